@@ -1,0 +1,1 @@
+"""Everything after the pixels: rig, linkage, estimate, comparison, adjustment, report."""

@@ -1,0 +1,100 @@
+"""Results as plain data: what the estimate hands on to comparison, adjustment and report."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from calib.rig import Rig
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One number with its 95 % half-width. ``value`` and ``u95`` in ``unit`` (surface units: mm, deg)."""
+
+    name: str
+    value: float
+    u95: float
+    unit: str
+    from_photos: float | None = None  # share of the information, 0..1; the rest came from the drawing
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class AsBuilt:
+    """The rig as measured, in frame axes, with the joint covariance of its named parameters."""
+
+    rig: Rig
+    names: tuple[str, ...]  # see calib.rig.with_parameters
+    cov: NDArray[np.float64]  # (n, n), mm and unit-vector parts; may be singular
+    from_photos: Mapping[str, float]  # per parameter, 0..1
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something noticed about the shoot or the rig, named by cause and item."""
+
+    cause: str  # short code: tag_slipped, wrong_position, frame_bumped, digital_zoom, two_cameras, ...
+    item: str  # the tag, photo, rod or part it is about
+    text: str  # the sentence shown
+    serious: bool = True
+
+
+@dataclass(frozen=True)
+class CameraFit:
+    """Shared lens: focal length and principal point in px, OpenCV terms k1 k2 p1 p2 k3."""
+
+    f: float
+    aspect: float  # fy = f * aspect
+    cx: float
+    cy: float
+    dist: NDArray[np.float64]  # (5,)
+    u95: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class PhotoFit:
+    """Pose of one photo: x_cam = R @ x_board + t (mm), and its own focal and principal-point change."""
+
+    name: str
+    position: str
+    R: NDArray[np.float64]
+    t: NDArray[np.float64]
+    df: float  # relative focal change
+    dc: NDArray[np.float64]  # (2,) px
+    rms_px: float
+    corners: int
+    outliers: int
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Everything the one estimate gives."""
+
+    as_built: AsBuilt
+    camera: CameraFit
+    photos: Mapping[str, PhotoFit]
+    positions: tuple[str, ...]  # labels in shooting order
+    joint_angles: Mapping[tuple[str, str], float]  # (body, position) -> rad from the straight-ahead label
+    angle_names: tuple[tuple[str, str], ...]  # rows of angle_cov
+    angle_cov: NDArray[np.float64]
+    cross_cov: NDArray[np.float64]  # (len(angle_names), len(as_built.names))
+    board_R: NDArray[np.float64]  # x_frame = board_R @ x_board + board_t
+    board_t: NDArray[np.float64]
+    tag_poses: Mapping[str, tuple[NDArray[np.float64], NDArray[np.float64]]]  # tag -> (R, t) tag to frame, ahead
+    residuals: pd.DataFrame  # photo, position, tag (name), corner, du, dv (px), weight
+    figures: tuple[Figure, ...]
+    findings: tuple[Finding, ...]
+    sigma0: float  # RMS of the weighted residuals; 1 where the corner covariances were right
+    rod_misfit: Mapping[tuple[str, str], float]  # (rod, position) -> closure error mm
+    seconds: float
+    iterations: int
+    pivot_table: pd.DataFrame  # what, design xyz, measured xyz, difference, u95 ..., share from photos
+
+    def summary(self) -> Sequence[str]:
+        """A few plain lines, as lmfit-style results report themselves."""
+        return [f"{f.name}: {f.value:.3f} +/- {f.u95:.3f} {f.unit}" for f in self.figures]

@@ -1,0 +1,254 @@
+"""The rig as plain data: bodies on hinges, rods between points, wheels, tags, targets.
+
+All vectors are in the frame axes (ISO 8855: x forward, y left, z up, mm) and describe the rig assembled
+straight ahead, as drawn or as measured. Angles are radians inside; every joint angle is zero in the
+straight-ahead assembly and right-handed about the body's ``axis``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+Vec = tuple[float, float, float]
+FRAME = "frame"
+
+
+@dataclass(frozen=True)
+class Body:
+    """A part that turns about one hinge in ``parent``."""
+
+    name: str
+    pivot: Vec
+    axis: Vec  # unit
+    parent: str = FRAME
+    role: str = "other"  # lever, crank, upright, wheel, lean, other
+    side: str = ""  # left, right or empty
+    travel: tuple[float, float] | None = None  # rad from straight ahead
+    pivot_tol: float = 2.0  # mm, 95 %
+    axis_tol: float = np.deg2rad(1.0)  # rad, 95 %
+
+
+@dataclass(frozen=True)
+class Point:
+    """A rod attachment on a body: one or more holes, one of them in use."""
+
+    name: str  # "left_lever.rod"
+    body: str
+    holes: Mapping[str, Vec]
+    use: str
+    tol: float = 1.0  # mm, 95 %
+    swing: float = np.deg2rad(25.0)  # rad, rod-end swing limit from its bolt's mid-plane
+    bolt: Vec | None = None  # unit bolt direction; None: the body's axis
+    order: tuple[str, ...] = ()  # holes from nearest the pivot outwards
+
+    @property
+    def xyz(self) -> Vec:
+        """Place of the hole in use."""
+        return self.holes[self.use]
+
+
+@dataclass(frozen=True)
+class Rod:
+    """A rod between two points through ball joints."""
+
+    name: str
+    a: str  # point name
+    b: str
+    length: float
+    shortest: float
+    longest: float
+    adjuster: str = "screw"  # screw, clamp or fixed
+    step: float = 0.5  # mm; smallest change that can be set
+    per_turn: float | None = 1.0  # mm a turn for a screwed rod (both ends counted), None for a clamp
+    radius: float = 6.0  # mm, for clearance
+    tol: float = 2.0  # mm, 95 %
+    thread: str = ""
+
+
+@dataclass(frozen=True)
+class Wheel:
+    """A steered wheel on an upright. ``spin`` unit, pointing left; ``centre`` on the spin axis."""
+
+    side: str
+    upright: str
+    centre: Vec
+    spin: Vec
+    radius: float
+    spin_body: str | None = None  # the body that turns by hand with the wheel, if tagged
+    measured: bool = False  # True where the spin axis came from photos
+    spin_tol: float = np.deg2rad(1.0)
+
+
+@dataclass(frozen=True)
+class Tag:
+    """A printed tag on a part. With ``centres_on`` its middle lies on that point's bolt, ``offset`` mm in front."""
+
+    name: str
+    code: int
+    body: str
+    size: float
+    centres_on: str | None = None
+    offset: float = 0.0
+    offset_tol: float = 0.5
+    place: Vec | None = None  # drawn place of the tag's middle, for datum tags on the frame
+    place_tol: float = 2.0
+
+
+@dataclass(frozen=True)
+class Obstacle:
+    """A segment with a radius that rods must clear (frame tube, chain line)."""
+
+    name: str
+    a: Vec
+    b: Vec
+    radius: float
+    body: str = FRAME
+
+
+@dataclass(frozen=True)
+class BoardSpec:
+    """The printed board: paper, and what the scale bar measured (mm against its nominal length)."""
+
+    paper: str = "A4"
+    body: str = FRAME
+    bar_measured: float | None = None
+    bar_nominal: float = 180.0
+    bar_tol: float = 0.1  # mm, 95 %
+
+
+@dataclass(frozen=True)
+class Target:
+    """A figure wanted: ``value`` plus or minus ``tolerance``. mm, rad or plain, see ``unit``."""
+
+    name: str  # toe, ratio, symmetry, ackermann_error, lock_left, lock_right, bump ... see compare.FIGURES
+    value: float
+    tolerance: float
+    unit: str = "deg"  # "deg" means value and tolerance are radians inside and degrees at the surface
+
+
+@dataclass(frozen=True)
+class Slide:
+    """A group of bodies that moves along the frame together (the lever assembly)."""
+
+    name: str
+    bodies: tuple[str, ...]
+    direction: Vec
+    range: tuple[float, float]
+    step: float = 5.0
+
+
+@dataclass(frozen=True)
+class Rig:
+    """One vehicle's steering, as drawn or as measured."""
+
+    name: str
+    wheelbase: float
+    bodies: Mapping[str, Body]
+    points: Mapping[str, Point]
+    rods: Mapping[str, Rod]
+    wheels: Mapping[str, Wheel]  # by side
+    tags: Mapping[str, Tag]
+    targets: Mapping[str, Target]
+    board: BoardSpec = BoardSpec()
+    driver: str = "left_lever"
+    straight_ahead: str = "ahead"
+    positions: Sequence[str] = ()
+    spin_positions: Sequence[str] = ()  # labels where only wheels were turned by hand, at straight ahead
+    lean_positions: Sequence[str] = ()
+    obstacles: Sequence[Obstacle] = ()
+    slides: Mapping[str, Slide] = field(default_factory=dict)
+    min_transmission: float = np.deg2rad(30.0)  # least angle between rod and arm direction of no effect
+    min_clearance: float = 5.0  # mm
+    notes: Sequence[str] = ()
+
+    def tag_by_code(self) -> dict[int, Tag]:
+        """Tags keyed by printed code."""
+        return {t.code: t for t in self.tags.values()}
+
+    def parents_first(self) -> list[Body]:
+        """Bodies ordered so that a parent comes before what it carries."""
+        done: list[Body] = []
+        names = {FRAME}
+        rest = list(self.bodies.values())
+        while rest:
+            ready = [b for b in rest if b.parent in names]
+            if not ready:
+                raise ValueError("bodies hang from each other in a ring: " + ", ".join(b.name for b in rest))
+            done += ready
+            names |= {b.name for b in ready}
+            rest = [b for b in rest if b.name not in names]
+        return done
+
+
+# --- named parameters: how a covariance refers to the rig --------------------------------------------------
+# "left_lever.pivot.x", "left_lever.axis.x", "left_lever.rod@2.x" (hole "2" of that point),
+# "left_rod.length", "left.centre.x" and "left.spin.x" (wheels by side).
+
+
+def get_parameters(rig: Rig, names: Sequence[str]) -> NDArray[np.float64]:
+    """Values of the named parameters, (n,), mm or unit-vector parts. KeyError for an unknown name."""
+    return np.array([_get(rig, n) for n in names])
+
+
+def _get(rig: Rig, name: str) -> float:
+    head, _, last = name.rpartition(".")
+    if last == "length":
+        return rig.rods[head].length
+    k = "xyz".index(last)
+    if "@" in head:
+        point, hole = head.split("@")
+        return rig.points[point].holes[hole][k]
+    owner, _, what = head.rpartition(".")
+    if what in ("pivot", "axis"):
+        return getattr(rig.bodies[owner], what)[k]
+    if what in ("centre", "spin"):
+        return getattr(rig.wheels[owner], what)[k]
+    raise KeyError(name)
+
+
+def with_parameters(rig: Rig, names: Sequence[str], values: NDArray[np.float64]) -> Rig:
+    """A rig with the named parameters set; directions are brought back to unit length."""
+    bodies, points, rods, wheels = dict(rig.bodies), dict(rig.points), dict(rig.rods), dict(rig.wheels)
+
+    def put(v: Vec, k: int, x: float) -> Vec:
+        w = list(v)
+        w[k] = float(x)
+        return (w[0], w[1], w[2])
+
+    for name, x in zip(names, values, strict=True):
+        head, _, last = name.rpartition(".")
+        if last == "length":
+            rods[head] = replace(rods[head], length=float(x))
+            continue
+        k = "xyz".index(last)
+        if "@" in head:
+            pn, hole = head.split("@")
+            p = points[pn]
+            points[pn] = replace(p, holes={**p.holes, hole: put(p.holes[hole], k, x)})
+            continue
+        owner, _, what = head.rpartition(".")
+        if what == "pivot":
+            bodies[owner] = replace(bodies[owner], pivot=put(bodies[owner].pivot, k, x))
+        elif what == "axis":
+            bodies[owner] = replace(bodies[owner], axis=put(bodies[owner].axis, k, x))
+        elif what == "centre":
+            wheels[owner] = replace(wheels[owner], centre=put(wheels[owner].centre, k, x))
+        elif what == "spin":
+            wheels[owner] = replace(wheels[owner], spin=put(wheels[owner].spin, k, x))
+        else:
+            raise KeyError(name)
+
+    def unit(v: Vec) -> Vec:
+        a = np.asarray(v, float)
+        a = a / np.linalg.norm(a)
+        return (float(a[0]), float(a[1]), float(a[2]))
+
+    for n, b in bodies.items():
+        bodies[n] = replace(b, axis=unit(b.axis))
+    for n, w in wheels.items():
+        wheels[n] = replace(w, spin=unit(w.spin))
+    return replace(rig, bodies=bodies, points=points, rods=rods, wheels=wheels)

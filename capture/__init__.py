@@ -1,0 +1,1 @@
+"""Everything up to numbers from pixels: printed targets, photo reading, corner finding."""
