@@ -67,6 +67,9 @@ class Rod:
     radius: float = 6.0  # mm, for clearance
     tol: float = 2.0  # mm, 95 %
     thread: str = ""
+    overlap: float | None = None  # mm, least overlap of a clamp
+    overlap_now: float | None = None  # mm, overlap at ``length``
+    engaged_now: float | None = None  # mm, thread engaged at each end at ``length``
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,191 @@
+"""The form of rig.toml: every section and key with its kind, default, limits and meaning.
+
+One table, read by the loader, the writer, the starter file and the manual, so that they cannot disagree.
+Defaults and limits are in surface units (mm, degrees).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from capture.targets import PAPERS_MM
+
+
+class _Required:
+    def __repr__(self) -> str:
+        return "required"
+
+
+REQUIRED = _Required()
+
+
+@dataclass(frozen=True)
+class Key:
+    """One key. ``kind``: length, angle, number, whole, flag, name, label, labels, texts, choice, place,
+    direction, angle range, length range or holes. ``lo`` and ``hi`` are inclusive; ``above`` is exclusive.
+    """
+
+    kind: str
+    default: Any
+    help: str
+    lo: float | None = None
+    hi: float | None = None
+    above: float | None = None
+    choices: tuple[str, ...] = ()
+
+
+ROLES = ("lever", "crank", "upright", "wheel", "lean", "other")
+SIDES = ("left", "right")
+ENDS = {"one": 1, "left and right": 2}  # threaded ends that move the rod's length as it is turned
+FAR = 10_000.0  # mm; a place further off is a typing error
+
+# name -> (unit, meaning); "deg" is radians inside
+TARGETS: dict[str, tuple[str, str]] = {
+    "toe": ("deg", "both wheels together, straight ahead; toe-in positive"),
+    "ratio": ("", "road-wheel steer over lever angle near straight ahead"),
+    "symmetry": ("deg", "left lock against right lock"),
+    "ackermann_error": ("deg", "worst over the travel"),
+    "lock": ("deg", "mean of the two wheels at the lever stops"),
+    "lock_left": ("deg", "same, steering to the left"),
+    "lock_right": ("deg", "same, steering to the right"),
+    "turn_circle": ("mm", "diameter, between the outer wheel's tracks"),
+    "caster": ("deg", "kingpin leaning back at the top is positive"),
+    "kingpin_inclination": ("deg", "kingpin leaning inward at the top is positive"),
+    "camber": ("deg", "wheel leaning outward at the top is positive"),
+    "trail": ("mm", "caster trail at the ground"),
+    "offset_at_ground": ("mm", "kingpin axis to the middle of the tyre contact, sideways"),
+    "bump_steer_lean": ("deg", "steer caused by leaning, worst over the lean shot"),
+}
+
+# Sections with one table each.
+SINGLE: dict[str, dict[str, Key]] = {
+    "vehicle": {
+        "name": Key("label", "unnamed", "shown on drawings and reports"),
+        "wheelbase": Key("length", REQUIRED, "front axle to rear axle", lo=200, hi=6000),
+        "notes": Key("texts", (), "lines of your own, kept with the rig"),
+        "as_built": Key("flag", False, "true in files of measured values: a rod may then lie outside its range"),
+    },
+    "board": {
+        "paper": Key("choice", "A4", "sheet the board is printed on", choices=tuple(PAPERS_MM)),
+        "body": Key("name", "frame", "what the board is fixed to"),
+        "scale_bar": Key("length", None, "what calipers read on the printed bar"),
+        "scale_bar_nominal": Key("length", 180.0, "what the bar was drawn as", lo=50, hi=400),
+        "scale_bar_tolerance": Key("length", 0.1, "how well you read it", above=0, hi=5),
+    },
+    "steering": {
+        "driver": Key("name", "left_lever", "the body whose angle the curves are drawn over"),
+        "straight_ahead": Key("label", "ahead", "the position label that counts as straight ahead"),
+        "positions": Key("labels", (), "labels of the lever positions, in order"),
+        "spin_positions": Key("labels", (), "straight ahead, only the wheels turned by hand"),
+        "lean_positions": Key("labels", (), "straight ahead, leaned over"),
+    },
+    "limits": {
+        "min_transmission_angle": Key("angle", 30.0, "least angle between a rod and its arm", lo=0, hi=90),
+        "min_clearance": Key("length", 5.0, "least gap between a rod and anything else", lo=0, hi=200),
+    },
+}
+
+# Sections holding one table for each name.
+NAMED: dict[str, dict[str, Key]] = {
+    "bodies": {
+        "role": Key("choice", "other", "what the part does", choices=ROLES),
+        "side": Key("choice", "", "left or right", choices=SIDES),
+        "parent": Key("name", "frame", "the part that carries its hinge"),
+        "pivot": Key("place", REQUIRED, "any place on the hinge axis, best at its middle"),
+        "axis": Key("direction", REQUIRED, "direction of the hinge axis; a turn is right-handed about it"),
+        "travel": Key("angle range", None, "stops, from straight ahead", lo=-180, hi=180),
+        "pivot_tolerance": Key("length", 2.0, "how far the real pivot may lie from the drawing", above=0, hi=500),
+        "axis_tolerance": Key("angle", 1.0, "how far the real axis may point from the drawing", above=0, hi=45),
+    },
+    "points": {
+        "body": Key("name", REQUIRED, "the part it is on"),
+        "at": Key("place", None, "where the ball's centre is, if there is one hole only"),
+        "holes": Key("holes", None, "hole name = place of the ball's centre, for a row of holes"),
+        "use": Key("label", None, "the hole in use"),
+        "bolt": Key("direction", None, "direction of the rod end's bolt; left out, the part's hinge axis"),
+        "tolerance": Key("length", 1.0, "how far the real place may lie from the drawing", above=0, hi=500),
+        "swing": Key("angle", 25.0, "how far the rod end swings out of square with its bolt", above=0, hi=90),
+    },
+    "rods": {
+        "from": Key("name", REQUIRED, "point at one end"),
+        "to": Key("name", REQUIRED, "point at the other end"),
+        "length": Key("length", None, "between ball centres; left out, what the drawing gives", above=0, hi=FAR),
+        "adjuster": Key("choice", "screw", "how its length is set", choices=("screw", "clamp", "fixed")),
+        "range": Key("length range", None, "shortest and longest you may set", above=0, hi=FAR),
+        "step": Key("length", 0.5, "clamp: finest change you can set", above=0, hi=100),
+        "overlap": Key("length", None, "clamp: least overlap of the two tubes", above=0, hi=1000),
+        "overlap_now": Key("length", None, "clamp: overlap at the length given", above=0, hi=FAR),
+        "thread": Key("label", None, "screw: M8 (coarse), M8x1 (fine) or 1/4-28 (inch)"),
+        "per_turn": Key("length", None, "screw: change in a turn, where no thread is given", above=0, hi=20),
+        "ends": Key("choice", "one", "screw: threaded ends that work as it is turned", choices=tuple(ENDS)),
+        "turn_step": Key("number", 0.5, "screw: finest part of a turn that can be locked", above=0, hi=10),
+        "engaged_now": Key("length", None, "screw: thread engaged at each end at the length given", above=0, hi=500),
+        "diameter": Key("length", 12.0, "outside, for clearance", above=0, hi=200),
+        "tolerance": Key("length", 2.0, "how far the real length may lie from the drawing", above=0, hi=500),
+    },
+    "wheels": {
+        "upright": Key("name", REQUIRED, "the part it is mounted on"),
+        "spin_body": Key("name", None, "the body that turns by hand with the wheel, if it has a tag"),
+        "centre": Key("place", REQUIRED, "middle of the tyre, on the spin axis"),
+        "spin_axis": Key("direction", (0.0, 1.0, 0.0), "direction of the wheel's axle, pointing left"),
+        "radius": Key("length", REQUIRED, "to the ground, tyre pumped and loaded", lo=50, hi=600),
+        "spin_tolerance": Key("angle", 1.0, "how far the real axle may point from the drawing", above=0, hi=45),
+        "spin_measured": Key("flag", False, "true where the axle's direction came from photos"),
+    },
+    "tags": {
+        "code": Key("whole", REQUIRED, "number printed under the tag"),
+        "body": Key("name", None, "the part it is stuck on; not needed with on_bolt"),
+        "size": Key("length", 60.0, "edge of the printed tag as drawn", lo=10, hi=400),
+        "on_bolt": Key("name", None, "point whose bolt head carries it, middle on the bolt's axis"),
+        "offset": Key("length", 0.0, "how far the ball's centre lies below the paper", lo=-200, hi=200),
+        "offset_tolerance": Key("length", 0.5, "how well that is known", above=0, hi=50),
+        "place": Key("place", None, "drawn place of its middle, for a tag on the frame that fixes the axes"),
+        "place_tolerance": Key("length", 2.0, "how well that is known", above=0, hi=500),
+    },
+    "obstacles": {
+        "from": Key("place", REQUIRED, "one end of its middle line"),
+        "to": Key("place", REQUIRED, "other end"),
+        "diameter": Key("length", REQUIRED, "outside", above=0, hi=1000),
+        "body": Key("name", "frame", "the part it belongs to"),
+    },
+    "slides": {
+        "bodies": Key("labels", REQUIRED, "parts that move together"),
+        "direction": Key("direction", REQUIRED, "the way they move, along the frame"),
+        "range": Key("length range", REQUIRED, "how far from where they are drawn", lo=-2000, hi=2000),
+        "step": Key("length", 5.0, "finest change", above=0, hi=500),
+    },
+    "targets": {
+        "value": Key("number", REQUIRED, "the figure wanted"),
+        "tolerance": Key("number", REQUIRED, "plus and minus"),
+    },
+}
+
+LEAST_ENGAGEMENT = 1.5  # thread diameters engaged, steel in steel; common practice, no source
+ASSEMBLY_SLACK = 25.0  # mm a given rod length may differ from the drawing beyond its tolerance
+
+
+def defaults() -> list[tuple[str, str, str]]:
+    """(key path, default as written in the file, meaning) of every key that may be left out."""
+    rows = []
+    for section, keys in {**SINGLE, **NAMED}.items():
+        for name, key in keys.items():
+            if key.default is REQUIRED:
+                continue
+            path = f"{section}.{name}" if section in SINGLE else f"{section}.NAME.{name}"
+            rows.append((path, default_text(key), key.help))
+    return rows
+
+
+def default_text(key: Key) -> str:
+    """A key's default as it would be written in the file; "left out" where there is none."""
+    d = key.default
+    if d is None or d == "":
+        return "left out"
+    if isinstance(d, bool):
+        return "true" if d else "false"
+    if isinstance(d, str):
+        return f'"{d}"'
+    if isinstance(d, tuple):
+        return "[" + ", ".join(f"{x:g}" for x in d) + "]"
+    return f"{d:g}"
