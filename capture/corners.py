@@ -1,0 +1,381 @@
+"""Sub-pixel saddle corners: a photometric model of the printed pattern fitted to the pixels round each corner."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from capture.targets import CELLS, CODE_SHARE, SADDLES, cell_is_black, saddle_points, saddle_signs
+
+REACH = 0.78  # half width of the window along each cell direction, in cells: never reaches the next corner
+_MAX_HALF_PX = 24.0  # longer edge stretches add little and cost time
+_BATCH = 48
+_PARAMS = 10  # u, v, white level, contrast, turn of line 1, turn of line 2, blur, gain, two shading slopes
+_FLOOR_PX = 0.004  # what the model itself leaves over on noise-free renders
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+
+
+class Saddles(NamedTuple):
+    """Fitted corners. uv (n, 2) px, cov (n, 2, 2) px^2, ok (n,) bool, blur (n,) sigma px, gain (n,) px.
+
+    ``blur`` includes the pixel's own box (0.29 px); ``gain`` is how far every white edge has grown into black.
+    """
+
+    uv: F64
+    cov: F64
+    ok: NDArray[np.bool_]
+    blur: F64
+    gain: F64
+
+
+def surroundings() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """What lies round each of a tag's saddles: black (32, 4, 4) and edge places (32, 4) in cells.
+
+    ``black[k, j, i]`` is 1 where the cell in column i (left to right) and row j (bottom to top) of the four by
+    four round saddle k is black. ``edges[k]`` says how far from the saddle the outer strips begin: left, right,
+    below, above; 1 except towards the code, whose black border begins further in.
+    """
+    pts = saddle_points(float(CELLS))
+    code = CELLS * CODE_SHARE / 2
+    black = np.zeros((SADDLES, 4, 4), np.float32)
+    edges = np.ones((SADDLES, 4), np.float32)
+    for k, (x, y) in enumerate(pts):
+        for j in range(4):
+            for i in range(4):
+                cx, cy = x + i - 1.5, y + j - 1.5
+                row, col = int(np.floor(5 - cy)), int(np.floor(cx + 5))
+                if 0 <= row < CELLS and 0 <= col < CELLS:
+                    black[k, j, i] = cell_is_black(row, col)
+        # only saddles whose whole inner strip lies along the code see it as one straight edge
+        for axis, sides in ((0, (1, 0)), (1, (3, 2))):
+            here, along = (x, y) if axis == 0 else (y, x)
+            if abs(here) > 3.5 and abs(along) < 2.5:
+                side = sides[0] if here < 0 else sides[1]
+                edges[k, side] = abs(here) - code
+                strip = 3 if here < 0 else 0
+                if axis == 0:
+                    black[k, :, strip] = 1
+                else:
+                    black[k, strip, :] = 1
+    return black, edges
+
+
+def refine_saddles(gray: NDArray[np.generic], uv0: F64, axes: F64, sign: NDArray[np.generic], sigma: float = 0.8,
+                   noise: float = 0.5, black: NDArray[np.float32] | None = None,
+                   edges: NDArray[np.float32] | None = None, iterations: int = 7) -> Saddles:
+    """Fit the saddle model to the pixels round each corner.
+
+    gray (H, W); uv0 (n, 2) first guess px; axes (n, 2, 2) px per cell, ``axes[:, 0]`` along the tag's x and
+    ``axes[:, 1]`` along its y; sign (n,) +1 where the cell towards +x +y is black; sigma first guess of the
+    blur px; noise floor of the grey noise. ``black``, ``edges`` as from ``surroundings`` (n rows) say what lies
+    beyond the next edges, needed for cells under about 12 px.
+
+    Grey = white - contrast * (share of black seen through a Gaussian of the blur) + shading slopes. For a
+    quadrant between two straight edges that share is the bivariate normal integral, taken by its tetrachoric
+    series (Pearson 1900) to second order in the cosine between the edges. Gauss-Newton over all corners at once;
+    covariance s^2 (J'J)^-1 with every nuisance value free.
+    """
+    n = len(uv0)
+    uv = np.array(uv0, np.float64).reshape(n, 2)
+    cov = np.full((n, 2, 2), np.nan)
+    ok = np.zeros(n, bool)
+    blur = np.full(n, np.nan)
+    gain = np.full(n, np.nan)
+    if n == 0:
+        return Saddles(uv, cov, ok, blur, gain)
+    ax = np.array(axes, np.float64)
+    det = ax[:, 0, 0] * ax[:, 1, 1] - ax[:, 0, 1] * ax[:, 1, 0]
+    length = np.maximum(np.linalg.norm(ax, axis=2), 1e-9)
+    heights = np.abs(det)[:, None] / length[:, ::-1]  # px from the line to its next parallel, per axis
+    height, width = gray.shape
+    reach = np.minimum(REACH, _MAX_HALF_PX / length)  # (n, 2)
+    reach = np.maximum(reach, np.minimum(1.0, 1.6 / np.maximum(heights, 1e-9)))  # at least a few pixels
+    span = np.abs(ax[:, 0]) * reach[:, :1] + np.abs(ax[:, 1]) * reach[:, 1:]
+    inside = ((uv - span > 1) & (uv + span < np.array([width, height]) - 2)).all(axis=1)
+    usable = np.flatnonzero(inside & (heights.min(axis=1) > 1.2) & np.isfinite(uv).all(axis=1))
+    if black is None:
+        wide = np.ones(n, bool)
+    else:
+        wide = (1 - REACH) * heights.min(axis=1) > 3.5 * sigma
+    s2 = np.full(n, np.nan)
+    dof = np.zeros(n)
+    unit = np.full((n, 2, 2), np.nan)
+    for group in (usable[wide[usable]], usable[~wide[usable]]):
+        group = group[np.argsort(np.prod(span[group], axis=1))]
+        for start in range(0, len(group), _BATCH):
+            idx = group[start:start + _BATCH]
+            simple = bool(wide[idx[0]])
+            pattern = _quadrants(np.asarray(sign)[idx]) if simple or black is None else black[idx]
+            offsets = None if simple or edges is None else edges[idx]
+            fit = _fit_batch(gray, uv[idx], ax[idx], heights[idx], reach[idx], span[idx], pattern, offsets,
+                             sigma, iterations)
+            uv[idx], unit[idx], s2[idx], dof[idx], ok[idx], blur[idx], gain[idx] = fit
+    if ok.any():
+        # few pixels make a shaky noise figure: lean on the corners' common one
+        common = float(np.median(s2[ok]))
+        pooled = (s2 * dof + common * 40.0) / (dof + 40.0)
+        cov = unit * np.maximum(pooled, noise**2)[:, None, None] + _FLOOR_PX**2 * np.eye(2)
+        bad = ~np.isfinite(cov).all(axis=(1, 2))
+        ok &= ~bad & (s2 < 25 * common + 4.0)
+    return Saddles(uv, cov, ok, blur, gain)
+
+
+def refine_checker(gray: NDArray[np.generic], grid: F64, first_black: bool = True) -> Saddles:
+    """Refine the inner corners of a plain checkerboard, grid (rows, columns, 2) px as a detector gave them.
+
+    ``first_black``: the square up-left of grid[0, 0] is black. Columns run along the board's x and rows against
+    its y. Corners come back row by row.
+    """
+    rows, columns = grid.shape[:2]
+    along = np.gradient(grid, axis=1)
+    up = -np.gradient(grid, axis=0)
+    axes = np.stack([along, up], axis=2).reshape(-1, 2, 2)
+    jj, ii = np.mgrid[0:rows, 0:columns]
+    # up-left black at an even corner means up-right white there
+    sign = np.where((ii + jj) % 2 == (1 if first_black else 0), 1, -1).ravel()
+    return refine_saddles(gray, grid.reshape(-1, 2), axes, sign)
+
+
+def _quadrants(sign: NDArray[np.generic]) -> F32:
+    """(m, 2, 2) black pattern [row below/above, column left/right] of a plain saddle."""
+    plus = np.array([[1, 0], [0, 1]], np.float32)
+    return np.where(sign[:, None, None] > 0, plus, 1 - plus).astype(np.float32)
+
+
+def _gather(gray: NDArray[np.generic], centre: F64, n1: F64, n2: F64, heights: F64, reach: F64, span: F64,
+            sigma: float) -> tuple[F32, F32, F32, F32]:
+    """Pixels of each parallelogram window: du, dv from the whole-pixel centre, grey, weight; (m, P) each."""
+    half = np.ceil(span.max(axis=0)).astype(int) + 1
+    gu, gv = np.meshgrid(np.arange(-half[0], half[0] + 1), np.arange(-half[1], half[1] + 1))
+    base = np.rint(centre).astype(int)
+    off = (base - centre).astype(np.float32)
+    du = gu.ravel()[None].astype(np.float32) + off[:, :1]
+    dv = gv.ravel()[None].astype(np.float32) + off[:, 1:]
+    x = n1[:, :1].astype(np.float32) * du + n1[:, 1:].astype(np.float32) * dv
+    y = n2[:, :1].astype(np.float32) * du + n2[:, 1:].astype(np.float32) * dv
+    limit = (heights * reach).astype(np.float32)
+    ax_, ay_ = np.abs(x), np.abs(y)
+    keep = (ax_ <= limit[:, :1]) & (ay_ <= limit[:, 1:])
+    # far from both edges the grey is flat and says nothing of the corner: one pixel in four is enough there
+    band = np.float32(4.0 * sigma + 2.0)
+    thin = ((gu + gv) % 2 == 0).ravel()[None] & (gu % 2 == 0).ravel()[None]
+    keep &= (ax_ < band) | (ay_ < band) | thin
+    count = keep.sum(axis=1)
+    most = max(int(count.max()), 1)
+    order = np.argsort(~keep, axis=1, kind="stable")[:, :most]
+    weight = np.take_along_axis(keep, order, axis=1).astype(np.float32)
+    du = np.take_along_axis(np.broadcast_to(du, keep.shape), order, axis=1)
+    dv = np.take_along_axis(np.broadcast_to(dv, keep.shape), order, axis=1)
+    cols = np.clip(base[:, :1] + gu.ravel()[order], 0, gray.shape[1] - 1)
+    rows = np.clip(base[:, 1:] + gv.ravel()[order], 0, gray.shape[0] - 1)
+    return du, dv, gray[rows, cols].astype(np.float32), weight
+
+
+def _strips(x: F32, sigma: F32, g: F32, low: F32 | None, high: F32 | None) -> tuple[F32, F32, F32, F32, F32]:
+    """Blurred strips across one axis: value, d/dx, sigma d/dsigma, d/dg, each (m, K, P), and the overlap (m, P).
+
+    K = 2: the half-planes below and above the line; K = 4: with the strips beyond the next parallels, which
+    begin ``low`` and ``high`` px away. The overlap is the band two opposite black squares share when g < 0.
+    """
+    inv = 1 / sigma
+    root = np.float32(1 / np.sqrt(2 * np.pi))
+
+    def step(arg: F32) -> tuple[F32, F32, F32]:
+        z = arg * inv
+        phi = root * np.exp(np.float32(-0.5) * z * z)
+        return ndtr(z), phi * inv, -z * phi
+
+    fa, da, sa = step(x - g)
+    fb, db, sb = step(-x - g)
+    over = fa + fb - 1
+    if low is None or high is None:
+        return (np.stack([fb, fa], 1), np.stack([-db, da], 1), np.stack([sb, sa], 1), np.stack([-db, -da], 1), over)
+    f_hi, d_hi, s_hi = step(x - high - g)
+    f_lo, d_lo, s_lo = step(-x - low - g)
+    # inner strips end g before the next line: they are what lies this side of it
+    f_end, d_end, s_end = step(x - high + g)
+    f_beg, d_beg, s_beg = step(-x - low + g)
+    value = np.stack([f_lo, fb - f_beg, fa - f_end, f_hi], 1)
+    dx = np.stack([-d_lo, -db + d_beg, da - d_end, d_hi], 1)
+    ds = np.stack([s_lo, sb - s_beg, sa - s_end, s_hi], 1)
+    dg = np.stack([-d_lo, -db - d_beg, -da - d_end, -d_hi], 1)
+    return value, dx, ds, dg, over
+
+
+def _fit_batch(gray: NDArray[np.generic], centre0: F64, axes: F64, heights: F64, reach: F64, span: F64,
+               pattern: F32, offsets: F32 | None, sigma0: float, iterations: int,
+               ) -> tuple[F64, F64, F64, F64, NDArray[np.bool_], F64, F64]:
+    """Gauss-Newton on one batch: uv, unit covariance, residual variance, freedom, ok, blur, gain."""
+    m = len(centre0)
+    a1, a2 = axes[:, 0], axes[:, 1]
+
+    def normal(line: F64, towards: F64) -> F64:
+        v = np.stack([-line[:, 1], line[:, 0]], axis=1) / np.linalg.norm(line, axis=1, keepdims=True)
+        return v * np.where((v * towards).sum(axis=1) < 0, -1.0, 1.0)[:, None]
+
+    n1_0, n2_0 = normal(a2, a1), normal(a1, a2)
+    du, dv, grey, weight = _gather(gray, centre0, n1_0, n2_0, heights, reach, span, sigma0)
+    count = weight.sum(axis=1)
+    total = np.maximum(count, 1)
+    bright = np.where(weight > 0, grey, -1).max(axis=1)
+    dark = np.where(weight > 0, grey, 1e9).min(axis=1)
+    par = np.zeros((m, _PARAMS))  # du, dv, white, contrast, turn1, turn2, ln sigma, gain px, slopes
+    par[:, 2], par[:, 3] = bright, np.maximum(bright - dark, 1.0)
+    par[:, 6] = np.log(sigma0)
+    scale = np.sqrt(heights.min(axis=1))
+    f32 = np.float32
+
+    def column(v: NDArray[np.generic]) -> F32:
+        return v.astype(f32)[:, None]
+
+    reach_px = (heights * reach).max(axis=1)
+    ridge = np.zeros((m, _PARAMS))
+    # shading over a window is a few per cent at most; blur and gain are held loosely so that they stay physical
+    ridge_px = heights.min(axis=1)
+    done = np.zeros(m, bool)
+    moved = np.full(m, np.inf)
+    hess = np.zeros((m, _PARAMS, _PARAMS))
+    damping = np.full(m, 1e-3)
+    last = np.full(m, np.inf)
+    best = par.copy()
+    var = np.full(m, np.nan)
+    free = np.maximum(count - _PARAMS, 1.0)
+    pat_t = np.ascontiguousarray(np.swapaxes(pattern, 1, 2))
+    for step_no in range(iterations + 1):
+        c1, s1 = np.cos(par[:, 4:5]), np.sin(par[:, 4:5])
+        c2, s2 = np.cos(par[:, 5:6]), np.sin(par[:, 5:6])
+        n1 = c1 * n1_0 + s1 * np.stack([-n1_0[:, 1], n1_0[:, 0]], 1)
+        n2 = c2 * n2_0 + s2 * np.stack([-n2_0[:, 1], n2_0[:, 0]], 1)
+        eu, ev = du - column(par[:, 0]), dv - column(par[:, 1])
+        x = column(n1[:, 0]) * eu + column(n1[:, 1]) * ev
+        y = column(n2[:, 0]) * eu + column(n2[:, 1]) * ev
+        tx = column(-n1[:, 1]) * eu + column(n1[:, 0]) * ev
+        ty = column(-n2[:, 1]) * eu + column(n2[:, 0]) * ev
+        rho = (n1 * n2).sum(axis=1)
+        sg, g = column(np.exp(par[:, 6])), column(par[:, 7])
+        if offsets is None:
+            fx, fx1, fxs, fxg, ox = _strips(x, sg, g, None, None)
+            fy, fy1, fys, fyg, oy = _strips(y, sg, g, None, None)
+        else:
+            hx, hy = column(heights[:, 0]), column(heights[:, 1])
+            fx, fx1, fxs, fxg, ox = _strips(x, sg, g, offsets[:, 0:1] * hx, offsets[:, 1:2] * hx)
+            fy, fy1, fys, fyg, oy = _strips(y, sg, g, offsets[:, 2:3] * hy, offsets[:, 3:4] * hy)
+        my, my1, mys, myg = (pat_t @ fy, pat_t @ fy1, pat_t @ fys, pat_t @ fyg)
+        r1 = column(rho) * sg
+        share = (fx * my).sum(1) + r1 * sg * (fx1 * my1).sum(1) + column(rho**2 / 2) * (fxs * mys).sum(1)
+        b_x = (fx1 * my).sum(1) + r1 * (fxs * my1).sum(1)
+        b_y = (fx * my1).sum(1) + r1 * (fx1 * mys).sum(1)
+        b_s = (fxs * my).sum(1) + (fx * mys).sum(1)  # sigma d/dsigma = d/dln sigma
+        b_g = (fxg * my).sum(1) + (fx * myg).sum(1)
+        grows = (g < 0).astype(f32)
+        share = share - grows * ox * oy
+        b_g = b_g - grows * (ox * (fyg[:, -2:].sum(1) if offsets is None else fyg[:, 1:3].sum(1))
+                             + oy * (fxg[:, -2:].sum(1) if offsets is None else fxg[:, 1:3].sum(1)))
+        contrast = column(par[:, 3])
+        shade_x, shade_y = eu / column(scale**2), ev / column(scale**2)
+        model = (column(par[:, 2]) - contrast * share + column(par[:, 8]) * shade_x + column(par[:, 9]) * shade_y)
+        res = (grey - model) * weight
+        jac = np.empty((m, _PARAMS, res.shape[1]), f32)
+        cx, cy = -contrast * b_x, -contrast * b_y
+        jac[:, 0] = -(cx * column(n1[:, 0]) + cy * column(n2[:, 0]))
+        jac[:, 1] = -(cx * column(n1[:, 1]) + cy * column(n2[:, 1]))
+        jac[:, 2] = 1
+        jac[:, 3] = -share
+        jac[:, 4] = cx * tx
+        jac[:, 5] = cy * ty
+        jac[:, 6] = -contrast * b_s * sg  # b_s is d/dsigma * sigma / sigma; see _strips
+        jac[:, 7] = -contrast * b_g
+        jac[:, 8] = shade_x
+        jac[:, 9] = shade_y
+        jac *= weight[:, None]
+        level = np.maximum(par[:, 3], 1.0)
+        now = (res.astype(np.float64)**2).sum(axis=1) / free
+        ridge[:, 4:6] = 1 / 0.15**2
+        ridge[:, 6] = 1 / 0.5**2
+        ridge[:, 7] = 1 / np.minimum(1.5, 0.15 * ridge_px)**2
+        ridge[:, 8:10] = 1 / (0.06 * level[:, None])**2
+        prior = ridge * np.maximum(now, 0.25)[:, None]
+        off_prior = par.copy()
+        off_prior[:, 6] -= np.log(sigma0)
+        cost = now * free + (prior * off_prior**2).sum(axis=1)
+        worse = cost > last * (1 + 1e-6)
+        damping = np.where(worse, damping * 30, np.maximum(damping * 0.2, 1e-6))
+        better = ~worse
+        new_hess = (jac @ np.swapaxes(jac, 1, 2)).astype(np.float64)
+        new_hess[:, np.arange(_PARAMS), np.arange(_PARAMS)] += prior
+        new_grad = (jac @ res[:, :, None])[:, :, 0].astype(np.float64) - prior * off_prior
+        if step_no == 0:
+            hess, grad = new_hess, new_grad
+        else:
+            hess = np.where(better[:, None, None], new_hess, hess)
+            grad = np.where(better[:, None], new_grad, grad)
+        best = np.where(better[:, None], par, best)
+        var = np.where(better, now, var)
+        last = np.where(better, cost, last)
+        done = better & (moved < 2e-3)
+        if step_no == iterations or done.all():
+            break
+        lifted = hess.copy()
+        diag = np.einsum("kii->ki", lifted)
+        diag += damping[:, None] * diag + 1e-9
+        delta = np.linalg.solve(lifted, grad[:, :, None])[:, :, 0]
+        delta[:, :2] = np.clip(delta[:, :2], -0.3 * ridge_px[:, None] - 0.5, 0.3 * ridge_px[:, None] + 0.5)
+        delta[:, 4:6] = np.clip(delta[:, 4:6], -0.15, 0.15)
+        delta[:, 6] = np.clip(delta[:, 6], -0.5, 0.5)
+        delta[:, 7] = np.clip(delta[:, 7], -0.7, 0.7)
+        par = best + delta
+        moved = np.abs(delta[:, :2]).max(axis=1)
+    unit = np.linalg.inv(hess)[:, :2, :2]
+    shift = np.linalg.norm(best[:, :2], axis=1)
+    sigma = np.exp(best[:, 6])
+    noise = np.sqrt(np.maximum(var, 0.0))
+    ok = ((moved < 0.05) & (shift < 0.5 * ridge_px + 0.3) & (best[:, 3] > 12) & (best[:, 3] > 3 * noise)
+          & (np.abs(best[:, 4:6]).max(axis=1) < 0.5) & (count >= 16) & (total > 0)
+          & (sigma < np.maximum(1.2, reach_px)))
+    return centre0 + best[:, :2], unit, var, free, ok, sigma, best[:, 7]
+
+
+def tag_axes(homography: F64, size: float = float(CELLS)) -> tuple[F64, F64]:
+    """Saddle pixels (32, 2) and local axes (32, 2, 2) px per cell of a tag seen through ``homography``.
+
+    The homography maps tag coordinates (``size`` units across, x right, y up) to pixels.
+    """
+    pts = saddle_points(size)
+    return project(homography, pts), local_axes(homography, pts, size / CELLS)
+
+
+def project(homography: F64, pts: F64) -> F64:
+    """Points (n, 2) through a homography (3, 3) to (n, 2)."""
+    q = pts @ homography[:, :2].T + homography[:, 2]
+    return q[:, :2] / q[:, 2:]
+
+
+def local_axes(homography: F64, pts: F64, cell: float) -> F64:
+    """(n, 2, 2) derivative of the projected place along x and y, times ``cell``."""
+    q = pts @ homography[:, :2].T + homography[:, 2]
+    w = q[:, 2:]
+    p = q[:, :2] / w
+    out = np.empty((len(pts), 2, 2))
+    for k in range(2):
+        out[:, k] = (homography[:2, k] - p * homography[2, k]) / w * cell
+    return out
+
+
+_BLACK, _EDGES = surroundings()
+
+
+def refine_tag(gray: NDArray[np.generic], homographies: list[F64], size: float = float(CELLS), sigma: float = 0.8,
+               noise: float = 0.5) -> Saddles:
+    """Refine every saddle of several tags at once: rows 32 per tag, in the order of ``homographies``."""
+    if not homographies:
+        empty = np.zeros((0, 2))
+        return refine_saddles(gray, empty, np.zeros((0, 2, 2)), np.zeros(0))
+    pairs = [tag_axes(h, size) for h in homographies]
+    k = len(homographies)
+    return refine_saddles(gray, np.concatenate([p[0] for p in pairs]), np.concatenate([p[1] for p in pairs]),
+                          np.tile(saddle_signs(), k), sigma, noise, np.tile(_BLACK, (k, 1, 1)),
+                          np.tile(_EDGES, (k, 1)))
