@@ -88,7 +88,7 @@ class Wheel:
 
 @dataclass(frozen=True)
 class Tag:
-    """A printed tag on a part. With ``centres_on`` its middle lies on that point's bolt, ``offset`` mm in front."""
+    """A printed tag on a part. With ``centres_on``: middle on that point's bolt, ``offset`` mm in front."""
 
     name: str
     code: int

@@ -16,8 +16,8 @@ from calib.units import thread
 
 K95 = 1.959964  # half-width of a 95 % interval in standard deviations, normal
 _HEAD = (
-    "Millimetres and degrees. Axes (ISO 8855): x forward, y left, z up; origin as drawn, usually on the ground\n"
-    "under the middle of the front axle. Every place is given with the rig assembled and straight ahead."
+    "Millimetres and degrees. Axes (ISO 8855): x forward, y left, z up; origin as drawn, usually on the\n"
+    "ground under the middle of the front axle. Places are given with the rig assembled and straight ahead."
 )
 
 
@@ -46,9 +46,9 @@ def as_built_toml(as_built: AsBuilt) -> str:
     """
     comments = measured_comments(as_built)
     comments[""] = (
-        "The rig as measured: +/- is the 95 % half-width of each value; the share from photos says how much of\n"
-        "what is known came from the photos, the rest came from the drawing.\n"
-        "Measured values, not a certificate: have the steering inspected by a qualified person before riding.\n"
+        "The rig as measured: +/- is the 95 % half-width of each value; the share from photos says how much\n"
+        "of what is known came from the photos, the rest came from the drawing.\n"
+        "Measured values, not a certificate: a qualified person should inspect the steering before riding.\n"
         + _HEAD
     )
     return _Writer(as_built.rig, comments, _Style(mm=4, unit=7), as_built=True).text()
@@ -66,7 +66,8 @@ def measured_comments(as_built: AsBuilt) -> dict[str, str]:
         if base.endswith(".length"):
             parts = [f"{u95[base]:.2f}"]
         else:
-            parts = [f"{_u(u95[f'{base}.{c}'], direction):.2f}" if f"{base}.{c}" in u95 else "-" for c in "xyz"]
+            each = [u95.get(f"{base}.{c}") for c in "xyz"]
+            parts = ["-" if u is None else f"{_u(u, direction):.2f}" for u in each]
         shares = [as_built.from_photos[n] for n in names
                   if math.isfinite(as_built.from_photos.get(n, math.nan)) and u95[n] > 1e-9]
         text = "+/- " + ", ".join(parts) + (" deg" if direction else " mm")
@@ -87,7 +88,8 @@ def _comment_path(rig: Rig, base: str) -> tuple[str, bool]:
         return f"rods.{base}", False
     if "@" in base:
         point, hole = base.split("@")
-        return (f"points.{point}.at" if _one_hole(rig.points[point]) else f"points.{point}.holes.{hole}"), False
+        key = "at" if _one_hole(rig.points[point]) else f"holes.{hole}"
+        return f"points.{point}.{key}", False
     owner, _, what = base.rpartition(".")
     if what in ("pivot", "axis"):
         return f"bodies.{base}", what == "axis"

@@ -5,16 +5,20 @@ from __future__ import annotations
 import math
 import re
 
-MM_PER: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "inch": 25.4, "inches": 25.4, '"': 25.4}
+INCH = 25.4  # mm
+MM_PER: dict[str, float] = {
+    "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": INCH, "inch": INCH, "inches": INCH, '"': INCH,
+}
 
-# ISO 261 coarse series, nominal diameter to pitch in mm (from memory, checked in tests against 60 deg geometry).
+# ISO 261 coarse series, nominal diameter to pitch in mm (from memory).
 COARSE_PITCH_MM: dict[str, float] = {
     "M3": 0.5, "M4": 0.7, "M5": 0.8, "M6": 1.0, "M8": 1.25, "M10": 1.5, "M12": 1.75,
 }
 
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _QUANTITY = re.compile(
-    rf"^\s*(?:(?P<sign>[+-])?\s*(?:(?P<whole>\d+)[\s-]+)?(?P<num>\d+)\s*/\s*(?P<den>\d+)|(?P<value>{_NUMBER}))"
+    r"^\s*(?:(?P<sign>[+-])?\s*(?:(?P<whole>\d+)[\s-]+)?(?P<num>\d+)\s*/\s*(?P<den>\d+)"
+    rf"|(?P<value>{_NUMBER}))"
     r"\s*(?P<unit>[^\d\s.].*?)?\s*$"
 )
 
@@ -77,7 +81,7 @@ def angle_rad(value: object) -> float:
 
 
 def thread(text: str) -> tuple[float, float]:
-    """Nominal diameter and pitch in mm of "M8" (ISO 261 coarse), "M8x1" (metric fine) or "1/4-28" (inch-threads).
+    """Nominal diameter and pitch in mm of "M8" (ISO 261 coarse), "M8x1" (metric fine) or "1/4-28" (inch).
 
     Raises ValueError with the reason where it does not read.
     """
@@ -96,7 +100,7 @@ def thread(text: str) -> tuple[float, float]:
         return diameter, pitch
     m = re.fullmatch(r"(\d+)/(\d+)(?:\s*in)?\s*-\s*(\d+)(?:\s*UN[CFS]?)?", t)
     if m is not None and int(m[2]) > 0 and int(m[1]) > 0 and int(m[3]) > 0:
-        diameter, pitch = 25.4 * int(m[1]) / int(m[2]), 25.4 / int(m[3])
+        diameter, pitch = INCH * int(m[1]) / int(m[2]), INCH / int(m[3])
         if pitch > 0.3 * diameter:
             raise ValueError(f"{m[3]} threads per inch does not fit a {diameter:.2f} mm thread")
         return diameter, pitch

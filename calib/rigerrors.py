@@ -1,0 +1,83 @@
+"""Messages about a rig file: mistakes are collected, and each names the file, the line and the key."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+KeyPath = tuple[str, ...]
+
+
+class Errors:
+    """Collects mistakes; each line names file, line and key."""
+
+    def __init__(self, file: str, lines: Mapping[KeyPath, int]) -> None:
+        self.file, self.lines = file, lines
+        self.texts: list[str] = []
+
+    def add(self, path: KeyPath, text: str) -> None:
+        where = self.file
+        for n in range(len(path), 0, -1):
+            if path[:n] in self.lines:
+                where += f", line {self.lines[path[:n]]}"
+                break
+        line = f"{where}: {dotted(path)}: {text}"
+        if line not in self.texts:
+            self.texts.append(line)
+
+    def bad(self, path: KeyPath, read: object, allowed: str) -> None:
+        self.add(path, f"read {shown(read)}; allowed: {allowed}")
+
+
+def dotted(path: KeyPath) -> str:
+    return ".".join(p if re.fullmatch(r"[\w-]+", p) else f'"{p}"' for p in path)
+
+
+def shown(value: object) -> str:
+    """A value as it stands in the file, cut to a readable length."""
+    if isinstance(value, bool):
+        text = "true" if value else "false"
+    elif isinstance(value, str):
+        text = f'"{value}"'
+    elif isinstance(value, list):
+        text = "[" + ", ".join(shown(v) for v in value) + "]"
+    elif isinstance(value, dict):
+        text = "a table of " + (", ".join(map(str, value)) or "nothing")
+    else:
+        text = f"{value:.10g}" if isinstance(value, float) else str(value)
+    return text if len(text) <= 70 else text[:67] + "..."
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """'; did you mean "pivot"?' or an empty text."""
+    close = difflib.get_close_matches(name, list(known), 1, 0.5)
+    return f'; did you mean "{close[0]}"?' if close else ""
+
+
+def key_lines(text: str) -> dict[KeyPath, int]:
+    """Line of each header and key, for messages only: tomllib does not tell, so this scans the text."""
+    out: dict[KeyPath, int] = {}
+    head: KeyPath = ()
+    for number, line in enumerate(text.splitlines(), 1):
+        m = re.match(r"\s*(\[[^\[\]]+\])\s*(#.*)?$", line)
+        key = re.match(r"\s*((?:[\w-]+|\"[^\"]*\")(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"))*)\s*=", line)
+        try:
+            if m is not None:
+                head = _path_in(tomllib.loads(m[1]))
+                out.setdefault(head, number)
+            elif key is not None:
+                out.setdefault(head + _path_in(tomllib.loads(key[1] + " = 0")), number)
+        except tomllib.TOMLDecodeError:
+            continue
+    return out
+
+
+def _path_in(nested: Any) -> KeyPath:
+    path: list[str] = []
+    while isinstance(nested, dict) and nested:
+        name, nested = next(iter(nested.items()))
+        path.append(name)
+    return tuple(path)
