@@ -1,0 +1,429 @@
+"""An invented as-built vehicle with everything known: what the photos are rendered from.
+
+Its linkage is solved here by closing the rods with a general root finder, on purpose apart from
+calib.linkage, so that the two can be held against each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq, root
+from scipy.spatial.transform import Rotation
+
+from calib.rig import FRAME, Body, Rig, Vec
+from calib.rigfile import load_rig
+from capture.targets import Board, saddle_points
+from tests.render.camera import Camera, Lens, look_at
+
+Array = NDArray[np.float64]
+Pose = tuple[Array, Array]  # (R, t)
+
+PRINT_SCALE = 180.65 / 180.0  # every print from the same printer
+BOW = (0.06, 0.24, 0.05)  # mm of bow at 100 mm: x^2, y^2, xy
+# the right lever goes further back than the left one: its stop ends the travel on that side
+NOMINAL_DEG = {"back3": -25.0, "back2": -17.0, "back1": -8.5, "ahead": 0.0,
+               "push1": 10.0, "push2": 20.0, "push3": 30.0}
+
+
+def vec(a: Array | Sequence[float]) -> Vec:
+    x, y, z = (float(v) for v in a)
+    return (x, y, z)
+
+
+def turn(axis: Array | Vec, angle: float) -> Array:
+    """Rotation matrix about a unit axis, rad."""
+    return np.asarray(Rotation.from_rotvec(np.asarray(axis, float) * angle).as_matrix())
+
+
+@dataclass(frozen=True)
+class Errors:
+    """How the built vehicle differs from its drawing; mm and degrees, frame axes."""
+
+    pivots: Mapping[str, Vec] = field(default_factory=dict)  # body -> shift of its pivot
+    tilts: Mapping[str, Vec] = field(default_factory=dict)  # body -> small turn of its axis, deg
+    points: Mapping[str, Vec] = field(default_factory=dict)  # point or point@hole -> shift
+    spins: Mapping[str, Vec] = field(default_factory=dict)  # side -> small turn of the spin axis, deg
+    centres: Mapping[str, Vec] = field(default_factory=dict)  # side -> shift of the wheel centre
+    tie_error: float = 0.0  # mm added to the right tie rod against zero toe
+    heading: float = 0.0  # deg, mean wheel heading at the straight-ahead label
+
+
+@dataclass(frozen=True)
+class Shot:
+    """One photo: its place in the folder, lever position and camera; EXIF orientation it is stored with."""
+
+    name: str
+    position: str
+    camera: Camera
+    orientation: int = 1
+
+
+@dataclass(frozen=True)
+class Truth:
+    """A shoot with nothing unknown. Frame axes, mm, rad."""
+
+    rig: Rig  # as built, straight-ahead assembly
+    angles: Mapping[tuple[str, str], float]  # (body, position) -> rad from straight ahead
+    tags: Mapping[str, Pose]  # tag name -> tag to frame, straight ahead
+    board: Board
+    board_pose: Pose  # board to frame
+    scale: float  # printed mm per drawn mm, board and part tags alike
+    bow: Vec  # see BOW
+    lens: Lens
+    shots: tuple[Shot, ...]
+    errors: Errors = Errors()
+
+    def body_pose(self, body: str, position: str) -> Pose:
+        """(R, t) carrying straight-ahead places of ``body`` to those at ``position``."""
+        return body_pose(self.rig, body, {b: self.angles.get((b, position), 0.0) for b in self.rig.bodies})
+
+    def tag_pose(self, tag: str, position: str) -> Pose:
+        """Tag to frame at ``position``."""
+        R, t = self.body_pose(tag_body(self.rig, tag), position)
+        tr, tt = self.tags[tag]
+        return R @ tr, R @ tt + t
+
+    def tag_saddles(self, tag: str, position: str) -> Array:
+        """(32, 3) true saddle places in frame axes."""
+        R, t = self.tag_pose(tag, position)
+        p = saddle_points(self.rig.tags[tag].size * self.scale)
+        return np.column_stack([p, np.zeros(len(p))]) @ R.T + t
+
+    def board_points(self, xy: Array) -> Array:
+        """Frame places (n, 3) of board points given in drawn mm (n, 2): print scale and bow applied."""
+        p = np.asarray(xy, float) * self.scale
+        x, y = p[:, 0] / 100.0, p[:, 1] / 100.0
+        z = self.bow[0] * x * x + self.bow[1] * y * y + self.bow[2] * x * y
+        R, t = self.board_pose
+        return np.column_stack([p, z]) @ R.T + t
+
+    def board_camera(self, shot: Shot) -> Pose:
+        """(R, t) of a photo with respect to the board: x_cam = R x_board + t."""
+        R, t = self.board_pose
+        return shot.camera.R @ R, shot.camera.R @ t + shot.camera.t
+
+    def heading(self, side: str, position: str) -> float:
+        """Wheel heading, rad, left positive: spin axis projected on the ground (ISO 8855 steer angle)."""
+        w = self.rig.wheels[side]
+        R, _ = self.body_pose(w.upright, position)
+        s = R @ np.asarray(w.spin)
+        return float(np.arctan2(-s[0], s[1]))
+
+    @property
+    def positions(self) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(s.position for s in self.shots))
+
+
+def tag_body(rig: Rig, tag: str) -> str:
+    """The body a tag rides on."""
+    t = rig.tags[tag]
+    return rig.points[t.centres_on].body if t.centres_on else t.body
+
+
+def body_pose(rig: Rig, body: str, angles: Mapping[str, float]) -> Pose:
+    """(R, t) of a body for joint angles about straight-ahead axes."""
+    if body == FRAME:
+        return np.eye(3), np.zeros(3)
+    b = rig.bodies[body]
+    R, t = body_pose(rig, b.parent, angles)
+    q, c = turn(b.axis, angles.get(body, 0.0)), np.asarray(b.pivot)
+    return R @ q, R @ (c - q @ c) + t
+
+
+def chain_bodies(rig: Rig) -> list[str]:
+    """Bodies the rods drive, without the driver and the wheels."""
+    used = {rig.points[p].body for r in rig.rods.values() for p in (r.a, r.b)}
+    return [b for b in rig.bodies if b in used and b != rig.driver]
+
+
+def gap(rig: Rig, rod: str, angles: Mapping[str, float]) -> float:
+    """Distance of a rod's two holes less its length, mm."""
+    ends = []
+    for p in (rig.rods[rod].a, rig.rods[rod].b):
+        R, t = body_pose(rig, rig.points[p].body, angles)
+        ends.append(R @ np.asarray(rig.points[p].xyz) + t)
+    return float(np.linalg.norm(ends[0] - ends[1]) - rig.rods[rod].length)
+
+
+def solve(rig: Rig, driver: float, start: Mapping[str, float] | None = None) -> dict[str, float]:
+    """Joint angles with all rods closed at the driver angle (rad), by small steps from ``start``."""
+    names = chain_bodies(rig)
+    at = dict(start or {b: 0.0 for b in rig.bodies})
+    begin = at.get(rig.driver, 0.0)
+    for d in np.linspace(begin, driver, max(2, int(abs(driver - begin) / np.deg2rad(4)) + 2)):
+        # counted from 1, not 0: the root finder's difference step is relative to its unknowns
+        def misfit(y: Array, d: float = float(d)) -> list[float]:
+            a = dict(zip(names, y - 1.0, strict=True)) | {rig.driver: d}
+            return [gap(rig, r, a) for r in rig.rods]
+
+        sol = root(misfit, [1.0 + at.get(n, 0.0) for n in names], tol=1e-13)
+        if np.abs(sol.fun).max() > 1e-7:
+            raise ValueError(f"the invented linkage does not close at {np.rad2deg(d):.1f} deg")
+        at = dict(zip(names, sol.x - 1.0, strict=True)) | {rig.driver: float(d)}
+    return at
+
+
+def with_distances(rig: Rig, rods: Sequence[str], angles: Mapping[str, float] | None = None) -> Rig:
+    """The rig with the lengths of ``rods`` set to the present distance of their holes."""
+    out = dict(rig.rods)
+    for r in rods:
+        out[r] = replace(out[r], length=out[r].length + gap(rig, r, angles or {}))
+    return replace(rig, rods=out)
+
+
+def moved(rig: Rig, angles: Mapping[str, float]) -> Rig:
+    """The same vehicle described in the assembly reached at ``angles`` (which becomes the new zero)."""
+    poses = {b: body_pose(rig, b, angles) for b in [*rig.bodies, FRAME]}
+
+    def place(body: str, v: Vec) -> Vec:
+        R, t = poses[body]
+        return vec(R @ np.asarray(v) + t)
+
+    def point_to(body: str, v: Vec) -> Vec:
+        return vec(poses[body][0] @ np.asarray(v))
+
+    bodies = {n: replace(b, pivot=place(b.parent, b.pivot), axis=point_to(b.parent, b.axis))
+              for n, b in rig.bodies.items()}
+    points = {n: replace(p, holes={h: place(p.body, v) for h, v in p.holes.items()},
+                         bolt=point_to(p.body, p.bolt or rig.bodies[p.body].axis))
+              for n, p in rig.points.items()}
+    wheels = {s: replace(w, centre=place(w.upright, w.centre), spin=point_to(w.upright, w.spin))
+              for s, w in rig.wheels.items()}
+    return replace(rig, bodies=bodies, points=points, wheels=wheels)
+
+
+def _heading(rig: Rig, side: str, angles: Mapping[str, float]) -> float:
+    w = rig.wheels[side]
+    s = body_pose(rig, w.upright, angles)[0] @ np.asarray(w.spin)
+    return float(np.arctan2(-s[0], s[1]))
+
+
+def toe_in(rig: Rig, angles: Mapping[str, float]) -> float:
+    """Total toe-in, rad: the left wheel's heading to the right plus the right wheel's to the left."""
+    return _heading(rig, "right", angles) - _heading(rig, "left", angles)
+
+
+def build(design: Rig, e: Errors) -> Rig:
+    """The as-built rig in its straight-ahead assembly, from the drawing and its errors."""
+    def off(v: Vec, d: Vec) -> Vec:
+        return vec(np.add(v, d))
+
+    def tilted(v: Vec, deg: Vec) -> Vec:
+        return vec(np.asarray(Rotation.from_rotvec(np.deg2rad(deg)).as_matrix()) @ np.asarray(v))
+
+    none = (0.0, 0.0, 0.0)
+    bodies = {n: replace(b, pivot=off(b.pivot, e.pivots.get(n, none)),
+                         axis=tilted(b.axis, e.tilts.get(n, none)))
+              for n, b in design.bodies.items()}
+    points = {}
+    for n, p in design.points.items():
+        d = e.points.get(n, none)
+        bolt = tilted(p.bolt or design.bodies[p.body].axis, e.tilts.get(p.body, none))
+        holes = {h: off(off(v, d), e.points.get(f"{n}@{h}", none)) for h, v in p.holes.items()}
+        points[n] = replace(p, holes=holes, bolt=bolt)
+    wheels = {s: replace(w, centre=off(w.centre, e.centres.get(s, none)),
+                         spin=tilted(w.spin, e.spins.get(s, none)))
+              for s, w in design.wheels.items()}
+    for w in wheels.values():  # a wheel body's hinge is the wheel's axle
+        if w.spin_body:
+            bodies[w.spin_body] = replace(bodies[w.spin_body], pivot=w.centre, axis=w.spin)
+    rig = with_distances(replace(design, bodies=bodies, points=points, wheels=wheels), list(design.rods))
+    return set_ahead(set_tie(rig, "right_tie", e.tie_error), e.heading)
+
+
+def set_tie(rig: Rig, tie: str, error: float) -> Rig:
+    """The right-hand tie rod set ``error`` mm longer than what gives zero toe at straight ahead."""
+    if tie not in rig.rods:
+        return rig
+
+    def toe_at(change: float) -> float:
+        r = replace(rig.rods[tie], length=rig.rods[tie].length + change)
+        trial = replace(rig, rods={**rig.rods, tie: r})
+        return toe_in(trial, solve(trial, 0.0))
+
+    zero = brentq(toe_at, -8.0, 8.0, xtol=1e-9)
+    return replace(rig, rods={**rig.rods, tie: replace(rig.rods[tie],
+                                                       length=rig.rods[tie].length + float(zero) + error)})
+
+
+def ahead_angles(rig: Rig, heading_deg: float) -> dict[str, float]:
+    """Joint angles at which the mean wheel heading is ``heading_deg``."""
+    def mean(driver: float) -> float:
+        a = solve(rig, driver)
+        return (_heading(rig, "left", a) + _heading(rig, "right", a)) / 2 - np.deg2rad(heading_deg)
+
+    return solve(rig, float(brentq(mean, -0.12, 0.12, xtol=1e-11)))
+
+
+def set_ahead(rig: Rig, heading_deg: float) -> Rig:
+    """The rig described at the lever place the builder calls straight ahead."""
+    return moved(rig, ahead_angles(rig, heading_deg))
+
+
+# --- the sample vehicle ---
+
+SAMPLE_ERRORS = Errors(
+    pivots={"left_lever": (2.1, -1.3, -8.6), "right_lever": (-1.6, 0.9, 0.7), "crank": (1.2, -0.8, 0.5),
+            "left_upright": (0.6, -0.9, 0.4), "right_upright": (-0.5, 0.4, -0.6)},
+    tilts={"left_lever": (0.5, 0.0, 0.33), "right_lever": (-0.3, 0.0, 0.26), "crank": (0.2, -0.15, 0.0),
+           "left_upright": (0.1, -0.8, 0.0), "right_upright": (0.5, 0.1, 0.0)},
+    points={"left_lever.rod": (0.4, 0.3, -0.2), "right_lever.rod": (-0.5, 0.2, 0.3),
+            "crank.left_in": (0.3, 0.4, -0.3), "crank.right_in": (-0.2, 1.1, 0.4),
+            "crank.left_out": (-0.6, 0.3, 0.2), "crank.right_out": (0.4, 0.5, -0.3),
+            "left_upright.arm": (0.5, -0.4, 0.6), "right_upright.arm": (-0.3, -0.5, 0.4)},
+    spins={"left": (0.3, 0.0, 0.25), "right": (-0.25, 0.0, 0.35)},
+    centres={"left": (0.5, 0.8, -0.4), "right": (-0.7, 0.3, 0.5)},
+    tie_error=-2.6, heading=0.2)
+
+
+def random_errors(rig: Rig, rng: np.random.Generator, share: float = 1.0) -> Errors:
+    """Errors drawn from the builder's stated tolerances (95 %), times ``share``."""
+    def v(tol: float) -> Vec:
+        return vec(rng.normal(0, share * tol / 1.96, 3))
+
+    return Errors(
+        pivots={n: v(b.pivot_tol) for n, b in rig.bodies.items() if b.role != "wheel"},
+        tilts={n: v(float(np.rad2deg(b.axis_tol))) for n, b in rig.bodies.items() if b.role != "wheel"},
+        points={n: v(p.tol) for n, p in rig.points.items()},
+        spins={s: v(float(np.rad2deg(w.spin_tol)) * 0.5) for s, w in rig.wheels.items()},
+        centres={s: v(1.5) for s in rig.wheels},
+        tie_error=float(rng.normal(0, 1.0)), heading=float(rng.normal(0, 0.15)))
+
+
+def facing(normal: Array | Vec, turned: float) -> Array:
+    """(3, 3) tag to frame with z along ``normal``, turned about it by ``turned`` rad."""
+    z = np.asarray(normal, float) / np.linalg.norm(normal)
+    x = np.cross([0.0, 1.0, 0.0] if abs(z[1]) < 0.9 else [0.0, 0.0, 1.0], z)
+    x /= np.linalg.norm(x)
+    return np.column_stack([x, np.cross(z, x), z]) @ turn((0, 0, 1), turned)
+
+
+def stick_tags(rig: Rig, scale: float, rng: np.random.Generator) -> dict[str, Pose]:
+    """Where the builder stuck each tag: on its bolt with small errors, or by hand on its plate."""
+    out: dict[str, Pose] = {}
+    for name, tag in rig.tags.items():
+        if tag.centres_on:
+            p = rig.points[tag.centres_on]
+            n = np.asarray(p.bolt or rig.bodies[p.body].axis)
+            n = Rotation.from_rotvec(rng.normal(0, np.deg2rad(0.5), 3)).apply(n)
+            R = facing(n, rng.uniform(-0.5, 0.5))
+            ball = np.array([*rng.normal(0, 0.1, 2), -(tag.offset + rng.normal(0, 0.15))])
+            out[name] = (R, np.asarray(p.xyz) - R @ ball)
+            continue
+        if tag.place:
+            R = facing((0, 0, 1), rng.uniform(-0.5, 0.5))
+            out[name] = (R, np.asarray(tag.place) + rng.normal(0, 0.5, 3))
+            continue
+        b = rig.bodies[tag.body]
+        out[name] = _plate(b, rig, rng)
+    return out
+
+
+def _plate(b: Body, rig: Rig, rng: np.random.Generator) -> Pose:
+    out = 1.0 if b.side == "left" else -1.0  # outward
+    jit = rng.normal(0, 3.0, 3)
+    deg = np.deg2rad
+    if b.role == "lever":
+        n = np.array([np.sin(deg(12 + rng.normal(0, 2))), out * np.sin(deg(20 + rng.normal(0, 2))), 0.9])
+        where = np.array([b.pivot[0] + 5, b.pivot[1] + out * 55, 420.0])
+        return facing(n, rng.uniform(-0.3, 0.3)), where + jit
+    if b.role == "upright":
+        n = np.array([np.sin(deg(15 + rng.normal(0, 2))), out * np.sin(deg(14 + rng.normal(0, 2))), 0.95])
+        return facing(n, rng.uniform(-0.3, 0.3)), np.array([-30.0, out * 250.0, 405.0]) + jit
+    if b.role == "wheel":
+        n = np.asarray(b.axis) * out
+        n = Rotation.from_rotvec(rng.normal(0, deg(1.0), 3)).apply(n)
+        where = np.asarray(b.pivot) + n * 35.0 + np.array([-30.0, 0.0, 52.0]) + 0.3 * jit
+        return facing(n, rng.uniform(-0.3, 0.3)), where
+    return facing((0, 0, 1), 0.0), np.asarray(b.pivot) + np.array([0, 0, 60.0]) + jit
+
+
+def random_lens(rng: np.random.Generator, width: int = 2400, height: int = 1800) -> Lens:
+    """An invented 4.3-megapixel phone."""
+    f = 1900.0 * width / 2400.0 * (1 + rng.normal(0, 0.01))
+    dist = np.array([0.06 + rng.normal(0, 0.01), -0.12 + rng.normal(0, 0.02),
+                     rng.normal(0, 5e-4), rng.normal(0, 5e-4), 0.03 + rng.normal(0, 0.01)])
+    return Lens(f, 1 + rng.normal(0, 2e-4), (width - 1) / 2 + rng.normal(0, 6),
+                (height - 1) / 2 + rng.normal(0, 6), dist, width, height)
+
+
+# eye, aim: left high, right high, front high, rear and above
+VIEWS: tuple[tuple[Vec, Vec], ...] = (
+    ((-190, 840, 1000), (-120, 70, 260)),
+    ((-190, -840, 1000), (-120, -70, 260)),
+    ((720, 60, 1010), (-100, 0, 250)),
+    ((-560, -90, 1290), (-130, 0, 260)),
+)
+SPIN_VIEWS: tuple[tuple[Vec, Vec], ...] = (
+    ((-420, 1000, 800), (-100, 160, 260)),
+    ((40, 960, 860), (-90, 160, 260)),
+    ((-420, -1000, 800), (-100, -160, 260)),
+    ((40, -960, 860), (-90, -160, 260)),
+)
+
+
+def plan_shots(lens: Lens, positions: Mapping[str, Sequence[tuple[Vec, Vec]]],
+               rng: np.random.Generator, first: int = 12) -> tuple[Shot, ...]:
+    """Hand-held photos near the given views, numbered on from ``first``."""
+    shots, number = [], first
+    for position, views in positions.items():
+        for eye, aim in views:
+            o = int(rng.choice([1, 1, 1, 3, 6, 8]))
+            R, t = look_at(np.asarray(eye) + rng.normal(0, 45, 3), np.asarray(aim) + rng.normal(0, 20, 3),
+                           float(rng.normal(0, np.deg2rad(5))), o)
+            camera = Camera(lens, R, t, float(rng.normal(0, 0.002)), rng.normal(0, 4.0, 2))
+            shots.append(Shot(f"{position}/IMG_{number:04d}.jpg", position, camera, o))
+            number += int(rng.integers(1, 4))
+    return tuple(shots)
+
+
+def board_place(rng: np.random.Generator) -> Pose:
+    """The board on the frame behind the crank: nearly level, turned a little."""
+    R = facing((0, 0, 1), np.pi / 2 + rng.normal(0, np.deg2rad(6)))
+    R = Rotation.from_rotvec(np.deg2rad([rng.normal(0, 2.5), rng.normal(0, 2.5), 0])).as_matrix() @ R
+    return R, np.array([-190.0, 0.0, 330.0]) + rng.normal(0, 4, 3)
+
+
+def make_truth(design: Rig, errors: Errors, rng: np.random.Generator, *, views: int = 4,
+               width: int = 2400, height: int = 1800, creep_deg: float = 0.5) -> Truth:
+    """Build, stick, set the levers and aim the phone; wheels roll by ``creep_deg`` between positions."""
+    rig = build(design, errors)
+    angles: dict[tuple[str, str], float] = {}
+    for position in rig.positions:
+        deg = 0.0 if position == rig.straight_ahead else NOMINAL_DEG.get(position, 0.0) + rng.normal(0, 0.8)
+        for b, a in solve(rig, float(np.deg2rad(deg))).items():
+            angles[b, position] = a
+        for w in rig.wheels.values():
+            if w.spin_body and position != rig.straight_ahead:
+                angles[w.spin_body, position] = float(rng.normal(0, np.deg2rad(creep_deg)))
+            elif w.spin_body:
+                angles[w.spin_body, position] = 0.0
+    at = {w.spin_body: 0.0 for w in rig.wheels.values() if w.spin_body}
+    for position in rig.spin_positions:
+        for b in at:
+            at[b] += float(np.deg2rad(rng.uniform(95, 135)))
+            angles[b, position] = at[b]
+        for b in [*chain_bodies(rig), rig.driver]:
+            angles[b, position] = 0.0
+    lens = random_lens(rng, width, height)
+    plan: dict[str, Sequence[tuple[Vec, Vec]]] = {p: [VIEWS[k % len(VIEWS)] for k in range(views)]
+                                                  for p in rig.positions}
+    plan |= {p: SPIN_VIEWS for p in rig.spin_positions}
+    return Truth(rig, angles, stick_tags(rig, PRINT_SCALE, rng), Board.for_paper(rig.board.paper),
+                 board_place(rng), PRINT_SCALE, BOW, lens, plan_shots(lens, plan, rng), errors)
+
+
+def sample_truth(rig_path: Path, seed: int = 7) -> Truth:
+    """The sample vehicle with its listed errors; same every time."""
+    return make_truth(load_rig(rig_path), SAMPLE_ERRORS, np.random.default_rng(seed))
+
+
+def random_truth(rig_path: Path, rng: np.random.Generator, *, share: float = 1.0, views: int = 4) -> Truth:
+    """A vehicle built with random errors within the stated tolerances, for statistics."""
+    design = load_rig(rig_path)
+    return make_truth(design, random_errors(design, rng, share), rng, views=views)
