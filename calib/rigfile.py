@@ -80,8 +80,8 @@ class _Reader:
         for name, key in keys.items():
             if name not in data:
                 if key.default is REQUIRED and name not in meant:
-                    self.errors.add((*path, name), f"read nothing, the key is missing; allowed: a {key.kind}, "
-                                                   f"{key.help}")
+                    self.errors.add((*path, name), "read nothing, the key is missing; "
+                                                   f"allowed: a {key.kind}, {key.help}")
                 elif key.default is REQUIRED:
                     continue
                 elif key.default is None or key.default == "":

@@ -95,7 +95,7 @@ NAMED: dict[str, dict[str, Key]] = {
         "pivot": Key("place", REQUIRED, "any place on the hinge axis, best at its middle"),
         "axis": Key("direction", REQUIRED, "direction of the hinge axis; a turn is right-handed about it"),
         "travel": Key("angle range", None, "stops, from straight ahead", lo=-180, hi=180),
-        "pivot_tolerance": Key("length", 2.0, "how far the real one may lie off the drawing", above=0, hi=500),
+        "pivot_tolerance": Key("length", 2.0, "how far the real one may be off the drawing", above=0, hi=500),
         "axis_tolerance": Key("angle", 1.0, "how far the real one may point off the drawing", above=0, hi=45),
     },
     "points": {

@@ -30,7 +30,7 @@ class RodReader:
     as_built: bool = False
 
     def rod(self, a: Point | None, b: Point | None) -> Rod | None:
-        """The rod between two points, None after a mistake. With a point missing, the rest is checked only."""
+        """The rod between two points, None after a mistake. Without its points, the rest is checked only."""
         t, before = self.t, len(self.errors.texts)
         if a is None or b is None:
             self.refuse_foreign_keys()
