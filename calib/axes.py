@@ -1,0 +1,276 @@
+"""Wheel angles and steering-axis geometry: what a builder reads off the linkage.
+
+Terms and signs follow ISO 8855 (x forward, y left, z up; steer and heading positive to the left; camber positive
+with the wheel's top leaning outwards). Radians and mm throughout.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TypedDict
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calib.linkage import Linkage, Sweep, body_motions
+from calib.rig import Rig
+
+Array = NDArray[np.float64]
+Pose = Sweep | Mapping[str, ArrayLike]
+
+HEADING_FIGURES = ("toe", "ratio", "symmetry", "ackermann_error", "lock", "lock_left", "lock_right", "turn_circle")
+AXIS_FIGURES = ("caster", "kingpin_inclination", "camber", "trail", "offset_at_ground")
+
+
+def _angles(pose: Pose) -> Mapping[str, ArrayLike]:
+    return pose.angles if isinstance(pose, Sweep) else pose
+
+
+def spin_axes(rig: Rig, pose: Pose) -> dict[str, Array]:
+    """Wheel spin directions now, (..., 3) unit, pointing left, by side; carried by the upright and its parents."""
+    motions = body_motions(rig, _angles(pose))
+    return {side: np.einsum("...ij,j->...i", motions[w.upright][0], _unit(w.spin)) for side, w in rig.wheels.items()}
+
+
+def wheel_headings(rig: Rig, pose: Pose) -> dict[str, Array]:
+    """Heading of each wheel plane on the ground, (...) rad, left positive, by side.
+
+    The wheel plane meets the ground along spin x z, so the heading is atan2(-spin_x, spin_y) (ISO 8855 steer angle,
+    vehicle x axis to wheel plane about z). ``pose``: a Sweep, or joint angles of bodies (rad).
+    """
+    return {side: np.arctan2(-s[..., 0], s[..., 1]) for side, s in spin_axes(rig, pose).items()}
+
+
+def steer_angles(rig: Rig, pose: Pose) -> dict[str, Array]:
+    """Heading less the heading with every joint at zero (as drawn straight ahead), (...) rad, by side."""
+    zero = wheel_headings(rig, {})
+    return {side: h - zero[side] for side, h in wheel_headings(rig, pose).items()}
+
+
+def cambers(rig: Rig, pose: Pose) -> dict[str, Array]:
+    """Camber of each wheel, (...) rad, positive with the top leaning outwards (ISO 8855), by side."""
+    return {side: np.arcsin(np.clip(-_outward(side) * s[..., 2], -1.0, 1.0))
+            for side, s in spin_axes(rig, pose).items()}
+
+
+def toe(headings: Mapping[str, Array]) -> Array:
+    """Total toe of both wheels, (...) rad, toe-in positive: right heading less left heading."""
+    return headings["right"] - headings["left"]
+
+
+class KingpinGeometry(TypedDict):
+    """Steering axis of one side as drawn straight ahead; rad and mm."""
+
+    caster: float
+    kingpin_inclination: float
+    trail: float
+    offset_at_ground: float
+    ground: tuple[float, float, float]  # where the steering axis meets the ground
+    contact: tuple[float, float, float]  # middle of the tyre's contact
+
+
+def kingpin_geometry(rig: Rig, side: str) -> KingpinGeometry:
+    """Steering-axis figures of one side, straight ahead (ISO 8855 terms).
+
+    caster: axis leaning back at the top is positive, in side view; kingpin inclination: leaning inward at the top
+    is positive, in front view; trail: steering axis ahead of the contact point along the wheel's heading is
+    positive; offset at ground: steering axis inboard of the contact point is positive. The ground is the level plane
+    through the tyre's contact point. Raises KeyError for a side without a wheel, ValueError for a level axis.
+    """
+    w = rig.wheels[side]
+    b = rig.bodies[w.upright]
+    k = _unit(b.axis)
+    k = k if k[2] > 0 else -k
+    if k[2] < 1e-6:
+        raise ValueError(f"the axis of {b.name} lies level: it never meets the ground")
+    s = _unit(w.spin)
+    up = np.array([0.0, 0.0, 1.0]) - s[2] * s
+    contact = np.asarray(w.centre, float) - w.radius * up / np.linalg.norm(up)
+    pivot = np.asarray(b.pivot, float)
+    ground = pivot + k * (contact[2] - pivot[2]) / k[2]
+    forward = np.array([s[1], -s[0], 0.0]) / np.hypot(s[0], s[1])
+    left = np.array([-forward[1], forward[0], 0.0])
+    out = _outward(side)
+    return KingpinGeometry(
+        caster=float(np.arctan2(-k[0], k[2])), kingpin_inclination=float(np.arctan2(-out * k[1], k[2])),
+        trail=float((ground - contact) @ forward), offset_at_ground=float(out * ((contact - ground) @ left)),
+        ground=(float(ground[0]), float(ground[1]), float(ground[2])),
+        contact=(float(contact[0]), float(contact[1]), float(contact[2])))
+
+
+def kingpin_distance(rig: Rig) -> float:
+    """Distance (mm) between the two steering axes at the ground, across the vehicle."""
+    return abs(kingpin_geometry(rig, "left")["ground"][1] - kingpin_geometry(rig, "right")["ground"][1])
+
+
+# --- turning ----------------------------------------------------------------------------------------------
+
+
+def ackermann_ideal(inner: ArrayLike, wheelbase: float, kingpin_distance: float) -> Array:
+    """Outer wheel angle (rad) that rolls round the same centre as ``inner`` (rad, >= 0), same shape.
+
+    cot(outer) - cot(inner) = kingpin distance at ground / wheelbase (Gillespie 1992, Fundamentals of Vehicle
+    Dynamics, the steering chapter), written with sines so that it holds through zero.
+    """
+    i = np.asarray(inner, float)
+    return np.arctan2(np.sin(i), np.cos(i) + kingpin_distance / wheelbase * np.sin(i))
+
+
+def ackermann_error(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+    """Outer wheel angle less the ideal one for the inner wheel, (...) rad; positive: the outer turns too far.
+
+    ``left`` and ``right`` are steer angles from straight ahead (rad, left positive). The inner wheel is the left
+    one in a left turn (mean steer above zero).
+    """
+    a, b = np.asarray(left, float), np.asarray(right, float)
+    turn = np.where(a + b >= 0, 1.0, -1.0)
+    inner = np.where(turn > 0, a, -b)
+    outer = np.where(turn > 0, b, -a)
+    return outer - ackermann_ideal(inner, rig.wheelbase, kingpin_distance(rig))
+
+
+def turn_radius(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+    """Radius (mm) of the middle of the rear axle's path, left turns positive, inf straight ahead.
+
+    Mean of what the two wheels ask for: R = wheelbase (cot left + cot right) / 2, from the geometry behind
+    Gillespie's Ackermann condition; tyres without slip.
+    """
+    a, b = np.asarray(left, float), np.asarray(right, float)
+    half = 0.5 * (a + b)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        r = rig.wheelbase * 0.5 * (1 / np.tan(a) + 1 / np.tan(b))
+    return np.where(np.abs(half) < 1e-9, np.inf, r)
+
+
+def turn_circle(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+    """Diameter (mm) of the circle the outer front wheel's contact point draws, (...); inf straight ahead."""
+    r = np.abs(turn_radius(rig, left, right))
+    g = [kingpin_geometry(rig, s) for s in ("left", "right")]
+    off = 0.5 * (g[0]["offset_at_ground"] + g[1]["offset_at_ground"])
+    return 2 * (np.hypot(rig.wheelbase, r + 0.5 * kingpin_distance(rig)) + off)
+
+
+# --- figures ----------------------------------------------------------------------------------------------
+
+
+def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike,
+                    travel: tuple[float, float] | None = None) -> dict[str, Array]:
+    """Figures of heading curves over the driver's angle; many curves at once.
+
+    ``driver_angles`` (k,) rad increasing, at least 4; ``left`` and ``right`` headings (..., k) rad. ``travel`` (rad,
+    from driver zero; None: the rig's for its driver) is cut to the range given. Returns (...) arrays, nan where the
+    curve has no such place:
+
+    - straight: driver angle nearest zero where the mean heading is zero; from there each wheel's steer is counted.
+    - toe at straight, toe-in positive. ratio: d mean heading / d driver at straight, magnitude.
+    - lock_left, lock_right: mean steer of both wheels at the travel end that steers left or right, magnitude.
+      lock: mean of the two. symmetry: lock_left less lock_right.
+    - ackermann_error: largest magnitude over the travel of ackermann_error with the steer of each wheel.
+    - turn_circle: the larger of the two at the travel ends (mm).
+    """
+    d = np.asarray(driver_angles, float)
+    hl, hr = np.broadcast_arrays(np.asarray(left, float), np.asarray(right, float))
+    if d.ndim != 1 or len(d) < 4 or hl.shape[-1] != len(d) or np.any(np.diff(d) <= 0):
+        raise ValueError("figures need at least 4 driver angles in increasing order, and a heading for each")
+    mean = 0.5 * (hl + hr)
+    straight = _zero_near(d, mean)
+    l0, r0 = _at(d, hl, straight)[0], _at(d, hr, straight)[0]
+    span = travel if travel is not None else rig.bodies[rig.driver].travel
+    lo, hi = (d[0], d[-1]) if span is None else (max(d[0], span[0]), min(d[-1], span[1]))
+    sl, sr = hl - l0[..., None], hr - r0[..., None]
+    inside = (d >= lo - 1e-12) & (d <= hi + 1e-12)
+    ends = {}
+    for name, x in (("lo", lo), ("hi", hi)):
+        at = np.full(straight.shape, x)
+        ends[name] = (_at(d, sl, at)[0], _at(d, sr, at)[0])
+    err = np.abs(ackermann_error(rig, np.where(inside, sl, 0.0), np.where(inside, sr, 0.0)))
+    worst = np.maximum(err.max(axis=-1), np.maximum(*(np.abs(ackermann_error(rig, *e)) for e in ends.values())))
+    m_lo, m_hi = (0.5 * (e[0] + e[1]) for e in ends.values())
+    lock_left, lock_right = np.maximum(m_lo, m_hi), -np.minimum(m_lo, m_hi)
+    circle = np.maximum(*(turn_circle(rig, *e) for e in ends.values()))
+    return {"straight": straight, "toe": r0 - l0, "ratio": np.abs(_at(d, mean, straight)[1]),
+            "symmetry": lock_left - lock_right, "ackermann_error": worst, "lock": 0.5 * (lock_left + lock_right),
+            "lock_left": lock_left, "lock_right": lock_right, "turn_circle": circle}
+
+
+def axis_figures(rig: Rig) -> dict[str, float]:
+    """caster, kingpin_inclination, camber (rad), trail, offset_at_ground (mm): means of both sides, as drawn."""
+    g = [kingpin_geometry(rig, s) for s in rig.wheels]
+    c = cambers(rig, {})
+    return {"caster": float(np.mean([x["caster"] for x in g])),
+            "kingpin_inclination": float(np.mean([x["kingpin_inclination"] for x in g])),
+            "camber": float(np.mean([c[s] for s in rig.wheels])),
+            "trail": float(np.mean([x["trail"] for x in g])),
+            "offset_at_ground": float(np.mean([x["offset_at_ground"] for x in g]))}
+
+
+def curve_figures(rig: Rig, sweep: Sweep) -> dict[str, float]:
+    """All figures of one rig by the names targets use (rad, mm, plain): heading_figures and axis_figures.
+
+    Also "straight", the driver angle at straight ahead. A figure the sweep does not reach is nan.
+    """
+    h = wheel_headings(rig, sweep)
+    travel = rig.bodies[sweep.driver].travel
+    order = np.argsort(sweep.driver_angles)
+    d = sweep.driver_angles[order]
+    out = {k: float(v) for k, v in heading_figures(rig, d, h["left"][order], h["right"][order], travel).items()}
+    return out | axis_figures(rig)
+
+
+def force_ratio(rig: Rig, sweep: Sweep, hand_arm: float) -> Array:
+    """Moment about the steering axes (N mm, both sides together) one newton at the hand gives, (n,) mm.
+
+    ``hand_arm``: mm from the driver's hinge to the hand, pushed square to it. Virtual work without friction:
+    F hand_arm d(driver) = M d(mean upright turn), both sides sharing the moment alike; nan where not reached.
+    """
+    rates = Linkage(rig).rates(sweep.angles, driver=sweep.driver)
+    mean = np.mean([np.abs(rates[w.upright]) for w in rig.wheels.values()], axis=0)
+    with np.errstate(divide="ignore"):
+        return np.asarray(hand_arm / mean)
+
+
+# --- small helpers ----------------------------------------------------------------------------------------
+
+
+def _unit(v: ArrayLike) -> Array:
+    a = np.asarray(v, float)
+    return a / np.linalg.norm(a)
+
+
+def _outward(side: str) -> float:
+    return 1.0 if side == "left" else -1.0
+
+
+def _zero_near(d: Array, y: Array) -> Array:
+    """Where y (..., k) over d (k,) crosses zero, nearest d = 0: (...); nan where it does not."""
+    cross = (y[..., :-1] * y[..., 1:] <= 0) & np.isfinite(y[..., :-1]) & np.isfinite(y[..., 1:])
+    mid = np.abs(0.5 * (d[:-1] + d[1:]))
+    i = np.argmin(np.where(cross, mid, np.inf), axis=-1)
+    y0 = np.take_along_axis(y, i[..., None], -1)[..., 0]
+    y1 = np.take_along_axis(y, i[..., None] + 1, -1)[..., 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        f = np.where(y0 == y1, 0.0, y0 / (y0 - y1))
+    x = d[i] + f * (d[i + 1] - d[i])
+    for _ in range(3):  # secant start, then Newton on the local cubic
+        v, s = _at(d, y, x)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            x = np.clip(np.where(s == 0, x, x - v / s), d[i], d[i + 1])
+    return np.where(cross.any(axis=-1), x, np.nan)
+
+
+def _at(d: Array, y: Array, x: Array) -> tuple[Array, Array]:
+    """Value and slope at x (...) of the cubic through the four nodes about it, y (..., k) over d (k,)."""
+    ok = np.isfinite(x)
+    xs = np.where(ok, x, d[0])
+    i = np.clip(np.searchsorted(d, xs, side="right") - 2, 0, len(d) - 4)
+    idx = i[..., None] + np.arange(4)
+    nodes = d[idx]
+    vals = np.take_along_axis(y, idx, -1)
+    value, slope = np.zeros(xs.shape), np.zeros(xs.shape)
+    for a in range(4):
+        others = [b for b in range(4) if b != a]
+        den = np.prod([nodes[..., a] - nodes[..., b] for b in others], axis=0)
+        dif = [xs - nodes[..., b] for b in others]
+        value = value + vals[..., a] * dif[0] * dif[1] * dif[2] / den
+        slope = slope + vals[..., a] * (dif[0] * dif[1] + dif[0] * dif[2] + dif[1] * dif[2]) / den
+    return np.where(ok, value, np.nan), np.where(ok, slope, np.nan)
