@@ -14,7 +14,7 @@ TEXELS = 60  # per cell: every edge of ring and code falls between texels
 
 
 @functools.cache
-def texture(code: int, gain_texels: int = 0, margin_cells: int = 1) -> NDArray[np.uint8]:
+def texture(code: int, gain_texels: int = 0, margin_texels: int = TEXELS) -> NDArray[np.uint8]:
     """Print of a tag: 1 white, 0 black, (n, n), margin included. Positive gain: white grows into black."""
     n = CELLS * TEXELS
     img = np.ones((n, n), np.uint8)
@@ -27,7 +27,7 @@ def texture(code: int, gain_texels: int = 0, margin_cells: int = 1) -> NDArray[n
                                            code, 8)
     a = (n - side) // 2
     img[a:a + side, a:a + side] = np.kron(marker > 127, np.ones((side // 8, side // 8), np.uint8))
-    img = np.pad(img, margin_cells * TEXELS, constant_values=1)
+    img = np.pad(img, margin_texels, constant_values=1)
     if gain_texels:
         k = 2 * abs(gain_texels) + 1
         kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k))
@@ -54,10 +54,10 @@ def facing(tilt_deg: float, about_deg: float = 0.0, roll_deg: float = 0.0) -> ND
 
 
 def paint(canvas: NDArray[np.float32], homography: NDArray[np.float64], code: int, white: float = 200.0,
-          black: float = 40.0, gain_texels: int = 0, margin_cells: int = 1, samples: int = 8) -> None:
+          black: float = 40.0, gain_texels: int = 0, margin_texels: int = TEXELS, samples: int = 8) -> None:
     """Draw a tag (with its paper margin) into a float canvas by averaging ``samples``^2 points a pixel."""
-    img = texture(code, gain_texels, margin_cells)
-    half = CELLS / 2 + margin_cells
+    img = texture(code, gain_texels, margin_texels)
+    half = CELLS / 2 + margin_texels / TEXELS
     box = np.array([[-half, -half, 1], [half, -half, 1], [half, half, 1], [-half, half, 1]]) @ homography.T
     uv = box[:, :2] / box[:, 2:]
     u0, v0 = np.maximum(np.floor(uv.min(axis=0)).astype(int) - 1, 0)

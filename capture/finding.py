@@ -1,0 +1,345 @@
+"""Finding tags in a photo: codes by thresholding, then ring and code aligned to the pixels and verified."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterable
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.corners import project
+from capture.targets import BOARD_IDS, CELLS, CODE_SHARE, PART_IDS, Board, cell_is_black, code_corners
+
+_CODE_CELLS = 8  # 36h11: six by six bits inside a one-cell black border
+_PER_CELL = 5  # alignment samples along a tag cell
+_COARSE_WIDTH = 2600  # px: photos wider than this are first looked at in half size
+_LEAST_RING = 0.72  # correlation with the printed ring a tag must show
+_LEAST_CODE = 0.72  # correlation with its code bits
+_LEAST_BITS = 0.62  # correlation of sampled bits for a first guess of the code
+_LEAST_MARGIN = 0.12  # by which the best code must beat the next
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+
+
+class Tag(NamedTuple):
+    """A tag found. H (3, 3) maps tag cells (10 across, origin centre, x right, y up as read) to pixels;
+    code_corners (4, 2) px, clockwise from upper left as read; ring, code: correlation with the print, up to 1.
+    """
+
+    H: F64
+    code_corners: F64
+    ring: float
+    code: float
+
+
+def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
+              board: Board | None = None) -> dict[int, Tag]:
+    """Tags in a grey photo (H, W), by code. Only codes in ``allowed`` are looked for (None: all 587).
+
+    With ``board`` its tags are also looked for where the ones already found say they must be. A tag is kept only
+    if both its ring of checker cells and its code correlate with the print, so clutter does not pass.
+    """
+    codes = np.array(sorted(set(allowed) if allowed is not None else {*BOARD_IDS, *PART_IDS}), int)
+    found: dict[int, Tag] = {}
+    if len(codes) == 0 or min(gray.shape) < 16:
+        return found
+    pyramid = _pyramid(gray)
+    levels = [0.5, 1.0] if gray.shape[1] > _COARSE_WIDTH else [1.0, 2.0]
+    for scale in levels:
+        if scale > levels[0] and _enough(found, codes, board):
+            break
+        starts = _detect(gray, scale, codes, found)
+        _keep(found, _verify(pyramid, starts))
+        if board is not None:
+            _keep(found, _verify(pyramid, _predict_board(found, board)))
+    return found
+
+
+def looks_mirrored(gray: NDArray[np.uint8], codes: Iterable[int]) -> bool:
+    """Whether tags read only in the mirror image: a print made back to front, or a mirrored (selfie) photo."""
+    flipped = np.ascontiguousarray(gray[:, ::-1])
+    return len(find_tags(flipped, codes)) >= 1
+
+
+def _enough(found: dict[int, Tag], codes: NDArray[np.int_], board: Board | None) -> bool:
+    return all(int(c) in found for c in codes)
+
+
+def _keep(found: dict[int, Tag], new: dict[int, Tag]) -> None:
+    for code, tag in new.items():
+        if code not in found or tag.ring + tag.code > found[code].ring + found[code].code:
+            found[code] = tag
+
+
+@functools.cache
+def _detector(small: bool) -> cv2.aruco.ArucoDetector:
+    par = cv2.aruco.DetectorParameters()
+    par.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    par.adaptiveThreshWinSizeMin = 5 if small else 7
+    par.adaptiveThreshWinSizeMax = 25 if small else 31
+    par.adaptiveThreshWinSizeStep = 10 if small else 12
+    par.minMarkerPerimeterRate = 0.006
+    par.minMarkerDistanceRate = 0.01
+    par.polygonalApproxAccuracyRate = 0.06
+    par.minDistanceToBorder = 1
+    par.perspectiveRemovePixelPerCell = 4
+    par.errorCorrectionRate = 0.8
+    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11), par)
+
+
+def _detect(gray: NDArray[np.uint8], scale: float, codes: NDArray[np.int_],
+            found: dict[int, Tag]) -> dict[int, list[F64]]:
+    """First homographies by code, from the detector and from quads whose bits correlate with a wanted code."""
+    if scale == 1.0:
+        img = gray
+    else:
+        img = cv2.resize(gray, None, fx=scale, fy=scale,
+                         interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
+    corners, ids, rejected = _detector(scale < 1).detectMarkers(img)
+    wanted = {int(c) for c in codes}
+    starts: dict[int, list[F64]] = {}
+
+    def full(quad: NDArray[np.generic]) -> F64:
+        return (np.asarray(quad, np.float64).reshape(4, 2) + 0.5) / scale - 0.5
+
+    if ids is not None:
+        for quad, code in zip(corners, np.ravel(ids), strict=True):
+            if int(code) in wanted and int(code) not in found:
+                starts.setdefault(int(code), []).append(_from_code(full(quad)))
+    if len(rejected):
+        quads = np.array([full(q) for q in rejected])
+        for code, quad in _soft_decode(gray, quads, codes):
+            if code not in found:
+                starts.setdefault(code, []).append(_from_code(quad))
+    return starts
+
+
+def _from_code(quad: F64) -> F64:
+    """Homography tag cells to px from the code's corners (4, 2), clockwise from upper left as read."""
+    src = code_corners(float(CELLS)).astype(np.float32)
+    return np.asarray(cv2.getPerspectiveTransform(src, quad.astype(np.float32)), np.float64)
+
+
+@functools.cache
+def _marker(code: int) -> NDArray[np.float64]:
+    """(8, 8) of the code as printed, rows from the top: 1 white, -1 black."""
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    img = cv2.aruco.generateImageMarker(dictionary, code, _CODE_CELLS)
+    return np.where(np.asarray(img) > 127, 1.0, -1.0)
+
+
+def _sample(img: NDArray[np.generic], uv: F64) -> F32:
+    """Bilinear grey at pixel places (..., 2); places off the image take its edge."""
+    shape = uv.shape[:-1]
+    flat = uv.reshape(-1, 2).astype(np.float32)
+    out = np.empty(len(flat), np.float32)
+    for start in range(0, len(flat), 16384):  # remap handles at most 32767 in a row
+        part = flat[start:start + 16384]
+        out[start:start + 16384] = cv2.remap(img, part[:, 0][None], part[:, 1][None], cv2.INTER_LINEAR,
+                                             borderMode=cv2.BORDER_REPLICATE)[0]
+    return out.reshape(shape)
+
+
+def _soft_decode(gray: NDArray[np.uint8], quads: F64, codes: NDArray[np.int_]) -> list[tuple[int, F64]]:
+    """Codes of quads (n, 4, 2) px by correlation of their grey cells with the wanted codes in four turns."""
+    side = np.linalg.norm(quads - np.roll(quads, 1, axis=1), axis=2)
+    # clockwise as seen on the image (v down), as every unmirrored code appears
+    area = 0.5 * (quads[:, :, 0] * np.roll(quads[:, :, 1], -1, 1) - quads[:, :, 1] * np.roll(quads[:, :, 0], -1, 1)
+                  ).sum(axis=1)
+    quads = np.where(area[:, None, None] < 0, quads[:, ::-1], quads)
+    quads = quads[(side.max(axis=1) > 14) & (side.min(axis=1) > 5) & (np.abs(area) > 100)]
+    if len(quads) == 0:
+        return []
+    centres = (np.arange(_CODE_CELLS) + 0.5) / _CODE_CELLS
+    jitter = np.array([-0.2, 0.2]) / _CODE_CELLS
+    t = (centres[:, None] + jitter).ravel()
+    xx, yy = np.meshgrid(t, t)
+    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
+    pts = np.stack([xx.ravel(), yy.ravel()], 1)
+    places = np.stack([project(np.asarray(cv2.getPerspectiveTransform(unit, q.astype(np.float32)), np.float64), pts)
+                       for q in quads])
+    grey = _sample(gray, places).reshape(len(quads), _CODE_CELLS, 2, _CODE_CELLS, 2).mean(axis=(2, 4))
+    books = np.stack([np.rot90(_marker(int(c)), k) for c in codes for k in range(4)]).reshape(-1, 64)
+    books = books - books.mean(axis=1, keepdims=True)
+    books /= np.linalg.norm(books, axis=1, keepdims=True)
+    seen = grey.reshape(len(quads), 64)
+    seen = seen - seen.mean(axis=1, keepdims=True)
+    power = np.linalg.norm(seen, axis=1, keepdims=True)
+    score = seen / np.maximum(power, 1e-6) @ books.T
+    out = []
+    for i, row in enumerate(score):
+        k = int(row.argmax())
+        if row[k] < _LEAST_BITS or power[i, 0] < 8 * 6:
+            continue
+        others = np.delete(row.reshape(len(codes), 4).max(axis=1), k // 4)
+        if len(others) and row[k] - others.max() < _LEAST_MARGIN:
+            continue
+        # the picture shows the marker turned k quarter turns anticlockwise
+        out.append((int(codes[k // 4]), np.roll(quads[i], k % 4, axis=0)))
+    return out
+
+
+# --- alignment ----------------------------------------------------------------------------------------------
+
+
+@functools.cache
+def _grid() -> tuple[F64, NDArray[np.bool_], F32]:
+    """Sample places (n, 2) in tag cells, which of them lie on the ring, and the ring's tone (+1 white)."""
+    t = (np.arange(CELLS * _PER_CELL) + 0.5) / _PER_CELL - CELLS / 2
+    xx, yy = np.meshgrid(t, -t)
+    pts = np.stack([xx.ravel(), yy.ravel()], axis=1)
+    row, col = np.floor(5 - pts[:, 1]).astype(int), np.floor(pts[:, 0] + 5).astype(int)
+    black = np.array([cell_is_black(int(r), int(c)) for r, c in zip(row, col, strict=True)])
+    ring = ~((row >= 2) & (row <= 7) & (col >= 2) & (col <= 7))
+    return pts, ring, np.where(black, -1, 1).astype(np.float32)
+
+
+@functools.cache
+def _template(code: int) -> F32:
+    """Tone of the print at the sample places, softened by about a third of a cell."""
+    pts, _, tone = _grid()
+    tone = tone.copy()
+    half = CELLS * CODE_SHARE / 2
+    cell = 2 * half / _CODE_CELLS
+    inside = (np.abs(pts) < half).all(axis=1)
+    row = np.floor((half - pts[inside, 1]) / cell).astype(int)
+    col = np.floor((pts[inside, 0] + half) / cell).astype(int)
+    tone[inside] = _marker(code)[row, col]
+    n = CELLS * _PER_CELL
+    return cv2.GaussianBlur(tone.reshape(n, n), (0, 0), 0.9, borderType=cv2.BORDER_REPLICATE).ravel()
+
+
+def _pyramid(gray: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
+    """Half sizes; level k's pixel p lies at 2^k (p + 0.5) - 0.5 of the photo."""
+    out = [gray]
+    while min(out[-1].shape) > 400 and len(out) < 4:
+        out.append(np.asarray(cv2.resize(out[-1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8))
+    return out
+
+
+def _cell_px(h: F64) -> float:
+    """Geometric mean size of a cell at the tag's centre, px."""
+    w = h[2, 2]
+    j = (h[:2, :2] - np.outer(h[:2, 2] / w, h[2, :2])) / w
+    return float(np.sqrt(abs(np.linalg.det(j))))
+
+
+def _align(img: NDArray[np.uint8], h0: F64, template: F32, steps: int) -> F64:
+    """Homography moved so that the print's tones fit the image's (Gauss-Newton on grey, gain and offset free)."""
+    pts, _, _ = _grid()
+    h = h0 / h0[2, 2]
+    tone = template.astype(np.float64)
+    x, y = pts[:, 0], pts[:, 1]
+    hom = np.stack([x, y, np.ones_like(x)], axis=1)
+    for _ in range(steps):
+        q = hom @ h.T
+        w = q[:, 2]
+        if (w <= 1e-6).any():
+            return h0
+        uv = q[:, :2] / w[:, None]
+        shifts = np.array([[0, 0], [0.5, 0], [-0.5, 0], [0, 0.5], [0, -0.5]])
+        five = _sample(img, uv[None] + shifts[:, None]).astype(np.float64)
+        grey, gu, gv = five[0], five[1] - five[2], five[3] - five[4]
+        mean = tone.mean()
+        slope = ((tone - mean) * (grey - grey.mean())).sum() / ((tone - mean)**2).sum()
+        if slope < 1.0:
+            return h0
+        res = grey - grey.mean() - slope * (tone - mean)
+        r = 1 / w
+        du = np.stack([x * r, y * r, r], 1)
+        back = -(gu * uv[:, 0] + gv * uv[:, 1])
+        jac = np.concatenate([gu[:, None] * du, gv[:, None] * du, back[:, None] * du[:, :2],
+                              tone[:, None], np.ones((len(x), 1))], axis=1)
+        norm = np.maximum(np.linalg.norm(jac, axis=0), 1e-12)
+        delta = np.linalg.lstsq((jac / norm).T @ (jac / norm) + 1e-6 * np.eye(10), -(jac / norm).T @ res,
+                                rcond=None)[0] / norm
+        step = np.append(delta[:8], 0.0).reshape(3, 3)
+        h = h + step
+        move = np.abs(project(h, pts[[0, -1]]) - uv[[0, -1]]).max()
+        if move < 0.02:
+            break
+    return h
+
+
+def _correlation(a: NDArray[np.generic], b: NDArray[np.generic]) -> float:
+    a = a - a.mean()
+    b = b - b.mean()
+    return float((a * b).sum() / max(float(np.sqrt((a * a).sum() * (b * b).sum())), 1e-9))
+
+
+def _verify(pyramid: list[NDArray[np.uint8]], starts: dict[int, list[F64]]) -> dict[int, Tag]:
+    """Align each start and keep the best of each code whose ring and code both match the print."""
+    pts, ring, _ = _grid()
+    out: dict[int, Tag] = {}
+    height, width = pyramid[0].shape
+    for code, homographies in starts.items():
+        template = _template(code)
+        for h in homographies:
+            if not np.isfinite(h).all() or abs(h[2, 2]) < 1e-12:
+                continue
+            level = int(np.clip(np.floor(np.log2(max(_cell_px(h), 1) / 4.5)), 0, len(pyramid) - 1))
+            for k in sorted({min(level + 1, len(pyramid) - 1), level} if _cell_px(h) > 6 else {level}, reverse=True):
+                s = 0.5**k
+                down = np.array([[s, 0, 0.5 * s - 0.5], [0, s, 0.5 * s - 0.5], [0, 0, 1.0]])
+                h = np.linalg.inv(down) @ _align(pyramid[k], down @ h, template, 12)
+            h = h / h[2, 2]
+            if ((np.c_[pts, np.ones(len(pts))] @ h[2]) <= 1e-6).any() or np.linalg.det(h) >= 0:
+                continue
+            s = 0.5**level
+            uv = project(h, pts)
+            seen = (uv > -0.5).all(axis=1) & (uv < np.array([width, height]) - 0.5).all(axis=1)
+            if seen.mean() < 0.6:
+                continue
+            grey = _sample(pyramid[level], (uv + 0.5) * s - 0.5)
+            r = _correlation(grey[ring & seen], template[ring & seen])
+            c = _correlation(grey[~ring & seen], template[~ring & seen])
+            if r > _LEAST_RING and c > _LEAST_CODE and _best_code(grey[~ring & seen], ~ring & seen, code):
+                tag = Tag(h, project(h, code_corners(float(CELLS))), r, c)
+                if code not in out or r + c > out[code].ring + out[code].code:
+                    out[code] = tag
+    return out
+
+
+@functools.cache
+def _all_templates() -> F32:
+    codes = [*BOARD_IDS, *PART_IDS]
+    return np.stack([_template(c) for c in codes])
+
+
+def _best_code(grey: F32, where: NDArray[np.bool_], code: int) -> bool:
+    """Whether no other code of the family fits the aligned grey better."""
+    books = _all_templates()[:, where]
+    books = books - books.mean(axis=1, keepdims=True)
+    books /= np.linalg.norm(books, axis=1, keepdims=True)
+    return int((books @ (grey - grey.mean())).argmax()) == code
+
+
+def board_homography(found: dict[int, Tag], board: Board) -> F64 | None:
+    """Board mm to pixels from the tags found, or None when no board tag was."""
+    centres = board.tag_centres()
+    mine = [c for c in found if c in centres]
+    if not mine:
+        return None
+    unit = board.tag_mm / CELLS
+    corners = code_corners(float(CELLS)) * 1.5
+    src = np.concatenate([centres[c] + corners * unit for c in mine])
+    dst = np.concatenate([project(found[c].H, corners) for c in mine])
+    h, _ = cv2.findHomography(src, dst, cv2.RANSAC, max(4.0, _cell_px(found[mine[0]].H)))
+    return None if h is None else np.asarray(h, np.float64)
+
+
+def _predict_board(found: dict[int, Tag], board: Board) -> dict[int, list[F64]]:
+    """First homographies of board tags not found yet."""
+    h = board_homography(found, board)
+    if h is None:
+        return {}
+    unit = board.tag_mm / CELLS
+    out: dict[int, list[F64]] = {}
+    for code, centre in board.tag_centres().items():
+        if code not in found:
+            local = np.array([[unit, 0, centre[0]], [0, unit, centre[1]], [0, 0, 1.0]])
+            out[code] = [h @ local]
+    return out

@@ -1,0 +1,242 @@
+"""Reading photos: grey pixels in the sensor frame, what EXIF says of the lens, and the photos of a shoot."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from PIL import Image
+
+from capture.errors import UserError
+
+PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif"}
+_KINDS = ((b"\xff\xd8\xff", "jpeg"), (b"\x89PNG\r\n\x1a\n", "png"), (b"II*\x00", "tiff"), (b"MM\x00*", "tiff"))
+_HEIF_BRANDS = (b"heic", b"heix", b"hevc", b"mif1", b"msf1", b"heim", b"heis", b"avif")
+_FULL_FRAME_DIAGONAL = 43.2666  # mm, 36 x 24
+_MOST_PIXELS = 250_000_000
+
+
+@dataclass(frozen=True)
+class PhotoMeta:
+    """What a photo file says of itself. Sizes in pixels of the sensor frame (before any EXIF turn)."""
+
+    width: int
+    height: int
+    camera: str = ""
+    focal_px_guess: float | None = None
+    digital_zoom: float = 1.0
+    sha256: str = ""
+    notes: tuple[str, ...] = ()
+
+
+def read_photo(path: Path) -> tuple[NDArray[np.uint8], PhotoMeta]:
+    """Grey image (H, W) uint8 in the sensor frame and the photo's own data. The file is only read.
+
+    Raises UserError when the file is missing, empty, cut short, or no JPEG, PNG, TIFF or HEIC picture.
+    """
+    path = Path(path)
+    try:
+        data = path.read_bytes()
+    except OSError as err:
+        raise UserError(f"{path.name} cannot be read ({err.strerror or err}): check that the file is there.") from err
+    kind = _kind(data)
+    if not data:
+        raise UserError(f"{path.name} is empty (0 bytes): copy it from the camera again.")
+    if kind is None:
+        raise UserError(f"{path.name} is not a picture this tool reads (JPEG, PNG, TIFF or HEIC), "
+                        "whatever its name says: copy the photo from the camera again.")
+    cut = UserError(f"{path.name} is cut short or damaged: copy it from the camera again.")
+    if (kind == "jpeg" and not _jpeg_complete(data)) or (kind == "png" and b"IEND" not in data[-64:]):
+        raise cut
+    try:
+        if kind == "heif":
+            gray, info = _read_heif(data)
+        else:
+            with Image.open(io.BytesIO(data)) as img:
+                info = _exif(img.getexif(), img.size)
+                if img.size[0] * img.size[1] > _MOST_PIXELS:
+                    raise UserError(f"{path.name} has more than {_MOST_PIXELS // 1_000_000} million pixels: "
+                                    "use photos straight from a phone or camera.")
+                if kind == "tiff":
+                    img.load()
+            decoded = cv2.imdecode(np.frombuffer(data, np.uint8),
+                                   cv2.IMREAD_IGNORE_ORIENTATION | cv2.IMREAD_GRAYSCALE)
+            if decoded is None:
+                raise cut
+            gray = np.asarray(decoded, np.uint8)
+    except UserError:
+        raise
+    except Exception as err:  # decoders raise many kinds; whatever they say, the file is the trouble
+        raise cut from err
+    height, width = gray.shape
+    focal, camera, zoom, notes = _lens(info, width, height)
+    return gray, PhotoMeta(width, height, camera, focal, zoom, hashlib.sha256(data).hexdigest(), notes)
+
+
+def list_shoot(source: Path) -> list[tuple[Path, str, str]]:
+    """Photos of a shoot as (path, position label, name), in name order.
+
+    ``source`` is a folder holding one folder for each lever position, or a CSV with the columns ``photo`` (path
+    relative to the CSV) and ``position``. Raises UserError when nothing usable is there.
+    """
+    source = Path(source)
+    if not source.exists():
+        raise UserError(f"{source} does not exist: give the folder that holds one folder of photos for each "
+                        "lever position.")
+    if source.is_file():
+        return _list_csv(source)
+    out = []
+    for folder in sorted(p for p in source.iterdir() if p.is_dir() and not p.name.startswith(".")):
+        for path in sorted(folder.rglob("*")):
+            if _is_photo(path):
+                out.append((path, folder.name, path.relative_to(source).as_posix()))
+    if not out:
+        loose = [p for p in source.iterdir() if _is_photo(p)]
+        if loose:
+            raise UserError(f"{source} holds {len(loose)} photo(s) but no folder for each lever position: move the "
+                            "photos of each position into a folder named after it.")
+        raise UserError(f"{source} holds no photos: put the photos of each lever position into a folder named after "
+                        "it (JPEG, PNG, TIFF or HEIC).")
+    return out
+
+
+def _is_photo(path: Path) -> bool:
+    return path.is_file() and path.suffix.lower() in PHOTO_SUFFIXES and not path.name.startswith(".")
+
+
+def _list_csv(source: Path) -> list[tuple[Path, str, str]]:
+    try:
+        table = pd.read_csv(source, dtype=str, skipinitialspace=True)
+    except (ValueError, UnicodeDecodeError, OSError) as err:
+        raise UserError(f"{source} cannot be read as a CSV table: it needs a line 'photo,position' and one line "
+                        "for each photo.") from err
+    table.columns = pd.Index([str(c).strip().lower() for c in table.columns])
+    missing = [c for c in ("photo", "position") if c not in table.columns]
+    if missing:
+        raise UserError(f"{source} has no column '{missing[0]}': its first line must name the columns "
+                        "photo and position.")
+    out = []
+    seen: set[str] = set()
+    for line, (photo, position) in enumerate(zip(table["photo"], table["position"], strict=True), start=2):
+        if not isinstance(photo, str) or not photo.strip():
+            raise UserError(f"{source}, line {line}: no photo is named; give its path or delete the line.")
+        if not isinstance(position, str) or not position.strip():
+            raise UserError(f"{source}, line {line}: {photo} has no lever position; fill in the column position.")
+        name = photo.strip().replace("\\", "/")
+        path = source.parent / name
+        if not path.is_file():
+            raise UserError(f"{source}, line {line}: the photo {name} is not there; paths count from the CSV's "
+                            "own folder.")
+        if name in seen:
+            raise UserError(f"{source}, line {line}: the photo {name} is listed twice; delete one of the lines.")
+        seen.add(name)
+        out.append((path, position.strip(), name))
+    if not out:
+        raise UserError(f"{source} lists no photos: add one line for each photo.")
+    return sorted(out, key=lambda row: row[2])
+
+
+def _kind(data: bytes) -> str | None:
+    for magic, kind in _KINDS:
+        if data.startswith(magic):
+            return kind
+    return "heif" if data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS else None
+
+
+def _jpeg_complete(data: bytes) -> bool:
+    """Whether the first picture in a JPEG file runs to its end marker (ITU-T T.81, B.1.1.3 and B.2.1).
+
+    Decoders fill a missing lower part with grey and keep quiet. Thumbnails in the header have end markers of
+    their own, so header segments are skipped before looking; in scan data FF D9 can only be the end.
+    """
+    pos = 2
+    while pos + 4 <= len(data):
+        if data[pos] != 0xFF:
+            return False
+        marker = data[pos + 1]
+        if marker == 0xFF:
+            pos += 1
+            continue
+        size = int.from_bytes(data[pos + 2:pos + 4], "big")
+        pos += 2 + size
+        if marker == 0xDA:
+            return data.find(b"\xff\xd9", pos) >= 0
+    return False
+
+
+def _read_heif(data: bytes) -> tuple[NDArray[np.uint8], dict[str, Any]]:
+    """Grey HEIC pixels turned back to the sensor frame: the decoder has already applied the stored turn."""
+    import pillow_heif
+
+    img = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True).to_pillow()
+    info = _exif(img.getexif(), img.size)
+    quarter_turns, mirror = _heif_turn(data)
+    gray = np.asarray(img.convert("L"), np.uint8)
+    if mirror is not None:
+        gray = gray[:, ::-1] if mirror else gray[::-1]
+    return np.ascontiguousarray(np.rot90(gray, -quarter_turns)), info
+
+
+def _heif_turn(data: bytes) -> tuple[int, int | None]:
+    """Quarter turns anticlockwise and mirror axis (0 top to bottom, 1 left to right) the decoder applies.
+
+    Item properties ``irot`` and ``imir`` (ISO/IEC 23008-12, 6.5.10 and 6.5.12, from memory): one byte each,
+    boxes of nine bytes.
+    """
+    def value(name: bytes) -> int | None:
+        at = data.find(b"\x00\x00\x00\x09" + name)
+        return data[at + 8] if at >= 0 and at + 8 < len(data) else None
+
+    turn, mirror = value(b"irot"), value(b"imir")
+    return (turn or 0) & 3, None if mirror is None else mirror & 1
+
+
+def _exif(exif: Image.Exif, size: tuple[int, int]) -> dict[str, Any]:
+    info: dict[str, Any] = {"size": size, "make": exif.get(0x010F), "model": exif.get(0x0110)}
+    detail = exif.get_ifd(0x8769)
+    for key, tag in (("f", 0x920A), ("f35", 0xA405), ("zoom", 0xA404), ("plane", 0xA20E), ("unit", 0xA210),
+                     ("exif_width", 0xA002), ("exif_height", 0xA003)):
+        info[key] = _number(detail.get(tag))
+    return info
+
+
+def _number(value: Any) -> float | None:
+    try:
+        out = float(value)
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    return out if np.isfinite(out) and out > 0 else None
+
+
+def _lens(info: dict[str, Any], width: int, height: int) -> tuple[float | None, str, float, tuple[str, ...]]:
+    """Focal length in pixels, camera name, digital zoom and remarks.
+
+    35 mm equivalent: same diagonal angle of view as a 36 x 24 mm frame (CIPA DCG-001, from memory), so
+    f_px = f35 / 43.27 mm * diagonal in pixels. Otherwise focal length times focal-plane resolution (Exif 2.32,
+    FocalPlaneXResolution, unit 2 inch, 3 cm, 4 mm).
+    """
+    notes: list[str] = []
+    words = [str(w).strip("\x00 ") for w in (info.get("make"), info.get("model")) if w]
+    camera = " ".join(words)
+    focal = None
+    exif_size = sorted(v for v in (info.get("exif_width"), info.get("exif_height")) if v)
+    shrunk = len(exif_size) == 2 and exif_size != sorted([float(width), float(height)])
+    if info.get("f35"):
+        focal = info["f35"] / _FULL_FRAME_DIAGONAL * float(np.hypot(width, height))
+    elif info.get("f") and info.get("plane"):
+        per_mm = info["plane"] / {3.0: 10.0, 4.0: 1.0}.get(info.get("unit") or 2.0, 25.4)
+        grown = max(width, height) / exif_size[-1] if shrunk else 1.0
+        focal = info["f"] * per_mm * grown
+    if focal is not None and not 0.2 < focal / max(width, height) < 20:
+        focal = None
+    if shrunk:
+        notes.append(f"is {width} x {height} pixels but left the camera as {exif_size[1]:.0f} x {exif_size[0]:.0f}: "
+                     "it was shrunk or cropped on the way; send photos as files")
+    return focal, camera, info.get("zoom") or 1.0, tuple(notes)

@@ -1,0 +1,221 @@
+"""From a shoot's photos to the table of corners, with what was set aside and why."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from capture.corners import Saddles, project, refine_tag
+from capture.errors import UserError
+from capture.finding import Tag, board_homography, find_tags, looks_mirrored
+from capture.observations import COLUMNS, Observations, PhotoInfo, SetAside
+from capture.photos import list_shoot, read_photo
+from capture.targets import BOARD_IDS, CELLS, SADDLES, Board, saddle_points
+
+Progress = Callable[[int, int, str], None]
+_LEAST_SADDLES = 8  # of a tag's 32; fewer say the tag is mostly hidden
+_LAYOUT_MISFIT = 0.12  # of a tag's edge: a board printed to another layout is out by far more
+
+
+@dataclass(frozen=True)
+class _Job:
+    path: Path
+    position: str
+    name: str
+    part_codes: frozenset[int]
+    board: Board
+
+
+@dataclass(frozen=True)
+class _Outcome:
+    """One photo's result: either info and rows, or the reason it was set aside."""
+
+    name: str
+    info: PhotoInfo | None = None
+    rows: NDArray[np.float64] | None = None  # tag, corner, u, v, cuu, cuv, cvv
+    reason: str = ""
+    sha256: str = ""
+    unknown: tuple[int, ...] = ()
+
+
+def read_shoot(source: Path, known_codes: set[int], board: Board, workers: int | None = None,
+               progress: Progress | None = None) -> Observations:
+    """Corners of every photo of a shoot.
+
+    ``source``: folder with one folder per lever position, or CSV with the columns photo, position. Corners of
+    tags on ``board`` and of part tags in ``known_codes`` enter the table; other part tags seen are noted.
+    Photos are only read, never changed. ``progress(done, all, name)`` is called here, in this process.
+    Raises UserError when no photo, or only one, is left to work with.
+    """
+    listed = list_shoot(source)
+    jobs = [_Job(path, position, name, frozenset(known_codes), board) for path, position, name in listed]
+    done: list[_Outcome] = []
+    for outcome in _run(jobs, workers):
+        done.append(outcome)
+        if progress is not None:
+            progress(len(done), len(jobs), outcome.name)
+    photos: list[PhotoInfo] = []
+    aside: list[SetAside] = []
+    tables: list[pd.DataFrame] = []
+    first_with: dict[str, str] = {}
+    unknown: dict[int, int] = {}
+    for outcome in done:
+        twin = first_with.get(outcome.sha256) if outcome.sha256 else None
+        if twin is not None:
+            aside.append(SetAside(outcome.name, f"{outcome.name} is the same file as {twin}: one of the two is in "
+                                                "the wrong place or copied twice."))
+            continue
+        if outcome.sha256:
+            first_with[outcome.sha256] = outcome.name
+        if outcome.info is None or outcome.rows is None:
+            aside.append(SetAside(outcome.name, outcome.reason))
+            continue
+        for code in outcome.unknown:
+            unknown[code] = unknown.get(code, 0) + 1
+        photos.append(outcome.info)
+        tables.append(_table(outcome))
+    if not photos:
+        reasons = " ".join(s.reason for s in aside[:3])
+        more = f" (and {len(aside) - 3} more)" if len(aside) > 3 else ""
+        raise UserError(f"None of the {len(jobs)} photos in {source} could be used. {reasons}{more}")
+    if len(photos) == 1:
+        also = f" {aside[0].reason}" if aside else ""
+        raise UserError(f"Only one usable photo in {source} ({photos[0].name}): take at least three of each lever "
+                        f"position, from different sides.{also}")
+    notes = [f"Tag {code} is in {count} photo(s) but not in the rig file: add it there if it sits on a part."
+             for code, count in sorted(unknown.items())]
+    return Observations(pd.concat(tables, ignore_index=True), tuple(photos), tuple(aside), tuple(notes))
+
+
+def _run(jobs: list[_Job], workers: int | None) -> Iterator[_Outcome]:
+    count = workers if workers is not None else (os.cpu_count() or 1)
+    count = max(1, min(count, len(jobs)))
+    if count == 1:
+        yield from map(_look, jobs)
+        return
+    with ProcessPoolExecutor(count, initializer=_start_worker) as pool:
+        yield from pool.map(_look, jobs)
+
+
+def _start_worker() -> None:
+    cv2.setNumThreads(1)  # one process a core already: more threads only get in each other's way
+
+
+def _look(job: _Job) -> _Outcome:
+    try:
+        gray, meta = read_photo(job.path)
+    except UserError as err:
+        return _Outcome(job.name, reason=str(err).replace(job.path.name, job.name, 1))
+    tags, saddles = read_tags(gray, job.part_codes, job.board)
+    reason = _board_trouble(gray, tags, job)
+    if reason:
+        return _Outcome(job.name, reason=reason, sha256=meta.sha256)
+    rows, blurs, seen = [], [], 0
+    for k, code in enumerate(tags):
+        part = slice(k * SADDLES, (k + 1) * SADDLES)
+        ok = saddles.ok[part]
+        if ok.sum() < _LEAST_SADDLES:
+            continue
+        seen += 1
+        at = np.flatnonzero(ok)
+        cov = saddles.cov[part][at]
+        rows.append(np.column_stack([np.full(len(at), code), at, saddles.uv[part][at], cov[:, 0, 0], cov[:, 0, 1],
+                                     cov[:, 1, 1]]))
+        blurs.append(saddles.blur[part][at])
+    if not any(int(r[0, 0]) in job.board.ids for r in rows):
+        return _Outcome(job.name, reason=_no_board(job.name), sha256=meta.sha256)
+    info = PhotoInfo(job.name, job.position, meta.width, meta.height, meta.focal_px_guess, meta.camera,
+                     meta.digital_zoom, meta.sha256, str(job.path),
+                     float(np.median(np.concatenate(blurs))), seen,
+                     tuple(f"{job.name} {note}" for note in meta.notes))
+    return _Outcome(job.name, info, np.concatenate(rows), sha256=meta.sha256)
+
+
+def read_tags(gray: NDArray[np.uint8], part_codes: frozenset[int] | set[int],
+              board: Board) -> tuple[dict[int, Tag], Saddles]:
+    """Tags of one grey photo (H, W) and their refined saddles, 32 rows a tag in the tags' order."""
+    allowed = set(board.ids) | set(part_codes)
+    tags = find_tags(gray, allowed, board)
+    saddles = refine_tag(gray, [t.H for t in tags.values()])
+    return tags, _consistent(tags, saddles)
+
+
+def _consistent(tags: dict[int, Tag], saddles: Saddles) -> Saddles:
+    """Drop saddles that do not lie on their tag's plane: a finger or a rod crosses there."""
+    ok = saddles.ok.copy()
+    src = saddle_points(float(CELLS))
+    for k, tag in enumerate(tags.values()):
+        part = np.arange(k * SADDLES, (k + 1) * SADDLES)
+        good = part[ok[part]]
+        if len(good) < 6:
+            ok[part] = False
+            continue
+        h, _ = cv2.findHomography(src[good - part[0]], saddles.uv[good], cv2.LMEDS)
+        if h is None:
+            h = tag.H
+        miss = np.linalg.norm(project(np.asarray(h, np.float64), src[good - part[0]]) - saddles.uv[good], axis=1)
+        spread = np.sqrt(np.trace(saddles.cov[good], axis1=1, axis2=2))
+        # lens distortion and paper bow across one tag stay well under a quarter pixel
+        ok[good[miss > 0.35 + 6 * spread]] = False
+    return saddles._replace(ok=ok)
+
+
+def _no_board(name: str) -> str:
+    return f"No board tag found in {name}: was the board in view and sharp?"
+
+
+def _board_trouble(gray: NDArray[np.uint8], tags: dict[int, Tag], job: _Job) -> str:
+    """The sentence saying why the photo's board cannot be used, or nothing."""
+    board = job.board
+    mine = [c for c in tags if c in board.ids]
+    if not mine:
+        everything = find_tags(gray, [*BOARD_IDS, *job.part_codes])
+        others = sorted(c for c in everything if c in BOARD_IDS)
+        if others:
+            return (f"{job.name} shows a board with tags {_span(others)}, but the rig file's {board.paper} board has "
+                    f"tags {_span(board.ids)}: photograph the board the rig file names, or correct the rig file.")
+        if looks_mirrored(gray, [*BOARD_IDS, *job.part_codes]):
+            return (f"{job.name} reads only in the mirror: the print or the photo is back to front; print without "
+                    "mirroring and switch off the camera's selfie mirror.")
+        return _no_board(job.name)
+    h = board_homography({c: tags[c] for c in mine}, board)
+    if h is not None and len(mine) >= 2:
+        centres = board.tag_centres()
+        miss = []
+        for c in mine:
+            corners = project(tags[c].H, np.array([[0.0, 0.0], [5.0, 0.0], [0.0, 5.0]]))
+            edge = np.linalg.norm(corners[1:] - corners[0], axis=1).max() * 2
+            miss.append(float(np.linalg.norm(project(h, centres[c][None])[0] - corners[0]) / edge))
+        if float(np.median(miss)) > _LAYOUT_MISFIT or (np.array(miss) > _LAYOUT_MISFIT).mean() > 0.4:
+            return (f"{job.name}: tags {_span(mine)} do not lie as on the {board.paper} board of the rig file: "
+                    "was another board printed, or the sheet cut or folded?")
+    return ""
+
+
+def _span(codes: list[int]) -> str:
+    ordered = sorted(codes)
+    if len(ordered) > 2 and ordered == list(range(ordered[0], ordered[-1] + 1)):
+        return f"{ordered[0]} to {ordered[-1]}"
+    return ", ".join(str(c) for c in ordered)
+
+
+def _table(outcome: _Outcome) -> pd.DataFrame:
+    assert outcome.info is not None and outcome.rows is not None
+    r = outcome.rows
+    table = pd.DataFrame(r[:, 2:], columns=pd.Index(["u", "v", "cuu", "cuv", "cvv"]))
+    table.insert(0, "corner", r[:, 1].astype(int))
+    table.insert(0, "tag", r[:, 0].astype(int))
+    table.insert(0, "position", outcome.info.position)
+    table.insert(0, "photo", outcome.info.name)
+    return table[COLUMNS]
+
+
+
