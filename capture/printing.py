@@ -41,7 +41,7 @@ __all__ = [
 
 SHORT_BAR_MM = 120.0  # inner tick of the board's bars, for calipers that open to 150 mm
 PAGE_BAR_MM = 100.0  # bar on the part tag and advice pages
-SMALLEST_TAG_MM = 15.0
+SMALLEST_TAG_MM = 10.0
 
 _EDGE = 8.0  # mm kept free at the sheet's edge for the printer's grip
 _TICK_W, _TICK_H = 0.25, 4.0
