@@ -1,7 +1,7 @@
 """Wheel angles and steering-axis geometry: what a builder reads off the linkage.
 
-Terms and signs follow ISO 8855 (x forward, y left, z up; steer and heading positive to the left; camber positive
-with the wheel's top leaning outwards). Radians and mm throughout.
+Terms and signs follow ISO 8855 (x forward, y left, z up; steer and heading positive to the left; camber
+positive with the wheel's top leaning outwards). Radians and mm throughout.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ from calib.rig import Rig
 Array = NDArray[np.float64]
 Pose = Sweep | Mapping[str, ArrayLike]
 
-HEADING_FIGURES = ("toe", "ratio", "symmetry", "ackermann_error", "lock", "lock_left", "lock_right", "turn_circle")
+HEADING_FIGURES = ("toe", "ratio", "symmetry", "ackermann_error", "lock", "lock_left", "lock_right",
+                   "turn_circle")
 AXIS_FIGURES = ("caster", "kingpin_inclination", "camber", "trail", "offset_at_ground")
 
 
@@ -27,16 +28,17 @@ def _angles(pose: Pose) -> Mapping[str, ArrayLike]:
 
 
 def spin_axes(rig: Rig, pose: Pose) -> dict[str, Array]:
-    """Wheel spin directions now, (..., 3) unit, pointing left, by side; carried by the upright and its parents."""
+    """Wheel spin directions now, by side: (..., 3) unit, pointing left, carried by the upright."""
     motions = body_motions(rig, _angles(pose))
-    return {side: np.einsum("...ij,j->...i", motions[w.upright][0], _unit(w.spin)) for side, w in rig.wheels.items()}
+    return {side: np.einsum("...ij,j->...i", motions[w.upright][0], _unit(w.spin))
+            for side, w in rig.wheels.items()}
 
 
 def wheel_headings(rig: Rig, pose: Pose) -> dict[str, Array]:
     """Heading of each wheel plane on the ground, (...) rad, left positive, by side.
 
-    The wheel plane meets the ground along spin x z, so the heading is atan2(-spin_x, spin_y) (ISO 8855 steer angle,
-    vehicle x axis to wheel plane about z). ``pose``: a Sweep, or joint angles of bodies (rad).
+    The wheel plane meets the ground along spin x z, so the heading is atan2(-spin_x, spin_y) (ISO 8855 steer
+    angle, vehicle x axis to wheel plane about z). ``pose``: a Sweep, or joint angles of bodies (rad).
     """
     return {side: np.arctan2(-s[..., 0], s[..., 1]) for side, s in spin_axes(rig, pose).items()}
 
@@ -72,10 +74,11 @@ class KingpinGeometry(TypedDict):
 def kingpin_geometry(rig: Rig, side: str) -> KingpinGeometry:
     """Steering-axis figures of one side, straight ahead (ISO 8855 terms).
 
-    caster: axis leaning back at the top is positive, in side view; kingpin inclination: leaning inward at the top
-    is positive, in front view; trail: steering axis ahead of the contact point along the wheel's heading is
-    positive; offset at ground: steering axis inboard of the contact point is positive. The ground is the level plane
-    through the tyre's contact point. Raises KeyError for a side without a wheel, ValueError for a level axis.
+    caster: axis leaning back at the top is positive, in side view; kingpin inclination: leaning inward at the
+    top is positive, in front view; trail: steering axis ahead of the contact point along the wheel's heading
+    is positive; offset at ground: steering axis inboard of the contact point is positive. The ground is the
+    level plane through the tyre's contact point. Raises KeyError for a side without a wheel, ValueError for a
+    level axis.
     """
     w = rig.wheels[side]
     b = rig.bodies[w.upright]
@@ -119,8 +122,8 @@ def ackermann_ideal(inner: ArrayLike, wheelbase: float, kingpin_distance: float)
 def ackermann_error(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
     """Outer wheel angle less the ideal one for the inner wheel, (...) rad; positive: the outer turns too far.
 
-    ``left`` and ``right`` are steer angles from straight ahead (rad, left positive). The inner wheel is the left
-    one in a left turn (mean steer above zero).
+    ``left`` and ``right`` are steer angles from straight ahead (rad, left positive). The inner wheel is the
+    left one in a left turn (mean steer above zero).
     """
     a, b = np.asarray(left, float), np.asarray(right, float)
     turn = np.where(a + b >= 0, 1.0, -1.0)
@@ -157,11 +160,12 @@ def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: 
                     travel: tuple[float, float] | None = None) -> dict[str, Array]:
     """Figures of heading curves over the driver's angle; many curves at once.
 
-    ``driver_angles`` (k,) rad increasing, at least 4; ``left`` and ``right`` headings (..., k) rad. ``travel`` (rad,
-    from driver zero; None: the rig's for its driver) is cut to the range given. Returns (...) arrays, nan where the
-    curve has no such place:
+    ``driver_angles`` (k,) rad increasing, at least 4; ``left`` and ``right`` headings (..., k) rad.
+    ``travel`` (rad, from driver zero; None: the rig's for its driver) is cut to the range given. Returns
+    (...) arrays, nan where the curve has no such place:
 
-    - straight: driver angle nearest zero where the mean heading is zero; from there each wheel's steer is counted.
+    - straight: driver angle nearest zero where the mean heading is zero; from there each wheel's steer is
+      counted.
     - toe at straight, toe-in positive. ratio: d mean heading / d driver at straight, magnitude.
     - lock_left, lock_right: mean steer of both wheels at the travel end that steers left or right, magnitude.
       lock: mean of the two. symmetry: lock_left less lock_right.
@@ -184,17 +188,19 @@ def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: 
         at = np.full(straight.shape, x)
         ends[name] = (_at(d, sl, at)[0], _at(d, sr, at)[0])
     err = np.abs(ackermann_error(rig, np.where(inside, sl, 0.0), np.where(inside, sr, 0.0)))
-    worst = np.maximum(err.max(axis=-1), np.maximum(*(np.abs(ackermann_error(rig, *e)) for e in ends.values())))
+    at_ends = [np.abs(ackermann_error(rig, *e)) for e in ends.values()]
+    worst = np.maximum(err.max(axis=-1), np.maximum(*at_ends))
     m_lo, m_hi = (0.5 * (e[0] + e[1]) for e in ends.values())
     lock_left, lock_right = np.maximum(m_lo, m_hi), -np.minimum(m_lo, m_hi)
     circle = np.maximum(*(turn_circle(rig, *e) for e in ends.values()))
     return {"straight": straight, "toe": r0 - l0, "ratio": np.abs(_at(d, mean, straight)[1]),
-            "symmetry": lock_left - lock_right, "ackermann_error": worst, "lock": 0.5 * (lock_left + lock_right),
-            "lock_left": lock_left, "lock_right": lock_right, "turn_circle": circle}
+            "symmetry": lock_left - lock_right, "ackermann_error": worst,
+            "lock": 0.5 * (lock_left + lock_right), "lock_left": lock_left, "lock_right": lock_right,
+            "turn_circle": circle}
 
 
 def axis_figures(rig: Rig) -> dict[str, float]:
-    """caster, kingpin_inclination, camber (rad), trail, offset_at_ground (mm): means of both sides, as drawn."""
+    """Means of both sides as drawn: the AXIS_FIGURES, angles in rad, trail and offset at ground in mm."""
     g = [kingpin_geometry(rig, s) for s in rig.wheels]
     c = cambers(rig, {})
     return {"caster": float(np.mean([x["caster"] for x in g])),
@@ -213,8 +219,8 @@ def curve_figures(rig: Rig, sweep: Sweep) -> dict[str, float]:
     travel = rig.bodies[sweep.driver].travel
     order = np.argsort(sweep.driver_angles)
     d = sweep.driver_angles[order]
-    out = {k: float(v) for k, v in heading_figures(rig, d, h["left"][order], h["right"][order], travel).items()}
-    return out | axis_figures(rig)
+    found = heading_figures(rig, d, h["left"][order], h["right"][order], travel)
+    return {k: float(v) for k, v in found.items()} | axis_figures(rig)
 
 
 def force_ratio(rig: Rig, sweep: Sweep, hand_arm: float) -> Array:

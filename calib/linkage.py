@@ -14,7 +14,7 @@ Suh and Radcliffe, Kinematics and Mechanisms Design, 1978; both from memory).
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -44,8 +44,8 @@ class Toggle(CannotAssemble):
 def body_motions(rig: Rig, angles: Mapping[str, ArrayLike]) -> dict[str, tuple[Array, Array]]:
     """Motion of every body from where it is drawn, frame axes, "frame" included.
 
-    ``angles`` are joint angles (rad) from the straight-ahead assembly, right-handed about each body's axis, any
-    common (broadcast) shape; a body left out stands at 0. Returns R (..., 3, 3) and t (..., 3) in mm with
+    ``angles`` are joint angles (rad) from the straight-ahead assembly, right-handed about each body's axis,
+    any common (broadcast) shape; a body left out stands at 0. Returns R (..., 3, 3) and t (..., 3) in mm with
     ``x_now = R @ x_drawn + t``, composed through the parents.
     """
     shape = np.broadcast_shapes(*[np.shape(a) for a in angles.values()]) if angles else ()
@@ -197,7 +197,7 @@ class Sweep:
     reached: NDArray[np.bool_]
     ends: tuple[str, ...]
     strain: Mapping[str, Array]
-    ends_at: tuple[float | None, float | None] = (None, None)  # rad, driver angle of the low and high end, if any
+    ends_at: tuple[float | None, float | None] = (None, None)  # rad of the driver, low and high
 
 
 @dataclass
@@ -210,7 +210,6 @@ class _Run:
     last: int  # to here, both included; first > last: not even the starting pose
     low: _Block | None = None  # what stopped it
     high: _Block | None = None
-    ok: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
 
 
 class Linkage:
@@ -306,7 +305,8 @@ class Linkage:
         out |= {n: -_dot(e, v) for n, v in rates[1].items()}
         return dist, out
 
-    def _matrix(self, rods: Sequence[str], bodies: Sequence[str], angles: Mapping[str, Array]) -> tuple[Array, Array]:
+    def _matrix(self, rods: Sequence[str], bodies: Sequence[str],
+                angles: Mapping[str, Array]) -> tuple[Array, Array]:
         """Gaps (..., n_rods) and their derivatives for the bodies (..., n_rods, n_bodies)."""
         shape = np.broadcast_shapes(*[np.shape(a) for a in angles.values()])
         gaps = np.zeros(shape + (len(rods),))
@@ -321,17 +321,14 @@ class Linkage:
 
     # -- closed form of one rod and one free body
 
-    def _split(self, rod: str, body: str) -> tuple[_Loop, Array, tuple[str, ...], tuple[str, ...], Array, tuple[str, ...]]:
+    def _circle(self, rod: str, body: str, angles: Mapping[str, Array]) -> tuple[Array, Array, Array]:
+        """A, B, C of A cos t + B sin t = C for the free body's angle t."""
         loop = self._loops[rod]
         x, path, y, other = loop.xa, loop.path_a, loop.xb, loop.path_b
         if body not in path:
             x, path, y, other = y, other, x, path
         k = path.index(body)
-        return loop, x, path[:k], path[k + 1:], y, other
-
-    def _circle(self, rod: str, body: str, angles: Mapping[str, Array]) -> tuple[Array, Array, Array]:
-        """A, B, C of A cos t + B sin t = C for the free body's angle t."""
-        _, x, inner, outer, y, other = self._split(rod, body)
+        inner, outer = path[:k], path[k + 1:]
         h = self._hinges[body]
         q = self._ball(x, inner, angles)
         p = self._ball(y, other, angles)
@@ -353,7 +350,7 @@ class Linkage:
             _, slopes = self._slopes(rod, zero)
             s = float(slopes[body])
             if abs(s) < SINGULAR:
-                raise Toggle(f"{rod} is drawn in line with the arm of {body} it should move: it has no hold on it")
+                raise Toggle(f"{rod} is drawn in line with the arm of {body}: it has no hold on it")
             # d(A cos t + B sin t)/dt = -|(A, B)| sin(t - phi), and it has the sign of the slope
             self._sides[rod, body] = -np.sign(s)
         return self._sides[rod, body]
@@ -472,7 +469,8 @@ class Linkage:
                 break
         return run
 
-    def _limit(self, plan: _Plan, run: _Run, way: int, driver: str, fixed: Mapping[str, float]) -> tuple[float, _Block]:
+    def _limit(self, plan: _Plan, run: _Run, way: int, driver: str,
+               fixed: Mapping[str, float]) -> tuple[float, _Block]:
         """Driver angle (rad) at which the walk ends in direction ``way``, closed in on, and what ends it."""
         i, block = (run.last, run.high) if way > 0 else (run.first, run.low)
         lo, hi = float(run.grid[i]), float(run.grid[i + way])
@@ -518,7 +516,8 @@ class Linkage:
                 if stop is not None:
                     where, block = self._limit(plan, run, way, drv, hold)
                     at[k] = where
-                    ends.append(f"toggle of {' and '.join(block.rods)} at {np.rad2deg(where):.2f} deg of {drv}")
+                    rods = " and ".join(block.rods)
+                    ends.append(f"toggle of {rods} at {np.rad2deg(where):.2f} deg of {drv}")
         strain = {}
         if plan.left_over:
             strain = {r: self._gap(r, angles) * np.ones(len(want)) for r in plan.left_over}
@@ -536,7 +535,8 @@ class Linkage:
         by = f"{near - L:.1f} mm too short" if near > L else f"{L - far:.1f} mm too long"
         return f"cannot assemble {names} at 0 deg: it is {by}"
 
-    def solve(self, driver_angle: float, *, driver: str | None = None, fixed: Mapping[str, float] | None = None,
+    def solve(self, driver_angle: float, *, driver: str | None = None,
+              fixed: Mapping[str, float] | None = None,
               start: Mapping[str, float] | None = None) -> dict[str, float]:
         """Joint angles (rad) of all bodies at one driver angle (rad).
 
@@ -593,13 +593,13 @@ class Linkage:
         shape = np.broadcast_shapes(*[np.shape(a) for a in angles.values()]) if angles else ()
         return {b: np.broadcast_to(np.asarray(angles.get(b, 0.0), float), shape) for b in self.rig.bodies}
 
-    def sensitivities(self, angles: Mapping[str, ArrayLike], names: Sequence[str], *, driver: str | None = None,
-                      fixed: Iterable[str] = ()) -> dict[str, Array]:
+    def sensitivities(self, angles: Mapping[str, ArrayLike], names: Sequence[str], *,
+                      driver: str | None = None, fixed: Iterable[str] = ()) -> dict[str, Array]:
         """Change of every body's angle per unit of named parameters (see calib.rig), (..., len(names)).
 
-        The driver's and held bodies' angles stay. Implicit differentiation of the closure equations: analytic in
-        rod lengths, hole places, pivots and axes (an axis is taken as brought back to unit length); holes not
-        in use and wheel parameters have no effect.
+        The driver's and held bodies' angles stay. Implicit differentiation of the closure equations: analytic
+        in rod lengths, hole places, pivots and axes (an axis is taken as brought back to unit length); holes
+        not in use and wheel parameters have no effect.
         """
         plan = self.plan(driver, fixed)
         full = self._full(angles)
@@ -655,7 +655,8 @@ class Linkage:
                 elif head == f"{n}.axis":
                     e = E["xyz".index(last)]
                     dn = e - (e @ h.axis) * h.axis  # keeps unit length
-                    add = s * _cross(dn, v) + c * (_dot(h.axis, v)[..., None] * dn + _dot(dn, v)[..., None] * h.axis)
+                    tilt = _dot(h.axis, v)[..., None] * dn + _dot(dn, v)[..., None] * h.axis
+                    add = s * _cross(dn, v) + c * tilt
                 else:
                     continue
                 got[k] = got[k] + add if k in got else add
@@ -664,7 +665,7 @@ class Linkage:
 
 def angle_sensitivities(rig: Rig, angles: Mapping[str, ArrayLike], driver: str | None,
                         names: Sequence[str]) -> dict[str, Array]:
-    """Change of body angles (rad) per unit of named parameters at solved ``angles``; see Linkage.sensitivities."""
+    """Change of body angles (rad) per unit of named parameters; see Linkage.sensitivities."""
     return Linkage(rig).sensitivities(angles, names, driver=driver)
 
 
@@ -678,7 +679,7 @@ def _smallest_block(rest: Mapping[str, set[str]]) -> _Block | None:
 
 
 def _grid(want: Array) -> tuple[Array, int, NDArray[np.intp]]:
-    """Sorted angles with zero and every wanted one and no gap above WALK; index of zero; places of the wanted."""
+    """Sorted angles with zero, the wanted and no gap above WALK; index of zero; places of the wanted."""
     base = np.unique(np.append(want, 0.0))
     gaps = np.ceil(np.diff(base) / WALK - 1e-9).astype(int)
     parts = [base]
@@ -690,7 +691,7 @@ def _grid(want: Array) -> tuple[Array, int, NDArray[np.intp]]:
 
 
 def _follow(t: Array, i0: int, first: int, last: int, near: float) -> Array:
-    """Angles without jumps of a whole turn over first..last, the one at i0 nearest ``near``; nan elsewhere."""
+    """Angles without jumps of a whole turn over first..last, at i0 nearest ``near``; nan elsewhere."""
     out = np.full(np.shape(t), np.nan)
     if first <= last:
         seg = np.unwrap(t[first:last + 1])
