@@ -46,7 +46,7 @@ SMALLEST_TAG_MM = 10.0
 _EDGE = 8.0  # mm kept free at the sheet's edge for the printer's grip
 _TICK_W, _TICK_H = 0.25, 4.0
 _GAP = 2.0  # between cut lines
-_LABEL_H = 7.0  # strip for the name, inside the cut line
+_LABEL_H = 9.5  # strip for the name, inside the cut line so that cut tags do not get mixed up
 _HEAD_H = 22.0
 _GREY = "0.35"
 _FAINT = "0.6"
@@ -297,10 +297,12 @@ def _tag_sheet(placed: Sequence[tuple[PrintTag, float, float]], paper: str, page
                 for dx, dy in ((1, 0), (0, 1), (-1, 0), (0, -1)):
                     ax.plot(middle[0] + np.array([near, far]) * dx, middle[1] + np.array([near, far]) * dy,
                             color=_FAINT, linewidth=0.4)
-            label_y = top - h + 4.4
-            facts = f"code {tag.code}   {tag.size_mm:g} mm" + (f"   {tag.note}" if tag.note else "")
-            _text(ax, x + m, label_y, tag.name, 8, width=tag.size_mm, weight="bold")
-            _text(ax, x + m, label_y - 3.0, facts, 6, width=tag.size_mm, colour=_GREY)
+            label_y = top - h + 7.2
+            wide = w - 2 * min(m, 4.0)
+            left = x + w / 2 - wide / 2
+            _text(ax, left, label_y, tag.name, 8, width=wide, weight="bold")
+            _text(ax, left, label_y - 3.1, f"code {tag.code}   {tag.size_mm:g} mm", 6.5, colour=_GREY)
+            _text(ax, left, label_y - 5.8, tag.note, 6, width=wide, colour=_GREY)
     return draw
 
 
