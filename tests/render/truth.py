@@ -329,7 +329,7 @@ def _plate(b: Body, rig: Rig, rng: np.random.Generator) -> Pose:
     jit = rng.normal(0, 3.0, 3)
     deg = np.deg2rad
     if b.role == "lever":
-        n = np.array([np.sin(deg(12 + rng.normal(0, 2))), out * np.sin(deg(20 + rng.normal(0, 2))), 0.9])
+        n = np.array([np.sin(deg(2 + rng.normal(0, 2))), out * np.sin(deg(15 + rng.normal(0, 2))), 0.9])
         where = np.array([b.pivot[0] + 5, b.pivot[1] + out * 55, 420.0])
         return facing(n, rng.uniform(-0.3, 0.3)), where + jit
     if b.role == "upright":
@@ -354,16 +354,16 @@ def random_lens(rng: np.random.Generator, width: int = 2400, height: int = 1800)
 
 # eye, aim: left high, right high, front high, rear and above
 VIEWS: tuple[tuple[Vec, Vec], ...] = (
-    ((-190, 840, 1000), (-120, 70, 260)),
-    ((-190, -840, 1000), (-120, -70, 260)),
-    ((720, 60, 1010), (-100, 0, 250)),
-    ((-560, -90, 1290), (-130, 0, 260)),
+    ((-230, 790, 960), (-185, 60, 280)),
+    ((-230, -790, 960), (-185, -60, 280)),
+    ((540, 60, 1030), (-180, 0, 270)),
+    ((-640, -90, 1240), (-190, 0, 280)),
 )
 SPIN_VIEWS: tuple[tuple[Vec, Vec], ...] = (
-    ((-420, 1000, 800), (-100, 160, 260)),
-    ((40, 960, 860), (-90, 160, 260)),
-    ((-420, -1000, 800), (-100, -160, 260)),
-    ((40, -960, 860), (-90, -160, 260)),
+    ((-400, 900, 800), (-150, 130, 270)),
+    ((20, 870, 840), (-140, 130, 270)),
+    ((-400, -900, 800), (-150, -130, 270)),
+    ((20, -870, 840), (-140, -130, 270)),
 )
 
 
@@ -373,7 +373,8 @@ def plan_shots(lens: Lens, positions: Mapping[str, Sequence[tuple[Vec, Vec]]],
     shots, number = [], first
     for position, views in positions.items():
         for eye, aim in views:
-            o = int(rng.choice([1, 1, 1, 3, 6, 8]))
+            beside = abs(eye[1]) > abs(eye[0])  # upright pictures are wide enough from the side only
+            o = int(rng.choice([1, 1, 1, 3, 6, 8] if beside else [1, 1, 3]))
             R, t = look_at(np.asarray(eye) + rng.normal(0, 45, 3), np.asarray(aim) + rng.normal(0, 20, 3),
                            float(rng.normal(0, np.deg2rad(5))), o)
             camera = Camera(lens, R, t, float(rng.normal(0, 0.002)), rng.normal(0, 4.0, 2))
