@@ -1,0 +1,62 @@
+"""Small rotation helpers that work on stacks of vectors."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def skew(v: Array) -> Array:
+    """Cross-product matrices, (..., 3) to (..., 3, 3), so that ``skew(a) @ b == cross(a, b)``."""
+    v = np.asarray(v, float)
+    out = np.zeros(v.shape[:-1] + (3, 3))
+    out[..., 0, 1], out[..., 0, 2] = -v[..., 2], v[..., 1]
+    out[..., 1, 0], out[..., 1, 2] = v[..., 2], -v[..., 0]
+    out[..., 2, 0], out[..., 2, 1] = -v[..., 1], v[..., 0]
+    return out
+
+
+def rotation(vector: Array) -> Array:
+    """Rotation matrices of rotation vectors (rad), (..., 3) to (..., 3, 3); Rodrigues' formula."""
+    v = np.asarray(vector, float)
+    angle2 = np.sum(v * v, axis=-1)[..., None, None]
+    angle = np.sqrt(angle2)
+    k = skew(v)
+    # np.sinc keeps both factors exact through zero
+    return np.eye(3) + np.sinc(angle / np.pi) * k + 0.5 * np.sinc(angle / (2 * np.pi)) ** 2 * (k @ k)
+
+
+def about(axis: Array, angle: float | Array) -> Array:
+    """Rotation about a unit ``axis`` (3,) by ``angle`` (rad, any shape), (..., 3, 3)."""
+    return rotation(np.asarray(angle, float)[..., None] * np.asarray(axis, float))
+
+
+def rotation_vector(r: Array) -> Array:
+    """Rotation vector (3,) in rad of one rotation matrix (3, 3), angle in 0..pi."""
+    from scipy.spatial.transform import Rotation
+
+    return np.asarray(Rotation.from_matrix(r).as_rotvec())
+
+
+def perpendiculars(axis: Array) -> Array:
+    """Two unit vectors square to ``axis`` (3,) and to each other, as columns (3, 2)."""
+    a = np.asarray(axis, float)
+    e = np.eye(3)[np.argmin(np.abs(a))]
+    p = np.cross(a, e)
+    p /= np.linalg.norm(p)
+    return np.stack([p, np.cross(a, p)], axis=1)
+
+
+def rigid_fit(src: Array, dst: Array, weights: Array | None = None) -> tuple[Array, Array]:
+    """Rotation R (3, 3) and shift t (3,) with least weighted |R src + t - dst|^2; src, dst (n, 3).
+
+    Kabsch (1976) by singular values; reflections are excluded.
+    """
+    w = np.ones(len(src)) if weights is None else np.asarray(weights, float)
+    w = w / w.sum()
+    a, b = w @ src, w @ dst
+    u, _, vt = np.linalg.svd((dst - b).T @ ((src - a) * w[:, None]))
+    r = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
+    return r, b - r @ a

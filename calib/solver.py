@@ -1,0 +1,140 @@
+"""Levenberg-Marquardt on normal equations whose private blocks are eliminated first (Schur complement).
+
+A problem has shared unknowns and, for each photo, a small private block. The solver knows nothing of
+photos: it takes what ``Problem.linearise`` gives. With no private blocks it is plain Levenberg-Marquardt.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
+
+Array = NDArray[np.float64]
+
+
+@dataclass
+class Normal:
+    """Normal equations at one state: cost = sum of squared weighted residuals / 2; gradient g = J^T r."""
+
+    cost: float
+    shared: Array  # (s, s)
+    g_shared: Array  # (s,)
+    cross: Array  # (p, s, k)
+    private: Array  # (p, k, k)
+    g_private: Array  # (p, k)
+
+
+class Problem(Protocol):
+    """What can be minimised."""
+
+    def linearise(self, state: Any) -> Normal: ...
+
+    def cost(self, state: Any) -> float: ...
+
+    def retract(self, state: Any, d_shared: Array, d_private: Array) -> Any: ...
+
+
+@dataclass
+class Solution:
+    """Where the solver stopped. ``reduced`` is the Schur complement at the last accepted state, undamped."""
+
+    state: Any
+    cost: float
+    iterations: int
+    converged: bool
+    normal: Normal
+
+
+def reduced_system(n: Normal, damping: float = 0.0) -> tuple[Array, Array, Array]:
+    """Schur complement (s, s), its right side (s,), and private^-1 (p, k, k), with Marquardt damping."""
+    private = n.private
+    shared = n.shared
+    if damping:
+        shared = shared + damping * np.diag(np.diag(shared))
+        if private.size:
+            private = private + damping * private * np.eye(private.shape[-1])
+    if not private.size:
+        return shared, -n.g_shared, private
+    inverse = np.linalg.inv(private)
+    y = n.cross @ inverse  # (p, s, k)
+    p, s, k = y.shape
+    flat = np.moveaxis(y, 1, 0).reshape(s, p * k)
+    cross = np.moveaxis(n.cross, 1, 0).reshape(s, p * k)
+    return shared - flat @ cross.T, -(n.g_shared - flat @ n.g_private.ravel()), inverse
+
+
+def minimise(problem: Problem, state: Any, *, max_iterations: int = 60, rtol: float = 1e-10,
+             damping: float = 1e-4) -> Solution:
+    """Minimise a problem from ``state``.
+
+    Stops when the predicted fall of the cost is below ``rtol`` of the cost. Damping follows Nielsen (1999).
+    Raises numpy.linalg.LinAlgError where the equations stay singular however much they are damped.
+    """
+    n = problem.linearise(state)
+    grow = 2.0
+    converged = False
+    it = 0
+    while it < max_iterations:
+        it += 1
+        try:
+            reduced, rhs, inverse = reduced_system(n, damping)
+            scale = 1.0 / np.sqrt(np.maximum(np.diag(reduced), 1e-300))
+            factor = cho_factor(reduced * scale[:, None] * scale[None, :], lower=True)
+            ds = scale * cho_solve(factor, scale * rhs)
+        except np.linalg.LinAlgError:
+            if damping > 1e8:
+                raise
+            damping = max(damping, 1e-12) * 10
+            continue
+        if n.private.size:
+            dp = np.einsum("pij,pj->pi", inverse, -n.g_private - np.einsum("psk,s->pk", n.cross, ds))
+        else:
+            dp = np.zeros_like(n.g_private)
+        slope = float(n.g_shared @ ds + np.sum(n.g_private * dp))
+        predicted = -slope / 2  # model fall without the damping term's share
+        candidate = problem.retract(state, ds, dp)
+        cost = problem.cost(candidate)
+        small = predicted <= rtol * max(n.cost, 1e-300)
+        if np.isfinite(cost) and cost <= n.cost * (1 + 1e-14):
+            ratio = (n.cost - cost) / max(predicted, 1e-300)
+            state = candidate
+            n = problem.linearise(state)
+            damping = max(damping * max(1 / 5, 1 - (2 * ratio - 1) ** 3), 1e-14)
+            grow = 2.0
+        else:
+            damping = max(damping, 1e-14) * grow
+            grow *= 2
+        if small:
+            converged = True
+            break
+        if damping > 1e12:
+            converged = True  # no step lowers the cost any more: rounding floor
+            break
+    return Solution(state, n.cost, it, converged, n)
+
+
+@dataclass
+class DenseProblem:
+    """Plain residual function with its Jacobian, for use of the same solver without private blocks.
+
+    ``residuals(x)`` gives (m,), ``jacobian(x)`` gives (m, n), x (n,).
+    """
+
+    residuals: Any
+    jacobian: Any
+
+    def linearise(self, state: Array) -> Normal:
+        r, j = self.residuals(state), self.jacobian(state)
+        return Normal(float(r @ r) / 2, j.T @ j, j.T @ r, np.zeros((0, len(state), 0)), np.zeros((0, 0, 0)),
+                      np.zeros((0, 0)))
+
+    def cost(self, state: Array) -> float:
+        r = self.residuals(state)
+        return float(r @ r) / 2
+
+    def retract(self, state: Array, d_shared: Array, d_private: Array) -> Array:
+        return state + d_shared

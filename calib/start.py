@@ -1,0 +1,322 @@
+"""Cold start: rough camera, photo poses, tag poses, hinge axes and board-to-frame alignment.
+
+Only a start for the one estimate. Nothing here needs a guess from the user: the focal length comes from the
+board's homographies (Zhang, 2000, eq. 3-4, with the principal point at the middle of the picture) or EXIF.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.camera import camera_matrix, project, project_with_derivatives
+from calib.equations import Corners
+from calib.rig import FRAME, Rig
+from calib.rotations import about, perpendiculars, rigid_fit, rotation, rotation_vector, skew
+
+Array = NDArray[np.float64]
+Motion = tuple[Array, Array]
+
+
+def focal_from_board(homographies: Sequence[Array], centre: Array) -> float | None:
+    """Focal length (px) from board-plane homographies (3, 3), or None where they do not determine it."""
+    rows, rhs = [], []
+    for h in homographies:
+        h = np.array([[1, 0, -centre[0]], [0, 1, -centre[1]], [0, 0, 1]]) @ h
+        h = h / np.linalg.norm(h[:, :2])
+        a, b = h[:, 0], h[:, 1]
+        rows += [a[0] * b[0] + a[1] * b[1], a[0] ** 2 + a[1] ** 2 - b[0] ** 2 - b[1] ** 2]
+        rhs += [-a[2] * b[2], -(a[2] ** 2 - b[2] ** 2)]
+    r, q = np.asarray(rows), np.asarray(rhs)
+    if not len(r) or float(r @ r) == 0:
+        return None
+    inverse_square = float(r @ q) / float(r @ r)
+    for _ in range(10):  # least absolute deviation: one badly seen board must not decide
+        w = 1 / np.maximum(np.abs(r * inverse_square - q), 1e-12)
+        inverse_square = float(np.sum(w * r * q) / np.sum(w * r * r))
+    return 1 / np.sqrt(inverse_square) if inverse_square > 0 else None
+
+
+def board_homography(flat: Array, uv: Array) -> Array | None:
+    """Board mm to pixels from (n, 2) corners each, robust against a misread tag; None if impossible."""
+    if len(flat) < 8:
+        return None
+    h, ok = cv2.findHomography(flat, uv, cv2.RANSAC, 6.0)
+    if h is None or ok is None or ok.sum() < 8:
+        return None
+    return np.asarray(h, float)
+
+
+def planar_poses(flat: Array, uv: Array, k: Array, dist: Array | None = None) -> list[tuple[Array, Array, float]]:
+    """Both poses of a plane seen in one photo: (R, t, rms px), better first (Collins and Bartoli, IPPE)."""
+    obj = np.concatenate([flat, np.zeros((len(flat), 1))], axis=1)
+    n, rv, tv, err = cv2.solvePnPGeneric(obj, uv[:, None], k, dist if dist is not None else np.zeros(5),
+                                         flags=cv2.SOLVEPNP_IPPE)
+    out = []
+    for i in range(n):
+        r = cv2.Rodrigues(rv[i])[0]
+        t = tv[i].ravel()
+        if t[2] > 0:
+            out.append((r, t, float(np.ravel(err[i])[0])))
+    return sorted(out, key=lambda p: p[2])
+
+
+@dataclass(frozen=True)
+class PhotoPoses:
+    """Board poses of the photos and candidate tag poses, all in rough form."""
+
+    lens: Array
+    R: Array
+    t: Array
+    df: Array  # (p,)
+    dc: Array  # (p, 2)
+
+    def own_lens(self, p: int) -> Array:
+        """Lens (9,) of one photo with its own focal and principal-point change put in."""
+        lens = self.lens.copy()
+        lens[0] *= 1 + self.df[p]
+        lens[2:4] += self.dc[p]
+        return lens
+
+
+def photo_poses(c: Corners, n_photos: int, size: tuple[int, int], exif_focal: float | None) -> PhotoPoses:
+    """Rough lens and one board pose a photo. ``size`` (width, height) px. Photos without a pose hold nan."""
+    centre = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
+    boards: list[tuple[Array, Array] | None] = []
+    homs: list[Array] = []
+    for p in range(n_photos):
+        g = np.flatnonzero((c.photo == p) & (c.tag < 0))
+        if not len(g):
+            boards.append(None)
+            continue
+        flat, uv = c.flat[g][c.seen[g]], c.uv[g][c.seen[g]]
+        boards.append((flat, uv))
+        h = board_homography(flat, uv)
+        if h is not None:
+            homs.append(h)
+    f = focal_from_board(homs, centre)
+    plausible = f is not None and 0.3 * size[0] < f < 6 * size[0]
+    if exif_focal is not None and (not plausible or f is None or abs(np.log(f / exif_focal)) > 0.2):
+        f = exif_focal
+    elif not plausible:
+        f = 0.8 * max(size)
+    assert f is not None
+    lens = np.array([f, 1.0, centre[0], centre[1], 0, 0, 0, 0, 0])
+    k = camera_matrix(lens)
+    rs, ts = np.full((n_photos, 3, 3), np.nan), np.full((n_photos, 3), np.nan)
+    for p, b in enumerate(boards):
+        if b is None:
+            continue
+        poses = planar_poses(*b, k)
+        if poses:
+            rs[p], ts[p] = poses[0][:2]
+    return PhotoPoses(lens, rs, ts, np.zeros(n_photos), np.zeros((n_photos, 2)))
+
+
+def tag_poses(c: Corners, photos: PhotoPoses, positions: Sequence[str]) -> dict[tuple[int, str], tuple[Array, Array]]:
+    """Board-frame pose of each (tag, position), by the candidate that all photos of the position agree on.
+
+    Settles the two-fold ambiguity of a plane: each photo offers both of its poses, and the one with the
+    least median reprojection error over the position's photos is kept.
+    """
+    groups: dict[tuple[int, str], list[int]] = {}
+    for g in range(len(c.tag)):
+        if c.tag[g] >= 0 and np.isfinite(photos.t[c.photo[g], 0]) and c.seen[g].sum() >= 4:
+            groups.setdefault((int(c.tag[g]), positions[c.photo[g]]), []).append(g)
+    out = {}
+    for key, members in groups.items():
+        best: tuple[float, Motion] | None = None
+        for g in members:
+            rp, tp = photos.R[c.photo[g]], photos.t[c.photo[g]]
+            own = photos.own_lens(int(c.photo[g]))
+            for r, t, _ in planar_poses(c.flat[g][c.seen[g]], c.uv[g][c.seen[g]], camera_matrix(own), own[4:9]):
+                rb, tb = rp.T @ r, rp.T @ (t - tp)
+                errs = [group_misfit(c, h, photos, rb, tb) for h in members]
+                score = float(np.median(errs)) + 0.1 * float(np.mean(np.minimum(errs, 50)))
+                if best is None or score < best[0]:
+                    best = (score, (rb, tb))
+        if best is not None:
+            out[key] = refine_pose(c, members, photos, *best[1])
+    return out
+
+
+def refine_pose(c: Corners, members: Sequence[int], photos: PhotoPoses, rb: Array, tb: Array) -> Motion:
+    """Board-frame pose of one tag from all photos of a position, robust Gauss-Newton (Cauchy at 1 px)."""
+    for _ in range(8):
+        h, b = np.zeros((6, 6)), np.zeros(6)
+        for g in members:
+            p = int(c.photo[g])
+            x = c.flat[g][c.seen[g]] @ rb[:, :2].T + tb
+            xc = x @ photos.R[p].T + photos.t[p]
+            if np.any(xc[:, 2] < 1):
+                continue
+            uv, d_x, _, _ = project_with_derivatives(xc, photos.own_lens(p), np.zeros(1), np.zeros(2))
+            d_b = d_x @ photos.R[p]
+            j = np.concatenate([d_b @ -skew(x - tb), d_b], axis=-1)
+            e = uv - c.uv[g][c.seen[g]]
+            w = 1 / (1 + np.mean(np.sum(e * e, axis=1)))  # a photo that disagrees loses weight as a whole
+            j = j.reshape(-1, 6)
+            h += w * j.T @ j
+            b += w * j.T @ e.ravel()
+        if not h.any():
+            break
+        d = -np.linalg.solve(h + 1e-9 * np.diag(np.diag(h)), b)
+        rb, tb = rotation(d[:3]) @ rb, tb + d[3:]
+        if np.abs(d[:3]).max() < 1e-5 and np.abs(d[3:]).max() < 1e-3:
+            break
+    return rb, tb
+
+
+def group_misfit(c: Corners, g: int, photos: PhotoPoses, rb: Array, tb: Array) -> float:
+    seen = c.seen[g]
+    x = c.flat[g][seen] @ rb[:, :2].T + tb
+    xc = x @ photos.R[c.photo[g]].T + photos.t[c.photo[g]]
+    if np.any(xc[:, 2] < 1):
+        return 1e6
+    e = project(xc, photos.own_lens(int(c.photo[g]))) - c.uv[g][seen]
+    return float(np.sqrt(np.mean(np.sum(e * e, axis=1))))
+
+
+@dataclass(frozen=True)
+class Hinge:
+    """A rough hinge: point, unit direction (sign open until aligned), angle at each position, reference."""
+
+    point: Array
+    axis: Array
+    angles: Mapping[str, float]
+    certain: bool  # False where the part hardly moved, so that the axis is only the drawing's
+
+
+def hinge_from_motions(motions: Mapping[str, Motion]) -> Hinge | None:
+    """Hinge of a body from its motions (R, t) relative to the reference position. None if it hardly moved."""
+    names = list(motions)
+    scatter = np.zeros((3, 3))
+    largest = 0.0
+    for a, b in itertools.combinations(names, 2):
+        v = rotation_vector(motions[a][0] @ motions[b][0].T)
+        scatter += np.outer(v, v)
+        largest = max(largest, float(np.linalg.norm(v)))
+    if largest < np.deg2rad(2.0):
+        return None
+    axis = np.linalg.eigh(scatter)[1][:, -1]
+    e = perpendiculars(axis)
+    rows = [e.T @ (np.eye(3) - r) @ e for r, _ in motions.values()]
+    rhs = [e.T @ t for _, t in motions.values()]
+    c = np.linalg.lstsq(np.concatenate(rows), np.concatenate(rhs), rcond=None)[0]
+    angles = {}
+    for n, (r, _) in motions.items():
+        turned = e.T @ r @ e  # in-plane part of the rotation
+        angles[n] = float(np.arctan2(turned[1, 0] - turned[0, 1], turned[0, 0] + turned[1, 1]))
+    return Hinge(e @ c, axis, angles, True)
+
+
+def compose(a: Motion, b: Motion) -> Motion:
+    """Motion a after b."""
+    return a[0] @ b[0], a[0] @ b[1] + a[1]
+
+
+def inverse(a: Motion) -> Motion:
+    """The motion that undoes ``a``."""
+    return a[0].T, -a[0].T @ a[1]
+
+
+def turn_about(point: Array, axis: Array, angle: float) -> Motion:
+    """Motion of a turn about a hinge."""
+    r = about(axis, angle)
+    return r, point - r @ point
+
+
+def align(rig: Rig, hinges: Mapping[str, Hinge], balls: Mapping[str, Array], places: Mapping[str, Array],
+          ) -> tuple[Array, Array]:
+    """Rough board-to-frame motion from hinge lines, ball centres and datum tags against the drawing.
+
+    Tries 72 starting directions and refines each by matching closest points, so that no guess of how the
+    board lies is needed. Hinge directions count without sign. Raises ValueError with fewer than three
+    things to match.
+    """
+    lines = [(hinges[b].point, hinges[b].axis, np.asarray(rig.bodies[b].pivot), np.asarray(rig.bodies[b].axis))
+             for b in hinges if hinges[b].certain and rig.bodies[b].role != "wheel"]
+    pts = [(x, np.asarray(rig.points[n].xyz)) for n, x in balls.items()]
+    pts += [(x, np.asarray(rig.tags[n].place)) for n, x in places.items()]
+    if len(lines) + len(pts) < 3:
+        raise ValueError("fewer than three pivots or rod ends were measured")
+    arm = 200.0  # mm, lever that weighs a direction against a place
+    starts = []
+    for perm in itertools.permutations(range(3)):
+        for signs in itertools.product((1, -1), repeat=3):
+            m = np.zeros((3, 3))
+            m[range(3), perm] = signs
+            if np.linalg.det(m) > 0:
+                starts += [about(np.array([0, 0, 1.0]), a) @ m for a in np.deg2rad([0, 30, 60])]
+    best: tuple[float, Motion] | None = None
+    for r0 in starts:
+        r, t, cost = r0, np.zeros(3), np.inf
+        src0 = np.array([x for x, _ in pts] + [c for c, *_ in lines])
+        dst0 = np.array([y for _, y in pts] + [p for _, _, p, _ in lines])
+        t = dst0.mean(axis=0) - r @ src0.mean(axis=0)
+        for _ in range(40):
+            src, dst = [x for x, _ in pts], [y for _, y in pts]
+            for c, a, p, d in lines:
+                near = c + a * (a @ (r.T @ (p - t) - c))
+                sign = 1.0 if (r @ a) @ d > 0 else -1.0
+                src += [near, near + sign * arm * a]
+                dst += [p, p + arm * d]
+            s, q = np.array(src), np.array(dst)
+            gap = np.linalg.norm(s @ r.T + t - q, axis=1)
+            w = 1 / np.maximum(gap, 5.0)
+            r, t = rigid_fit(s, q, w)
+            new = float(np.sum(np.linalg.norm(s @ r.T + t - q, axis=1)))
+            if new > cost - 1e-3:
+                break
+            cost = new
+        if best is None or cost < best[0]:
+            best = (cost, (r, t))
+    assert best is not None
+    return best[1]
+
+
+def body_hinges(rig: Rig, poses: Mapping[tuple[str, str], Motion], reference: str, bodies: Sequence[str],
+                positions: Sequence[str]) -> tuple[dict[str, Hinge], dict[str, Motion]]:
+    """Hinges of all bodies from tag poses keyed by (tag, position), and each tag's pose straight ahead.
+
+    ``bodies`` parents first. A tag not seen straight ahead is brought there by its body's hinge.
+    """
+    hinges: dict[str, Hinge] = {}
+    ahead: dict[str, Motion] = {}
+    moved: dict[tuple[str, str], Motion] = {(FRAME, p): (np.eye(3), np.zeros(3)) for p in positions}
+    for name in [FRAME, *bodies]:
+        tags = sorted({t for t, _ in poses if rig.tags[t].body == name},
+                      key=lambda t: -sum((t, p) in poses for p in positions))
+        if name == FRAME:
+            for tag in tags:
+                ahead[tag] = next(poses[tag, p] for p in positions if (tag, p) in poses)
+            continue
+        parent = rig.bodies[name].parent
+        local = {(t, p): compose(inverse(moved[parent, p]), poses[t, p]) for t in tags for p in positions
+                 if (t, p) in poses}
+        hinge = None
+        for tag in sorted(tags, key=lambda t: (t, reference) not in local):
+            seen = [p for p in positions if (tag, p) in local]
+            base = reference if reference in seen else seen[0]
+            motions = {p: compose(local[tag, p], inverse(local[tag, base])) for p in seen}
+            if hinge is None or len(motions) > len(hinge.angles):
+                found = hinge_from_motions(motions)
+                if found is not None and (hinge is None or base == reference):
+                    hinge = found
+        if hinge is None:
+            hinge = Hinge(np.zeros(3), np.array([0, 0, 1.0]), {}, False)
+        angles = dict(hinge.angles)
+        hinges[name] = Hinge(hinge.point, hinge.axis, angles, hinge.certain)
+        for p in positions:
+            own = turn_about(hinge.point, hinge.axis, angles.get(p, 0.0))
+            moved[name, p] = compose(moved[parent, p], own)
+        for tag in tags:
+            p = reference if (tag, reference) in local else next(q for q in positions if (tag, q) in local)
+            # local is already free of the parent's turn; undo the body's own
+            ahead[tag] = compose(inverse(turn_about(hinge.point, hinge.axis, angles.get(p, 0.0))), local[tag, p])
+    return hinges, ahead
