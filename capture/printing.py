@@ -147,7 +147,7 @@ def _pdf(paper: str, draws: Sequence[_Draw]) -> bytes:
     width, height = PAPERS_MM[paper]
     held = io.BytesIO()
     info = {"Creator": "rigtrue", "Producer": None, "CreationDate": None}
-    with matplotlib.rc_context({"pdf.fonttype": 42, "font.family": "DejaVu Sans"}):
+    with matplotlib.rc_context({"pdf.fonttype": 3, "font.family": "DejaVu Sans"}):
         with PdfPages(held, metadata=info) as pages:
             for draw in draws:
                 fig = Figure(figsize=(width / 25.4, height / 25.4))
