@@ -83,6 +83,7 @@ class RigProblem:
     prior_scale: float = 3.0  # drawing rows lose weight beyond this many standard uncertainties
     weights: Array | None = field(default=None)  # (g, 32) extra corner weights, 0 = put aside
     closure_off: frozenset[str] = frozenset()  # rods whose closure is not used
+    poses_held: bool = False  # photo poses known (camera on a stand): they do not move
 
     # -- corners ------------------------------------------------------------------------------------------
     def _board_points(self, s: State) -> tuple[Array, Array]:
@@ -339,6 +340,9 @@ class RigProblem:
             g_private[:, 6] += s.df / p.df_sd**2
             g_private[:, 7:] += s.dc / p.dc_sd**2
             cost += float(np.sum((s.df / p.df_sd) ** 2) + np.sum((s.dc / p.dc_sd) ** 2))
+        if self.poses_held:
+            private[:, range(6), range(6)] += 1e15
+            g_private[:, :6] = 0
         return Normal(cost / 2, shared, g_shared, cross, private, g_private)
 
     def _add_corners(self, s: State, shared: Array, g_shared: Array, cross: Array, private: Array,
