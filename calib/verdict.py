@@ -1,0 +1,68 @@
+"""Met, not met or not yet known: the decision rule of ISO 14253-1 and the words for it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+
+from capture.errors import UserError
+
+
+class Outcome(Enum):
+    """What a measured figure says about its tolerance."""
+
+    MET = "met"
+    NOT_MET = "not met"
+    CANNOT_TELL = "can't tell yet"
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The outcome and the sentence shown. ``spare``: room left (negative: missing), in the value's unit."""
+
+    outcome: Outcome
+    text: str
+    spare: float
+
+    @property
+    def met(self) -> bool:
+        """Whether the whole 95 % interval lies inside the tolerance."""
+        return self.outcome is Outcome.MET
+
+    @property
+    def not_met(self) -> bool:
+        """Whether the whole 95 % interval lies outside the tolerance."""
+        return self.outcome is Outcome.NOT_MET
+
+
+def verdict(value: float, u95: float, target_value: float, tolerance: float,
+            unit: str = "", name: str = "") -> Verdict:
+    """Judge ``value`` +/- ``u95`` (95 %) against ``target_value`` +/- ``tolerance``, all in one unit.
+
+    ISO 14253-1 rule: met only where the whole interval lies inside the tolerance, not met only where it lies
+    wholly outside, else not yet known. An interval that just touches a limit from inside counts as met.
+    Raises UserError for a negative tolerance. A value or uncertainty that is not a number: can't tell.
+    """
+    if not tolerance >= 0:
+        raise UserError(f"The tolerance of {name or 'a target'} is {tolerance}; give zero or more.")
+    label = f"{name}: " if name else ""
+    un = f" {unit}" if unit and unit != "plain" else ""
+    digits = 3 if unit in ("", "plain") else 2
+    band = (f"{target_value - tolerance:.{digits}f} to {target_value + tolerance:.{digits}f}{un}")
+    if not (np.isfinite(value) and np.isfinite(u95)):
+        text = f"{label}can't tell yet: not measured; wanted {band}."
+        return Verdict(Outcome.CANNOT_TELL, text, float("nan"))
+    u95 = abs(u95)
+    off = abs(value - target_value)
+    spare = tolerance - off - u95
+    said = f"{value:.{digits}f} +/- {u95:.{digits}f}{un}"
+    slack = 1e-9 * max(1.0, abs(tolerance), off)  # a touch is inside, whatever the last bit says
+    if spare >= -slack:
+        return Verdict(Outcome.MET, f"{label}met: {said} lies wholly inside {band}.", spare)
+    if off - u95 > tolerance + slack:
+        return Verdict(Outcome.NOT_MET, f"{label}not met: {said} lies wholly outside {band}.", spare)
+    why = ("the measurement is coarser than the tolerance, so only better photos can tell" if u95 > tolerance
+           else "the interval straddles a limit")
+    return Verdict(Outcome.CANNOT_TELL, f"{label}can't tell yet: {said} against {band}; {why}.", spare)
