@@ -51,10 +51,9 @@ def ink_at(code: int, x: Array, y: Array, wx: Array | float, wy: Array | float) 
 
 def _step(a: Array, width: Array) -> tuple[NDArray[np.intp], Array]:
     """Cell left of the nearest edge, and the share of a box of ``width`` about ``a`` beyond it."""
-    a = np.clip(a, 0.5, LATTICE + 1.499)
-    edge = np.rint(a)
+    edge = np.clip(np.rint(a), 1, LATTICE + 1)
     share = np.clip((a - edge) / np.minimum(width, 1.0) + 0.5, 0.0, 1.0)
-    return np.clip(edge.astype(np.intp) - 1, 0, LATTICE), share
+    return edge.astype(np.intp) - 1, share
 
 
 def plane_coordinates(camera: Camera, R: Array, t: Array, u: Array, v: Array,
