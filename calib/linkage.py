@@ -14,7 +14,7 @@ Suh and Radcliffe, Kinematics and Mechanisms Design, 1978; both from memory).
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
@@ -198,6 +198,7 @@ class Sweep:
     ends: tuple[str, ...]
     strain: Mapping[str, Array]
     ends_at: tuple[float | None, float | None] = (None, None)  # rad of the driver, low and high
+    fixed: Mapping[str, float] = field(default_factory=dict)  # held bodies, rad
 
 
 @dataclass
@@ -520,8 +521,8 @@ class Linkage:
                     ends.append(f"toggle of {rods} at {np.rad2deg(where):.2f} deg of {drv}")
         strain = {}
         if plan.left_over:
-            strain = {r: self._gap(r, angles) * np.ones(len(want)) for r in plan.left_over}
-        return Sweep(self.rig, drv, want, angles, reached, tuple(ends), strain, (at[0], at[1]))
+            strain = {r: np.where(reached, self._gap(r, angles), np.nan) for r in plan.left_over}
+        return Sweep(self.rig, drv, want, angles, reached, tuple(ends), strain, (at[0], at[1]), hold)
 
     def _why_not(self, block: _Block, run: _Run, i0: int) -> str:
         names = " and ".join(block.rods)
