@@ -108,7 +108,7 @@ def board_offset(paper: str) -> NDArray[np.float64]:
     grid_h = (board.rows - 1) * board.pitch_mm + board.tag_mm
     spare_w, spare_h = width - grid_w, height - grid_h
     left = max(spare_w - 20.0, spare_w / 2 + 3.5)  # the upright bar stands left of the grid
-    top = min(12.0, 0.3 * spare_h)
+    top = min(12.0, 0.22 * spare_h)  # Letter: 6 mm, so that the text below keeps 5 mm from the edge
     return np.array([left + grid_w / 2, height - top - grid_h / 2])
 
 

@@ -6,7 +6,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-import pupil_apriltags
 import pypdfium2 as pdfium
 import pytest
 from numpy.typing import NDArray
@@ -26,6 +25,7 @@ from capture.targets import (
     saddle_points,
     saddle_signs,
 )
+from tests.april import april_detector
 
 Image = NDArray[np.uint8]
 TAGS = [PrintTag("left_lever", 60, 60.0),
@@ -119,7 +119,7 @@ def test_board_saddles_and_bars_are_at_true_scale(prints: dict[str, dict[str, Pa
 @pytest.mark.parametrize("paper", PAPERS)
 def test_two_detectors_read_every_code(prints: dict[str, dict[str, Path]], paper: str) -> None:
     aruco = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11))
-    april = pupil_apriltags.Detector(families="tag36h11", nthreads=1)
+    april = april_detector()
     for name, want in (("board.pdf", set(Board.for_paper(paper).ids)), ("tags.pdf", {t.code for t in TAGS})):
         by_aruco: set[int] = set()
         by_april: set[int] = set()
@@ -217,7 +217,7 @@ def test_grid_rectangles_and_outline_agree_with_the_layout(code: int) -> None:
 
 
 def test_independent_detector_reads_the_picture_of_every_part_code() -> None:
-    april = pupil_apriltags.Detector(families="tag36h11", nthreads=1)
+    april = april_detector()
     codes = list(range(0, 587, 7))
     tiles = [cv2.copyMakeBorder(tag_texture(c, 2), 6, 6, 6, 6, cv2.BORDER_CONSTANT, value=255) for c in codes]
     blank = np.full_like(tiles[0], 255)
