@@ -81,4 +81,5 @@ def undistort(uv: Array, lens: Array) -> Array:
     if len(uv) == 0:
         return np.zeros((0, 2))
     k, d = camera_matrix(lens), np.ascontiguousarray(lens[4:9])
-    return cv2.undistortPoints(np.ascontiguousarray(uv, float)[:, None], k, d).reshape(-1, 2)
+    out = cv2.undistortPoints(np.ascontiguousarray(uv, float)[:, None], k, d)
+    return np.asarray(out, float).reshape(-1, 2)

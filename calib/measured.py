@@ -42,10 +42,10 @@ def raw_figures(rig: Rig, angles: Mapping[tuple[str, str], float], positions: tu
     for side, c in cambers(rig, pose0).items():
         out[f"camber {side}"] = (float(c), "rad")
     for side in rig.wheels:
-        k = kingpin_geometry(rig, side)
+        k: Mapping[str, object] = dict(kingpin_geometry(rig, side))
         for name, unit in (("caster", "rad"), ("kingpin_inclination", "rad"), ("trail", "mm"),
                            ("offset_at_ground", "mm")):
-            out[f"{name} {side}"] = (float(k[name]), unit)
+            out[f"{name} {side}"] = (float(np.asarray(k[name])), unit)
     for r in rig.rods.values():
         out[f"length of {r.name}"] = (r.length, "mm")
     return out

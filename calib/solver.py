@@ -59,7 +59,7 @@ def reduced_system(n: Normal, damping: float = 0.0) -> tuple[Array, Array, Array
             private = private + damping * private * np.eye(private.shape[-1])
     if not private.size:
         return shared, -n.g_shared, private
-    inverse = np.linalg.inv(private)
+    inverse: Array = np.asarray(np.linalg.inv(private), float)
     y = n.cross @ inverse  # (p, s, k)
     p, s, k = y.shape
     flat = np.moveaxis(y, 1, 0).reshape(s, p * k)

@@ -59,8 +59,8 @@ def planar_poses(flat: Array, uv: Array, k: Array, dist: Array | None = None) ->
                                          flags=cv2.SOLVEPNP_IPPE)
     out = []
     for i in range(n):
-        r = cv2.Rodrigues(rv[i])[0]
-        t = tv[i].ravel()
+        r = np.asarray(cv2.Rodrigues(rv[i])[0], float)
+        t = np.asarray(tv[i], float).ravel()
         if t[2] > 0:
             out.append((r, t, float(np.ravel(err[i])[0])))
     return sorted(out, key=lambda p: p[2])
@@ -165,7 +165,7 @@ def refine_pose(c: Corners, members: Sequence[int], photos: PhotoPoses, rb: Arra
             b += w * j.T @ e.ravel()
         if not h.any():
             break
-        d = -np.linalg.solve(h + 1e-9 * np.diag(np.diag(h)), b)
+        d = np.asarray(-np.linalg.solve(h + 1e-9 * np.diag(np.diag(h)), b), float)
         rb, tb = rotation(d[:3]) @ rb, tb + d[3:]
         if np.abs(d[:3]).max() < 1e-5 and np.abs(d[3:]).max() < 1e-3:
             break
