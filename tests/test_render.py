@@ -73,7 +73,7 @@ def saddles(edge: float, c: Camera) -> Array:
 @pytest.mark.parametrize("eye", [(0, 1, 700), (350, -120, 600), (-300, 300, 500)])
 @pytest.mark.parametrize("gain", [0.0, 0.15])
 def test_saddles_lie_where_opencv_finds_them(eye: tuple[float, float, float], gain: float) -> None:
-    # cornerSubPix errs by 0.02 px with a saddle's place within its pixel, and by nothing on the mean over places
+    # cornerSubPix errs by 0.02 px with the place within a pixel, and by nothing on the mean over places
     rng = np.random.default_rng(3)
     errors = []
     for k in range(8):
@@ -107,9 +107,11 @@ def test_the_built_in_errors_are_the_ones_listed(truth: Truth) -> None:
     assert arm == pytest.approx(78.6, abs=0.5)
     mean = (truth.heading("left", "ahead") + truth.heading("right", "ahead")) / 2
     assert np.rad2deg(mean) == pytest.approx(0.2, abs=1e-6)
-    # a right tie rod 2.6 mm short, on an arm of about 85 mm ahead of the kingpin, pulls the right wheel in
+    # a right tie rod 2.6 mm short, on an arm of about 85 mm behind the kingpin, turns the right wheel out
     toe = truth.heading("right", "ahead") - truth.heading("left", "ahead")
-    assert np.rad2deg(toe) == pytest.approx(np.rad2deg(2.6 / 82.0), abs=0.2)
+    b, arm_end = rig.bodies["right_upright"], rig.points["right_upright.arm"].xyz
+    lever_arm = np.linalg.norm(np.cross(np.subtract(arm_end, b.pivot), b.axis))
+    assert np.rad2deg(toe) == pytest.approx(-np.rad2deg(2.6 / lever_arm), abs=0.15)
 
 
 def test_simulated_shoots_scatter_about_the_truth() -> None:

@@ -330,7 +330,7 @@ def _plate(b: Body, rig: Rig, rng: np.random.Generator) -> Pose:
     deg = np.deg2rad
     if b.role == "lever":
         n = np.array([np.sin(deg(2 + rng.normal(0, 2))), out * np.sin(deg(15 + rng.normal(0, 2))), 0.9])
-        where = np.array([b.pivot[0] + 5, b.pivot[1] + out * 55, 420.0])
+        where = np.array([b.pivot[0] + 5, b.pivot[1] + out * 88, 420.0])
         return facing(n, rng.uniform(-0.3, 0.3)), where + jit
     if b.role == "upright":
         n = np.array([np.sin(deg(15 + rng.normal(0, 2))), out * np.sin(deg(14 + rng.normal(0, 2))), 0.95])
@@ -354,16 +354,16 @@ def random_lens(rng: np.random.Generator, width: int = 2400, height: int = 1800)
 
 # eye, aim: left high, right high, front high, rear and above
 VIEWS: tuple[tuple[Vec, Vec], ...] = (
-    ((-230, 790, 960), (-185, 60, 280)),
-    ((-230, -790, 960), (-185, -60, 280)),
-    ((540, 60, 1030), (-180, 0, 270)),
-    ((-640, -90, 1240), (-190, 0, 280)),
+    ((-250, 790, 980), (-215, 60, 280)),
+    ((-250, -790, 980), (-215, -60, 280)),
+    ((440, 60, 1060), (-210, 0, 270)),
+    ((-520, -90, 1320), (-215, 0, 280)),
 )
 SPIN_VIEWS: tuple[tuple[Vec, Vec], ...] = (
-    ((-400, 900, 800), (-150, 130, 270)),
-    ((20, 870, 840), (-140, 130, 270)),
-    ((-400, -900, 800), (-150, -130, 270)),
-    ((20, -870, 840), (-140, -130, 270)),
+    ((-440, 880, 860), (-190, 130, 270)),
+    ((-20, 850, 900), (-180, 130, 270)),
+    ((-440, -880, 860), (-190, -130, 270)),
+    ((-20, -850, 900), (-180, -130, 270)),
 )
 
 
@@ -384,10 +384,10 @@ def plan_shots(lens: Lens, positions: Mapping[str, Sequence[tuple[Vec, Vec]]],
 
 
 def board_place(rng: np.random.Generator) -> Pose:
-    """The board on the frame behind the crank: nearly level, turned a little."""
-    R = facing((0, 0, 1), np.pi / 2 + rng.normal(0, np.deg2rad(6)))
-    R = Rotation.from_rotvec(np.deg2rad([rng.normal(0, 2.5), rng.normal(0, 2.5), 0])).as_matrix() @ R
-    return R, np.array([-190.0, 0.0, 330.0]) + rng.normal(0, 4, 3)
+    """The board on the frame between levers and crank: nearly level, turned a little."""
+    R = facing((0, 0, 1), -np.pi / 2 + rng.normal(0, np.deg2rad(2)))  # long side along the frame
+    R = Rotation.from_rotvec(np.deg2rad([rng.normal(0, 2), rng.normal(3, 1), 0])).as_matrix() @ R
+    return R, np.array([-290.0, 0.0, 320.0]) + rng.normal(0, 3, 3)
 
 
 def make_truth(design: Rig, errors: Errors, rng: np.random.Generator, *, views: int = 4,
