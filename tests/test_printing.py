@@ -10,7 +10,9 @@ import pypdfium2 as pdfium
 import pytest
 from numpy.typing import NDArray
 
+from capture.corners import refine_tag
 from capture.errors import UserError
+from capture.finding import find_tags
 from capture.printing import PAGE_BAR_MM, SHORT_BAR_MM, PrintTag, board_offset, print_targets
 from capture.tagart import tag_cells, tag_outline, tag_rectangles, tag_texture
 from capture.targets import (
@@ -130,6 +132,19 @@ def test_two_detectors_read_every_code(prints: dict[str, dict[str, Path]], paper
             by_april |= {d.tag_id for d in april.detect(image) if d.hamming == 0}
         assert by_aruco == want
         assert by_april == want
+
+
+def test_own_finder_measures_the_printed_board(prints: dict[str, dict[str, Path]]) -> None:
+    image, scale = raster(prints["A4"]["board.pdf"], 120)
+    image = cv2.GaussianBlur(image, (0, 0), 0.8).astype(np.uint8)  # a print seen through a lens
+    board = Board.for_paper("A4")
+    tags = find_tags(image)
+    assert set(tags) == set(board.ids)
+    found = refine_tag(image, [tags[code].H for code in board.ids])
+    mm = np.concatenate(list(board.saddles().values())) + board_offset("A4")
+    error = (found.uv - to_px(mm, scale, image.shape[0])) / scale
+    assert found.ok.all()
+    assert np.abs(error).max() < 0.01  # mm; a pixel is 0.21 mm
 
 
 def test_part_tags_have_their_size_and_a_white_margin(prints: dict[str, dict[str, Path]]) -> None:
