@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.rig import Rig, Vec
+from calib.rotations import skew
 from calib.unknowns import Layout, State, retract
 
 Array = NDArray[np.float64]
@@ -65,7 +66,7 @@ def _arm_turn(pivot: Array, axis: Array, hole: Array, pivot_m: Array, axis_m: Ar
         n = float(np.linalg.norm(arm))
         if n < 1e-6:
             return None
-        return np.stack([a, arm / n, np.cross(a, arm / n)], axis=1)
+        return np.stack([a, arm / n, skew(a) @ arm / n], axis=1)
 
     drawn, real = triad(pivot, axis, hole), triad(pivot_m, axis_m, hole_m)
     return np.eye(3) if drawn is None or real is None else real @ drawn.T

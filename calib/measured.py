@@ -24,19 +24,20 @@ def raw_figures(rig: Rig, angles: Mapping[tuple[str, str], float], positions: tu
     Steer is each wheel's heading less its heading straight ahead, left positive (ISO 8855).
     """
     out: dict[str, tuple[float, str]] = {}
-    bodies = list(rig.bodies)
-    pose0 = {b: np.array(0.0) for b in bodies}
-    head0 = {s: float(h) for s, h in wheel_headings(rig, pose0).items()}
-    for p in positions:
-        now = {b: np.array(angles.get((b, p), 0.0)) for b in bodies}
-        for b in bodies:
-            if rig.bodies[b].role == "lever" and (b, p) in angles:
-                out[f"{b} angle at {p}"] = (float(now[b]), "rad")
+    # all positions at once, straight ahead first
+    places = ("", *positions)
+    pose = {b: np.array([0.0 if not p else angles.get((b, p), 0.0) for p in places]) for b in rig.bodies}
+    pose0 = {b: np.array(0.0) for b in rig.bodies}
+    heads = wheel_headings(rig, pose)
+    head0 = {s: float(h[0]) for s, h in heads.items()}
+    for i, p in enumerate(places[1:], start=1):
+        for b, body in rig.bodies.items():
+            if body.role == "lever" and (b, p) in angles:
+                out[f"{b} angle at {p}"] = (float(pose[b][i]), "rad")
         if p == ahead:
             continue
-        heads = wheel_headings(rig, now)
         for side, h in heads.items():
-            out[f"steer {side} at {p}"] = (float(h) - head0[side], "rad")
+            out[f"steer {side} at {p}"] = (float(h[i]) - head0[side], "rad")
     if {"left", "right"} <= set(head0):
         out["toe"] = (head0["right"] - head0["left"], "rad")
     for side, c in cambers(rig, pose0).items():

@@ -42,11 +42,18 @@ def rotation_vector(r: Array) -> Array:
 
 def perpendiculars(axis: Array) -> Array:
     """Two unit vectors square to ``axis`` (3,) and to each other, as columns (3, 2)."""
-    a = np.asarray(axis, float)
-    e = np.eye(3)[np.argmin(np.abs(a))]
-    p = np.cross(a, e)
-    p /= np.linalg.norm(p)
-    return np.stack([p, np.cross(a, p)], axis=1)
+    x, y, z = (float(v) for v in axis)
+    smallest = min(abs(x), abs(y), abs(z))
+    # cross product with the coordinate axis it leans on least, written out: this is called very often
+    if abs(x) == smallest:
+        p = (0.0, z, -y)
+    elif abs(y) == smallest:
+        p = (-z, 0.0, x)
+    else:
+        p = (y, -x, 0.0)
+    n = (p[0] ** 2 + p[1] ** 2 + p[2] ** 2) ** 0.5
+    px, py, pz = p[0] / n, p[1] / n, p[2] / n
+    return np.array([[px, y * pz - z * py], [py, z * px - x * pz], [pz, x * py - y * px]])
 
 
 def rigid_fit(src: Array, dst: Array, weights: Array | None = None) -> tuple[Array, Array]:
