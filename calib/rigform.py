@@ -157,7 +157,7 @@ NAMED: dict[str, dict[str, Key]] = {
     },
     "targets": {
         "value": Key("number", REQUIRED, "the figure wanted"),
-        "tolerance": Key("number", REQUIRED, "plus and minus"),
+        "tolerance": Key("number", REQUIRED, "plus and minus", above=0),
     },
 }
 

@@ -137,7 +137,7 @@ def _labels(value: object, key: Key) -> tuple[str, ...]:
 
 def _choice(value: object, key: Key) -> str:
     allowed = "one of " + ", ".join(f'"{c}"' for c in key.choices)
-    if isinstance(value, str) and (value in key.choices or value == ""):
+    if isinstance(value, str) and (value in key.choices or value == key.default):
         return value
     raise Bad(allowed + (nearest(value, key.choices) if isinstance(value, str) else ""))
 

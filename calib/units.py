@@ -25,10 +25,11 @@ _QUANTITY = re.compile(
 
 def _quantity(text: str) -> tuple[float, str]:
     """Number and unit of "1 3/4 in", "22 mm", "0.5in"; ValueError where it does not read."""
+    if re.search(r"\d,\d", text):
+        raise ValueError("write a decimal point, not a comma")
     m = _QUANTITY.match(text)
     if m is None:
-        hint = "; write a decimal point, not a comma" if re.search(r"\d,\d", text) else ""
-        raise ValueError("not a number with a unit" + hint)
+        raise ValueError("not a number with a unit")
     unit = (m["unit"] or "").strip()
     if m["value"] is not None:
         return float(m["value"]), unit
