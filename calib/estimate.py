@@ -39,6 +39,7 @@ class Options:
     rod_play_sd: float = 0.05  # mm
     min_photos: int = 2  # photos a position needs
     max_iterations: int = 60
+    noise_known: bool = False  # take the corner covariances as they are instead of scaling by the residuals
 
 
 def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit:
@@ -77,7 +78,6 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     second = minimise(problem, first.state, max_iterations=30, rtol=1e-6)
     iterations = first.iterations + second.iterations
     state = second.state
-    sigma = 1.0
     # put outliers aside, then plain least squares; twice, since the second sees clean residuals
     for _ in range(2):
         noise = _noise(problem, state)
@@ -92,6 +92,8 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     dof = max(2 * int(used.sum()) - layout.size - 9 * len(layout.photos), 1)
     sigma = float(np.sqrt(e2[used].sum() / dof))
     inflation = _cluster_inflation(problem, state, used)
+    if options.noise_known:
+        sigma = inflation = 1.0
     scaled = replace(corners, whiten=corners.whiten / (sigma * inflation))
     problem = replace(problem, corners=scaled)
     sol = minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-10)
