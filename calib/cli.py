@@ -1,0 +1,307 @@
+"""The command line: one command for each step of the job. Mistakes end as one sentence and exit code 2."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import time
+from collections.abc import Callable, Sequence
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import TextIO
+
+from capture.errors import UserError
+from capture.targets import PAPERS_MM
+
+
+class Progress:
+    """A bar that redraws on a terminal; on anything else a plain line now and then."""
+
+    def __init__(self, what: str, out: TextIO | None = None, tick: float = 10.0) -> None:
+        self.what, self.out, self.tick = what, out or sys.stderr, tick
+        self.live = self.out.isatty()
+        self.last = time.monotonic()
+
+    def __call__(self, done: int, total: int, name: str = "") -> None:
+        """Say that ``done`` of ``total`` are through; ``name`` is the one just finished."""
+        if self.live:
+            width = 24
+            full = width * done // max(total, 1)
+            self.out.write(f"\r{self.what} [{'#' * full}{'.' * (width - full)}] {done}/{total} {name[:28]:<28}")
+            if done >= total:
+                self.out.write("\n")
+            self.out.flush()
+        elif done >= total or time.monotonic() - self.last > self.tick:
+            self.last = time.monotonic()
+            print(f"{self.what}: {done} of {total}", file=self.out, flush=True)
+
+
+def free_path(path: Path) -> Path:
+    """``path``, or where that is taken the first free of name-2, name-3 ...; nothing is ever overwritten."""
+    if not _taken(path):
+        return path
+    k = 2
+    while _taken(path.with_name(f"{path.stem}-{k}{path.suffix}")):
+        k += 1
+    return path.with_name(f"{path.stem}-{k}{path.suffix}")
+
+
+def _taken(path: Path) -> bool:
+    if path.is_dir():
+        return any(path.iterdir())
+    return path.exists()
+
+
+def result_folder(wanted: Path) -> Path:
+    """A fresh folder for results, made; says so on stderr where the wanted name is taken."""
+    folder = free_path(wanted)
+    if folder != wanted:
+        print(f"{wanted} already holds something and is left as it is; writing to {folder}.", file=sys.stderr)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as e:
+        raise UserError(f"Cannot make the folder {folder}: {e.strerror}.") from e
+    return folder
+
+
+def cmd_new(args: argparse.Namespace) -> int:
+    """Write a starter rig file to fill in."""
+    from calib.starter import write_starter
+
+    path = Path(args.rig)
+    if path.exists():
+        raise UserError(f"{path} already exists and is not overwritten; choose another name.")
+    if not path.parent.is_dir():
+        raise UserError(f"The folder {path.parent} does not exist; make it first.")
+    write_starter(path)
+    print(f"Wrote {path}. Fill in your measurements, then: rigtrue check {path}")
+    return 0
+
+
+def cmd_check(args: argparse.Namespace) -> int:
+    """Read the rig file, draw it and print what the design should do."""
+    from calib.designcheck import design_rows
+    from calib.draw import draw_rig
+    from calib.rigfile import load_rig
+
+    path = Path(args.rig)
+    rig = load_rig(path)
+    rows, limits = design_rows(rig)
+    picture = free_path(Path(args.picture) if args.picture else path.with_name(path.stem + "_check.svg"))
+    draw_rig(rig, picture)
+    print(f"{rig.name}: the rig file reads well.\n\nWhat the design gives:")
+    wide = max((len(r[0]) for r in rows), default=0)
+    for label, value, wanted in rows:
+        print(f"  {label:<{wide}}  {value:>12}  {wanted}".rstrip())
+    print("\nLimits over the travel (the tightest of each kind):")
+    for ok, text in limits:
+        print(f"  {'good   ' if ok else 'BROKEN '} {text}")
+    print(f"\nDrawn in {picture}: look whether it is your rig.")
+    return 0
+
+
+def cmd_print(args: argparse.Namespace) -> int:
+    """Write the board and the part tags for printing at true scale."""
+    from calib.rigfile import load_rig
+    from capture.printing import PrintTag, print_targets
+
+    rig = load_rig(Path(args.rig))
+    paper = args.paper or rig.board.paper
+    if paper != rig.board.paper:
+        raise UserError(f"{args.rig} says the board is on {rig.board.paper} paper but --paper says {paper}; "
+                        "make the two agree, because the board's layout depends on it.")
+    tags = []
+    for t in rig.tags.values():
+        on = t.centres_on or t.body
+        note = f"middle on the bolt of {spoken(on)}" if t.centres_on else f"anywhere flat on the {spoken(t.body)}"
+        tags.append(PrintTag(t.name, t.code, t.size, note))
+    for path in print_targets(tags, paper, free_path(Path(args.out))):
+        print(f"Wrote {path}")
+    print("Print at 100 %, no fitting to the page. Then measure the printed scale bar with calipers and write what it "
+          "reads as scale_bar under [board] in the rig file.")
+    return 0
+
+
+def spoken(name: str) -> str:
+    """A part's or hole's name as said aloud: "left_lever.rod" is "left lever, rod"."""
+    return name.replace("_", " ").replace(".", ", ")
+
+
+def _find(rig_path: Path, photos: Path, workers: int | None):
+    from calib.rigfile import load_rig
+    from capture.shoot import read_shoot
+    from capture.targets import Board
+
+    rig = load_rig(rig_path)
+    board = Board.for_paper(rig.board.paper)
+    codes = set(rig.tag_by_code())
+    obs = read_shoot(photos, codes, board, workers=workers, progress=Progress("reading photos"))
+    return rig, obs
+
+
+def cmd_observe(args: argparse.Namespace) -> int:
+    """Only find the tags and write the corners."""
+    from capture.observations import write_observations
+
+    path = free_path(Path(args.out))
+    if not path.parent.is_dir():
+        raise UserError(f"The folder {path.parent} does not exist; make it first.")
+    _, obs = _find(Path(args.rig), Path(args.photos), args.workers)
+    write_observations(obs, path)
+    print(f"{len(obs.table)} corners in {len(obs.photos)} photos: {path}")
+    for s in obs.set_aside:
+        print(f"  set aside: {s.name}: {s.reason}")
+    return 0
+
+
+def cmd_run(args: argparse.Namespace) -> int:
+    """Photos in, report out."""
+    from calib.export import append_results, measure, write_results
+
+    rig, obs = _find(Path(args.rig), Path(args.photos), args.workers)
+    results = measure(rig, obs, say=_say)
+    folder = result_folder(Path(args.out))
+    write_results(results, folder, say=_say)
+    record = append_results(results, folder, "measured")
+    _summary(results, folder)
+    print(f"Record of this vehicle: {record}")
+    return 0
+
+
+def cmd_confirm(args: argparse.Namespace) -> int:
+    """Measure again after an adjustment and set it against before and predicted."""
+    from calib.confirm import load_before
+    from calib.export import append_results, measure, write_results
+    from calib.report import pm
+
+    before = load_before(Path(args.before), args.proposal)
+    rig, obs = _find(Path(args.rig), Path(args.photos), args.workers)
+    results = measure(rig, obs, say=_say)
+    folder = result_folder(Path(args.out))
+    write_results(results, folder, say=_say, before=before)
+    record = append_results(results, folder, "confirmed", before)
+    _summary(results, folder)
+    print("Before, predicted and after:")
+    for o in before.outcomes(results.figures):
+        said = {True: ", as predicted", False: ", not as predicted", None: ""}[o.as_predicted]
+        print(f"  {o.label}: {pm(*o.before)}, {pm(*o.predicted)}, {pm(*o.after)} {o.unit}: {o.verdict}{said}")
+    print(f"Record of this vehicle: {record}")
+    return 0
+
+
+def cmd_sheet(args: argparse.Namespace) -> int:
+    """The go / no-go sheet of a result folder."""
+    from calib.confirm import load_sheet
+    from calib.sheet import sheet_text
+
+    sheet, vehicle = load_sheet(Path(args.results))
+    print(sheet_text(sheet, vehicle))
+    return 0
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def _summary(results, folder: Path) -> None:
+    sheet = results.sheet()
+    print(sheet.headline)
+    for line in sheet.lines:
+        print(f"  {line.text}")
+    steps = results.work_lines()
+    if steps:
+        print("Work list:")
+        for s in steps:
+            print(f"  {s}")
+    print(f"Report: {folder / 'report.html'}")
+
+
+def parser() -> argparse.ArgumentParser:
+    """The argument parser."""
+    p = argparse.ArgumentParser(
+        prog="rigtrue", description="Photos of a hand-built steering linkage in; what to adjust, and by how much, out.")
+    p.add_argument("--version", action="version", version=f"rigtrue {_version()}")
+    sub = p.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    def command(name: str, run: Callable[[argparse.Namespace], int]) -> argparse.ArgumentParser:
+        text = (run.__doc__ or "").strip()
+        c = sub.add_parser(name, help=text[0].lower() + text[1:].rstrip("."), description=text)
+        c.set_defaults(run=run)
+        return c
+
+    def shoot(c: argparse.ArgumentParser) -> None:
+        c.add_argument("--workers", type=_count, default=None, help="photos read side by side (default: all cores)")
+
+    c = command("new", cmd_new)
+    c.add_argument("rig", help="the rig file to write, such as rig.toml")
+    c = command("check", cmd_check)
+    c.add_argument("rig")
+    c.add_argument("--picture", help="where to draw it, .svg or .png (default: beside the rig file)")
+    c = command("print", cmd_print)
+    c.add_argument("rig")
+    c.add_argument("--paper", choices=sorted(PAPERS_MM), help="default: what the rig file says")
+    c.add_argument("--out", default="print", help="folder for the sheets (default: print)")
+    _add_plan(command)
+    c = command("observe", cmd_observe)
+    c.add_argument("rig")
+    c.add_argument("photos", help="folder with one folder of photos for each lever position, or a CSV list")
+    c.add_argument("--out", default="observations.csv")
+    shoot(c)
+    c = command("run", cmd_run)
+    c.add_argument("rig")
+    c.add_argument("photos", help="folder with one folder of photos for each lever position, or a CSV list")
+    c.add_argument("--out", default="out", help="folder for the results (default: out; a fresh one if taken)")
+    shoot(c)
+    c = command("confirm", cmd_confirm)
+    c.add_argument("rig")
+    c.add_argument("before", help="result folder of the run before the adjustment")
+    c.add_argument("photos", help="photos taken after the adjustment")
+    c.add_argument("--proposal", type=_count, default=1, help="which proposal of the list was followed (default: 1)")
+    c.add_argument("--out", default="confirmed")
+    shoot(c)
+    c = command("sheet", cmd_sheet)
+    c.add_argument("results", help="result folder of a run")
+    return p
+
+
+def _add_plan(command: Callable[..., argparse.ArgumentParser]) -> None:
+    """The plan command, where the planning module is installed."""
+
+
+def _version() -> str:
+    try:
+        return version("rigtrue")
+    except PackageNotFoundError:  # run from a checkout
+        return "(not installed)"
+
+
+def _count(text: str) -> int:
+    n = int(text)
+    if n < 1:
+        raise argparse.ArgumentTypeError("give a whole number of one or more")
+    return n
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line; returns the exit code (0 done, 2 bad input)."""
+    os.environ.setdefault("OPENCV_LOG_LEVEL", "ERROR")  # a broken photo is reported by us, once
+    try:
+        args = parser().parse_args(argv)
+    except SystemExit as e:  # argparse has said what was wrong
+        return int(e.code or 0)
+    try:
+        return int(args.run(args))
+    except UserError as e:
+        print(f"rigtrue: {e}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("rigtrue: stopped.", file=sys.stderr)
+        return 130
+    except BrokenPipeError:  # output piped into something that closed early, such as head
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

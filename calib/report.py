@@ -1,0 +1,370 @@
+"""One self-contained HTML page: verdict first, then what to do, then everything it rests on."""
+
+from __future__ import annotations
+
+import base64
+import html
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from calib import linkage_view
+from calib.confirm import Before, Outcome
+from calib.linkage import CannotAssemble, Linkage
+from calib.overlay import data_uri
+from calib.sheet import CAUTIONS, MET, NOT_MET, Sheet
+
+if TYPE_CHECKING:
+    from calib.export import Results
+
+_CSS = """
+:root{--ink:#1f2328;--soft:#5a6068;--line:#d6d9dd;--ok:#00674a;--okbg:#e3f3ec;--no:#a23b00;--nobg:#fdebe0;
+--dk:#4b4f57;--dkbg:#eceef1;--blue:#005b8f}
+*{box-sizing:border-box}html{-webkit-text-size-adjust:100%}
+body{margin:0;background:#fff;color:var(--ink);font:16px/1.5 "DejaVu Sans",Verdana,"Segoe UI",Helvetica,Arial,sans-serif}
+main{max-width:60rem;margin:0 auto;padding:1.2rem 1rem 4rem}
+header h1{font-size:1.5rem;line-height:1.25;margin:.2rem 0}header p{color:var(--soft);margin:.1rem 0}
+h2{font-size:1.2rem;margin:2.6rem 0 .6rem;padding-top:.7rem;border-top:2px solid var(--ink)}
+h3{font-size:1rem;margin:1.3rem 0 .3rem}
+p,li{max-width:46rem}.soft{color:var(--soft);font-size:.9rem}
+.verdict{border-left:.5rem solid var(--dk);background:var(--dkbg);padding:1rem 1.2rem;margin:1.2rem 0}
+.verdict.met{border-color:var(--ok);background:var(--okbg)}.verdict.not{border-color:var(--no);background:var(--nobg)}
+.verdict h2{border:0;margin:0 0 .3rem;padding:0;font-size:1.25rem}.verdict p{margin:.35rem 0}
+.tag{display:inline-block;padding:0 .5em;border-radius:3px;font-size:.88rem;white-space:nowrap;background:var(--dkbg);
+color:var(--dk)}
+.tag.met{background:var(--okbg);color:var(--ok)}.tag.not{background:var(--nobg);color:var(--no);font-weight:bold}
+.wide{overflow-x:auto;margin:.6rem 0}table{border-collapse:collapse;font-size:.88rem;width:100%}
+th{text-align:left;border-bottom:2px solid var(--line);padding:.3rem .6rem .3rem 0;vertical-align:bottom;font-weight:600}
+td{border-bottom:1px solid var(--line);padding:.32rem .6rem .32rem 0;vertical-align:top}
+td.n,th.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
+figure{margin:1rem 0}figure img{max-width:100%;height:auto;display:block}
+figcaption{color:var(--soft);font-size:.88rem;margin-top:.3rem}
+.photos{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,26rem),1fr));gap:1rem}.photos figure{margin:0}
+.job{border:1px solid var(--line);border-left:.4rem solid var(--blue);padding:.7rem 1rem;margin:.8rem 0}
+.job.other{border-left-color:var(--line)}.job h3{margin:.1rem 0 .4rem}.job ul,.job ol{margin:.3rem 0;padding-left:1.4rem}
+.swatch{display:inline-block;width:1.1em;height:.28em;vertical-align:middle;margin-right:.3em}
+details>summary{cursor:pointer;color:var(--blue)}
+.check{list-style:none;padding-left:0}.check li{padding-left:1.8rem;text-indent:-1.8rem;margin:.35rem 0}
+.check li::before{content:"\\2610";display:inline-block;width:1.8rem;text-indent:0;font-size:1.1em}
+@media print{body{font-size:10.5pt}main{max-width:none;padding:0}h2{break-after:avoid}
+figure,.job,.verdict,tr{break-inside:avoid}details::details-content{content-visibility:visible;height:auto}}
+"""
+
+
+def esc(text: object) -> str:
+    """Text made safe for HTML."""
+    return html.escape(str(text))
+
+
+def pm(value: float, u95: float, unit: str = "") -> str:
+    """"12.34 +/- 0.05 mm" with two figures of the uncertainty kept, as text; a dash where not known."""
+    if value is None or not math.isfinite(value):
+        return "-"
+    tail = f" {unit}" if unit and unit != "plain" else ""
+    if u95 is None or not math.isfinite(u95):
+        return f"{value:.2f}{tail}"
+    digits = places(u95)
+    return f"{value:.{digits}f} \u00b1 {u95:.{digits}f}{tail}"
+
+
+def places(u95: float) -> int:
+    """Decimals that keep two figures of ``u95``, from 0 to 4 (GUM, JCGM 100:2008, 7.2.6)."""
+    if u95 <= 0 or not math.isfinite(u95):
+        return 2
+    return min(4, max(0, 1 - math.floor(math.log10(u95))))
+
+
+def badge(verdict: str) -> str:
+    """A verdict word with its colour; the word itself tells, the colour only helps."""
+    kind = {MET: " met", NOT_MET: " not"}.get(verdict, "")
+    return f'<span class="tag{kind}">{esc(verdict)}</span>' if verdict else ""
+
+
+def table(head: Sequence[str], rows: Sequence[Sequence[str]], numeric: Sequence[int] = ()) -> str:
+    """An HTML table from cells that are already HTML; ``numeric`` columns stand to the right."""
+    if not rows:
+        return ""
+
+    def cell(tag: str, k: int, text: str) -> str:
+        return f"<{tag}{' class=' + chr(34) + 'n' + chr(34) if k in numeric else ''}>{text}</{tag}>"
+
+    top = "".join(cell("th", k, esc(h)) for k, h in enumerate(head))
+    body = "".join("<tr>" + "".join(cell("td", k, c) for k, c in enumerate(r)) + "</tr>" for r in rows)
+    return f'<div class="wide"><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+
+
+def picture(path: Path, words: str, caption: str = "") -> str:
+    """A plot or photo put into the page itself; an SVG is kept as drawn."""
+    if not path.exists():
+        return ""
+    if path.suffix == ".svg":
+        uri = "data:image/svg+xml;base64," + base64.b64encode(path.read_bytes()).decode("ascii")
+    else:
+        uri = data_uri(path)
+    tail = f"<figcaption>{esc(caption)}</figcaption>" if caption else ""
+    return f'<figure><img src="{uri}" alt="{esc(words)}">{tail}</figure>'
+
+
+def page(title: str, lead: Sequence[str], body: Sequence[str]) -> str:
+    """A whole page around HTML fragments."""
+    head = "".join(f"<p>{esc(x)}</p>" for x in lead)
+    return (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>{esc(title)}</title><style>{_CSS}{linkage_view.STYLE}</style></head>\n"
+        f"<body><main><header><h1>{esc(title)}</h1>{head}</header>\n" + "\n".join(b for b in body if b)
+        + "\n</main></body></html>\n")
+
+
+def section(title: str, *parts: str, lead: str = "") -> str:
+    """A section, or nothing where its parts are all empty."""
+    inner = "\n".join(p for p in parts if p)
+    if not inner:
+        return ""
+    say = f'<p class="soft">{esc(lead)}</p>' if lead else ""
+    return f"<section><h2>{esc(title)}</h2>{say}\n{inner}</section>"
+
+
+def verdict_card(sheet: Sheet, first_step: str, rows: Sequence[str] = ()) -> str:
+    """The answer at the top: what the verdicts come to and the first adjustment."""
+    kind = " met" if sheet.go else (" not" if any(x.verdict == NOT_MET for x in sheet.lines) else "")
+    step = f"<p><strong>First adjustment:</strong> {esc(first_step)}</p>" if first_step else ""
+    badges = " ".join(f"{esc(x.label)} {badge(x.verdict)}" + (" &nbsp;" if k < len(sheet.lines) - 1 else "")
+                      for k, x in enumerate(sheet.lines))
+    return (f'<div class="verdict{kind}"><h2>{esc(sheet.headline)}</h2>{step}'
+            + "".join(f"<p>{esc(r)}</p>" for r in rows) + (f"<p>{badges}</p>" if badges else "") + "</div>")
+
+
+def figures_section(figures: pd.DataFrame) -> str:
+    """Every figure with design, measured and verdict."""
+    rows = []
+    for _, r in figures.iterrows():
+        unit = _text(r["unit"])
+        u = float(r["u95"])
+        design = float(r["design"])
+        digits = places(u)
+        wanted = ""
+        if pd.notna(r["tolerance"]):
+            wanted = f"{float(r['target']):.{_plain(r['target'])}f} \u00b1 {float(r['tolerance']):g}"
+        share = r["from_photos"]
+        rows.append([esc(r["label"]), f"{design:.{digits}f}" if math.isfinite(design) else "-",
+                     esc(pm(float(r["measured"]), u)), esc(unit), wanted, badge(_text(r["verdict"])),
+                     f"{100 * float(share):.0f} %" if pd.notna(share) else "", esc(_text(r["note"]))])
+    return table(["figure", "design", "measured, 95 %", "unit", "wanted", "verdict", "from photos", "note"], rows,
+                 (1, 2, 4, 6))
+
+
+def _plain(v: Any) -> int:
+    text = f"{float(v):g}"
+    return len(text.partition(".")[2])
+
+
+def _text(v: object) -> str:
+    return "" if v is None or (isinstance(v, float) and v != v) else str(v)
+
+
+def pivots_section(pivots: pd.DataFrame) -> str:
+    """The pivot table of the estimate: what, design, measured, difference, u95, unit, from_photos.
+
+    A cell holds one number or x, y, z.
+    """
+    rows = []
+    for _, r in pivots.iterrows():
+        design, built, off, u = (_numbers(r[c]) for c in ("design", "measured", "difference", "u95"))
+        d = [max(places(x), 1) for x in (u if len(u) == len(built) else u[:1] * len(built))]
+        if len(built) == 3 and len(off) == 1:  # a direction: the turn is what counts
+            place = [", ".join(f"{x:.4f}" for x in v) for v in (design, built)]
+        else:
+            place = [", ".join(f"{x:.{n}f}" for x, n in zip(v, d, strict=False)) for v in (design, built)]
+        change = "<br>".join(f"{x:+.{places(e)}f} \u00b1 {e:.{places(e)}f}" for x, e in zip(off, u, strict=False))
+        share = r["from_photos"]
+        rows.append([esc(_text(r["what"]).replace("_", " ")), *place, change, esc(_text(r["unit"])),
+                     f"{100 * float(share):.0f} %" if pd.notna(share) else ""])
+    return table(["what", "design", "measured", "difference, 95 %", "unit", "from photos"], rows, (1, 2, 3, 5))
+
+
+def _numbers(v: object) -> list[float]:
+    return [float(x) for x in np.atleast_1d(np.asarray(v, float))]
+
+
+def photos_section(photos: pd.DataFrame) -> str:
+    """Photo by photo: position, corners used, RMS, corners set aside, sharpness, notes."""
+    rows = [[esc(r["photo"]), esc(r["position"]), f"{r['corners']:.0f}" if pd.notna(r["corners"]) else "",
+             f"{r['rms_px']:.3f}" if pd.notna(r["rms_px"]) else "",
+             f"{r['outliers']:.0f}" if pd.notna(r["outliers"]) else "",
+             f"{r['sharpness_px']:.2f}" if pd.notna(r["sharpness_px"]) else "", esc(_text(r["note"]))]
+            for _, r in photos.iterrows()]
+    return table(["photo", "position", "corners", "RMS px", "set aside", "edge blur px", "note"], rows, (2, 3, 4, 5))
+
+
+def findings_section(findings: Sequence[Mapping[str, Any]]) -> str:
+    """Serious findings first, each as its own sentence."""
+    order = sorted(findings, key=lambda f: not f.get("serious"))
+    items = "".join(
+        f"<li>{'<strong>To settle: </strong>' if f.get('serious') else ''}{esc(f['text'])}</li>" for f in order)
+    return f"<ul>{items}</ul>" if items else ""
+
+
+def proposal_card(p: Mapping[str, Any], first: bool) -> str:
+    """One proposal: the changes, what comes of them, and what moves along."""
+    steps = "".join(f"<li>{esc(s)}</li>" for s in p.get("changes", ()))
+    side = "".join(f"<li>{esc(s)}</li>" for s in p.get("side_effects", ()))
+    rows = []
+    for f in p.get("predicted", ()):
+        chance = f.get("chance")
+        rows.append([esc(f["label"]), esc(pm(f.get("now", math.nan), f.get("now_u95", math.nan), f.get("unit", ""))),
+                     esc(pm(f["value"], f["u95"], f.get("unit", ""))),
+                     f"{f['target']:g} \u00b1 {f['tolerance']:g}" if f.get("tolerance") is not None else "",
+                     f"{100 * chance:.0f} %" if chance is not None else ""])
+    chance = p.get("chance")
+    said = (f"<p>Chance that every tolerance is then met: <strong>{100 * chance:.0f} %</strong>.</p>"
+            if chance is not None else "")
+    notes = "".join(f'<p class="soft">{esc(n)}</p>' for n in p.get("notes", ()))
+    body = (f"<ol>{steps}</ol>" if steps else "<p>Leave everything as it is.</p>") + said
+    detail = table(["figure", "now", "predicted after", "wanted", "chance met"], rows, (1, 2, 3, 4))
+    if side:
+        detail += f"<p>What moves along:</p><ul>{side}</ul>"
+    if not first and detail:
+        detail = f"<details><summary>what it would give</summary>{detail}</details>"
+    return (f'<div class="job{"" if first else " other"}"><h3>{esc(p["title"])}</h3>{body}{notes}{detail}</div>')
+
+
+def work_section(proposals: Mapping[str, Any]) -> str:
+    """The work list: best first, then the others, then what was withheld and why."""
+    out = [proposal_card(p, k == 0) for k, p in enumerate(proposals.get("proposals", ()))]
+    out += [f"<p>{esc(n)}</p>" for n in proposals.get("notes", ())]
+    held = [f"{w['text']}: {w['reason']}" for w in proposals.get("withheld", ())]
+    for head, items in (("Considered and withheld", held), ("What stops going further", proposals.get("limited", ())),
+                        ("Photos that would settle the rest", proposals.get("photos", ()))):
+        if items:
+            out.append(f"<h3>{head}</h3><ul>" + "".join(f"<li>{esc(_sentence(x))}</li>" for x in items) + "</ul>")
+    return "\n".join(out)
+
+
+def _sentence(words: str) -> str:
+    words = words.replace("_", " ").strip()
+    return words if words.endswith((".", "!", "?")) else words + "."
+
+
+def plain_table(t: pd.DataFrame) -> str:
+    """Any table of results; numbers to three figures after the point."""
+    if t is None or not len(t):
+        return ""
+    numeric = [k for k, c in enumerate(t.columns) if pd.api.types.is_numeric_dtype(t[c])]
+    rows = [[(("" if pd.isna(v) else f"{float(v):.3g}") if k in numeric else esc(_text(v)))
+             for k, v in enumerate(r)] for r in t.itertuples(index=False)]
+    return table([str(c).replace("_", " ") for c in t.columns], rows, numeric)
+
+
+def limits_section(limits: Sequence[tuple[bool, str]]) -> str:
+    """What the rig as built must not do over the travel, one sentence each."""
+    rows = [[f'<span class="tag{" met" if ok else " not"}">{"kept" if ok else "broken"}</span>',
+             esc(text.replace("_", " "))] for ok, text in limits]
+    return table(["", "tightest of each kind, and every one broken"], rows)
+
+
+def sheet_section(sheet: Sheet) -> str:
+    """The go / no-go sheet: one line per tolerance."""
+    rows = [[badge(x.verdict), esc(x.text)] for x in sheet.lines]
+    return table(["", "tolerance"], rows)
+
+
+def cautions_section() -> str:
+    """The cautions as boxes to tick on paper."""
+    return '<ul class="check">' + "".join(f"<li>{esc(c)}</li>" for c in CAUTIONS) + "</ul>"
+
+
+# --- the whole report ---------------------------------------------------------------------------------------
+
+
+def confirm_section(outcomes: Sequence[Outcome], changes: Sequence[str], plot: str) -> str:
+    """Before, predicted and after, figure by figure, with the plot."""
+    words = {True: "as predicted", False: "not as predicted", None: ""}
+    rows = [[esc(o.label), esc(pm(*o.before)), esc(pm(*o.predicted)), esc(pm(*o.after)), esc(o.unit),
+             badge(o.verdict), words[o.as_predicted]] for o in outcomes]
+    did = ""
+    if changes:
+        did = "<p>Proposed was:</p><ol>" + "".join(f"<li>{esc(c)}</li>" for c in changes) + "</ol>"
+    return plot + did + table(["figure", "before", "predicted", "after", "unit", "verdict", ""], rows, (1, 2, 3))
+
+
+def linkage_section(results: Results) -> str:
+    """The steppable view over the design driver's travel."""
+    design, built = results.design, results.fit.as_built.rig
+    sweeps = []
+    lo, hi = design.bodies[design.driver].travel or (-math.radians(30), math.radians(30))
+    lever = np.linspace(lo, hi, 33)
+    for rig in (design, built):
+        try:
+            s = Linkage(rig).sweep(lever)
+        except (ValueError, CannotAssemble):
+            return ""
+        sweeps.append([{b: float(a[k]) for b, a in s.angles.items()} if s.reached[k] else None
+                       for k in range(len(lever))])
+    degrees = np.degrees(lever)
+    said = []
+    c = results.curves
+    for x in degrees:
+        parts = [f"{design.driver.replace('_', ' ')} {x:+.0f} deg"]
+        for side in ("left", "right"):
+            if f"{side}_asbuilt_deg" in c:
+                a = np.interp(x, c["lever_deg"], c[f"{side}_asbuilt_deg"], left=np.nan, right=np.nan)
+                d = np.interp(x, c["lever_deg"], c[f"{side}_design_deg"], left=np.nan, right=np.nan)
+                parts.append(f"{side} wheel {a:+.2f} deg (design {d:+.2f})" if math.isfinite(a) else
+                             f"{side} wheel out of reach")
+        said.append("; ".join(parts))
+    return linkage_view.linkage_html(design, built, degrees, sweeps[0], sweeps[1], said)
+
+
+def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]], before: Before | None = None) -> str:
+    """The report of a run whose plots and overlays already lie in ``folder``."""
+    fit, sheet = results.fit, results.sheet()
+    first = next(iter(results.work.get("proposals", ())), None)
+    if first is None:
+        step = " ".join(results.work.get("notes", ()))
+    else:
+        step = "; then: ".join(c.rstrip(".") for c in first["changes"]) + "." if first["changes"] else "none; leave it as it is."
+    used = len(fit.photos)
+    aside = len(results.observations.set_aside)
+    lead = [f"{used} photos in {len(fit.positions)} lever positions"
+            + (f", {aside} more set aside" if aside else "")
+            + "; every \u00b1 is a 95 % interval."]
+    central = picture(folder / "steer.svg", "Steer angle of both wheels over the lever angle, measured and design",
+                      "Open points: measured, with 95 % bars. Solid: the rig as built, with its 95 % band. Dashed: the "
+                      "drawing. Below: measured less drawing.")
+    bars = picture(folder / "tolerances.svg", "Every figure with its 95 % interval against its tolerance",
+                   "Each bar is a figure's 95 % interval; the green field is its tolerance.")
+    photos = "".join(picture(path, f"Measured axes and rods drawn over {caption}", caption) for caption, path in drawn)
+    quality = picture(folder / "photo_quality.svg", "Corner residual of every photo")
+    cloud = picture(folder / "residuals.svg", "Residuals of all corners",
+                    "Where corners were found against where the fit puts them. A round cloud is good.")
+    body = [
+        verdict_card(sheet, step),
+        "" if before is None else section("Before, predicted, after", confirm_section(
+            before.outcomes(results.figures), before.changes,
+            picture(folder / "confirm.svg", "Steer less design before, predicted and after"))),
+        section("Steer against lever", central),
+        section("Work list", work_section(results.work),
+                lead="Make one change at a time. Nothing smaller than the photos can support is proposed."),
+        section("Figures", bars, figures_section(results.figures),
+                lead="Met only where the whole 95 % interval lies inside the tolerance, not met only where it lies "
+                     "outside (ISO 14253-1)."),
+        section("Linkage", linkage_section(results),
+                lead="Grey dashes: as drawn. Colour: as built (blue rods, orange hinges). Move the slider."),
+        section("Drawn over your photos", f'<div class="photos">{photos}</div>' if photos else "",
+                lead="Blue: rods. Orange: hinge axes. Green: ball centres. A line beside its part means that a tag or "
+                     "a number in the rig file is wrong."),
+        section("Findings", findings_section(results.findings) or "<p>Nothing stood out.</p>"),
+        section("Pivots and rods", pivots_section(fit.pivot_table),
+                lead="Places x, y, z in mm (forward, left, up). The last column: how much the photos decided; the rest "
+                     "is the drawing."),
+        section("Limits over the travel", limits_section(results.limits)),
+        section("What moves what", plain_table(results.sensitivity)),
+        section("Photo by photo", quality, cloud, photos_section(results.photos)),
+        section("Go / no-go sheet", sheet_section(sheet), cautions_section()),
+    ]
+    return page(f"{results.design.name}: steering as measured", lead, body)

@@ -1,0 +1,278 @@
+"""The report, its plots, overlays, sheet and record, from a made-up fit of the sample vehicle."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import datetime
+from html.parser import HTMLParser
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pandas as pd
+import pytest
+from PIL import Image, ImageOps
+
+from calib.adjust import propose
+from calib.compare import compare
+from calib.export import Results, gather, write_results
+from calib.linkage import Linkage
+from calib.overlay import draw_over, to_pixels, upright
+from calib.record import COLUMNS, append_record, read_record, record_path
+from calib.report import places, pm
+from calib.results import AsBuilt, CameraFit, Finding, Fit, PhotoFit
+from calib.rig import Rig, get_parameters, with_parameters
+from calib.sheet import MET, NOT_MET, UNKNOWN, make_sheet
+from capture.errors import UserError
+from capture.observations import COLUMNS as CORNERS
+from capture.observations import Observations, PhotoInfo
+from tests.moorhen import moorhen
+
+VOID = {"meta", "img", "input", "br", "hr", "link"}
+# the line that says which lever positions the made-up shoot has, deg
+LEVERS = {"back3": -30.0, "back2": -20.0, "back1": -10.0, "ahead": 0.0, "push1": 10.0, "push2": 20.0, "push3": 30.0}
+
+
+def parameter_names(rig: Rig) -> tuple[str, ...]:
+    """Every named parameter of a rig."""
+    names = [f"{b}.{w}.{k}" for b, body in rig.bodies.items() if body.role != "wheel"
+             for w in ("pivot", "axis") for k in "xyz"]
+    names += [f"{p.name}@{h}.{k}" for p in rig.points.values() for h in p.holes for k in "xyz"]
+    names += [f"{r}.length" for r in rig.rods]
+    return tuple(names + [f"{s}.{w}.{k}" for s in rig.wheels for w in ("centre", "spin") for k in "xyz"])
+
+
+def made_up_rig(design: Rig, seed: int = 3) -> Rig:
+    """A build that differs from its drawing by about a millimetre, with the left tie rod 2.5 mm too long."""
+    rng = np.random.default_rng(seed)
+    names = [n for n in parameter_names(design) if not n.endswith(".length")]
+    off = rng.normal(0, 1, len(names)) * [0.003 if ".axis." in n or ".spin." in n else 1.0 for n in names]
+    built = with_parameters(design, names, get_parameters(design, names) + off)
+    lengths = {n: float(np.linalg.norm(np.subtract(built.points[r.a].xyz, built.points[r.b].xyz)))
+               for n, r in built.rods.items()}
+    built = replace(built, rods={n: replace(r, length=lengths[n]) for n, r in built.rods.items()})
+    toe_out = Linkage(replace(built, rods={**built.rods, "left_tie": replace(
+        built.rods["left_tie"], length=lengths["left_tie"] + 2.5)})).solve(0.0)["left_upright"]
+    turn = cv2.Rodrigues(np.asarray(built.bodies["left_upright"].axis) * toe_out)[0]
+    spin = turn @ np.asarray(built.wheels["left"].spin)
+    left = replace(built.wheels["left"], spin=(float(spin[0]), float(spin[1]), float(spin[2])))
+    return replace(built, wheels={**built.wheels, "left": left})
+
+
+def made_up_fit(design: Rig, photo_names: dict[str, str] | None = None) -> Fit:
+    """A fit of made-up numbers that hang together: angles solved on the rig, a plausible camera and covariance."""
+    rng = np.random.default_rng(5)
+    built = made_up_rig(design)
+    names = parameter_names(built)
+    sd = np.array([0.0008 if ".axis." in n or ".spin." in n else 0.05 for n in names])
+    as_built = AsBuilt(built, names, np.diag(sd**2), dict.fromkeys(names, 0.97))
+    sweep = Linkage(built).sweep(np.deg2rad(list(LEVERS.values())))
+    angles = {(b, p): float(a[k]) for b, a in sweep.angles.items() if built.bodies[b].role != "wheel"
+              for k, p in enumerate(LEVERS)}
+    keys = tuple(k for k in angles if k[1] != "ahead")
+    board_R = cv2.Rodrigues(np.array([0.0, 0.0, -math.pi / 2]))[0]
+    photos, rows = {}, []
+    for name, position in (photo_names or {f"{p}/1.jpg": p for p in LEVERS}).items():
+        # looking down from behind, the board's x axis across the picture
+        R = cv2.Rodrigues(np.array([2.4, 0.0, 0.0]))[0]
+        photos[name] = PhotoFit(name, position, R, np.array([0.0, 60.0, 1500.0]), 0.001, np.array([3.0, -2.0]), 0.08,
+                                400, 1 if position == "push2" else 0)
+        for k in range(40):
+            du, dv = rng.normal(0, 0.06, 2)
+            rows.append((name, position, "left_lever", k % 32, du, dv, 1.0 if k else 0.0))
+    fit = Fit(as_built, CameraFit(3000.0, 1.0, 2015.0, 1511.0, np.array([0.05, -0.1, 0.0, 0.0, 0.0]), {"f": 4.0}),
+              photos, tuple(LEVERS), angles, keys, np.eye(len(keys)) * np.deg2rad(0.012) ** 2,
+              np.zeros((len(keys), len(names))), board_R, np.array([-100.0, 0.0, 320.0]), {},
+              pd.DataFrame(rows, columns=["photo", "position", "tag", "corner", "du", "dv", "weight"]), (),
+              (Finding("tag_slipped", "left_wheel", "The tag <left_wheel> moved on its part between ahead and push1; "
+                       "glue it and shoot those positions again.", False),),
+              1.02, {("left_rod", "push1"): 0.03}, 0.8, 9, pivots(design, built))
+    return fit
+
+
+def pivots(design: Rig, built: Rig) -> pd.DataFrame:
+    """A pivot table in the form the estimate gives."""
+    rows = []
+    for n, b in design.bodies.items():
+        if b.role != "wheel":
+            d, m = np.asarray(b.pivot, float), np.asarray(built.bodies[n].pivot)
+            rows.append({"what": f"{n} pivot", "design": tuple(d), "measured": tuple(m.round(3)),
+                         "difference": tuple((m - d).round(3)), "u95": (0.1, 0.1, 0.2), "unit": "mm",
+                         "from_photos": 0.98})
+    for n, r in design.rods.items():
+        m1 = built.rods[n].length
+        rows.append({"what": f"{n} length", "design": (round(r.length, 3),), "measured": (round(m1, 3),),
+                     "difference": (round(m1 - r.length, 3),), "u95": (0.14,), "unit": "mm", "from_photos": 0.99})
+    return pd.DataFrame(rows)
+
+
+def observations(fit: Fit, folder: Path | None = None) -> Observations:
+    """A corner table and photo list that go with a made-up fit; with ``folder``, grey pictures as the photos."""
+    infos = []
+    for p in fit.photos.values():
+        path = ""
+        if folder is not None:
+            file = folder / p.name
+            file.parent.mkdir(parents=True, exist_ok=True)
+            if not file.exists():
+                Image.new("L", (4032, 3024), 120).save(file, quality=30)
+            path = str(file)
+        infos.append(PhotoInfo(p.name, p.position, 4032, 3024, 3000.0, "phone", 1.0, "", path, 1.1, 14))
+    table = pd.DataFrame([("a", "b", 60, 0, 1.0, 2.0, 0.01, 0.0, 0.01)], columns=CORNERS)
+    return Observations(table, tuple(infos))
+
+
+class Tags(HTMLParser):
+    """Checks that tags close in order and collects what the page would fetch."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.wrong: list[str] = []
+        self.fetched: list[str] = []
+        self.seen: set[str] = set()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.add(tag)
+        self.fetched += [v for k, v in attrs if k in ("src", "href", "srcset", "data", "action") and v]
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.add(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if not self.open or self.open.pop() != tag:
+            self.wrong.append(tag)
+
+
+# --- overlays -----------------------------------------------------------------------------------------------
+
+
+def test_drawn_points_fall_where_opencv_projects_them() -> None:
+    # reference: cv2.projectPoints with the photo's own focal length and centre
+    fit = made_up_fit(moorhen())
+    name = "push1/1.jpg"
+    p, c = fit.photos[name], fit.camera
+    frame = np.array([[-420.0, 200, 230], [20, 75, 205], [85, 327, 200], [0, -310, 240]])
+    K = np.array([[c.f * (1 + p.df), 0, c.cx + p.dc[0]], [0, c.f * c.aspect * (1 + p.df), c.cy + p.dc[1]], [0, 0, 1]])
+    board = (frame - fit.board_t) @ fit.board_R
+    want = cv2.projectPoints(board, cv2.Rodrigues(p.R)[0], p.t, K, np.asarray(c.dist))[0][:, 0]
+    np.testing.assert_allclose(to_pixels(fit, name, frame), want, atol=1e-6)
+
+
+def test_points_behind_the_camera_are_not_drawn() -> None:
+    fit = made_up_fit(moorhen())
+    p = fit.photos["ahead/1.jpg"]
+    eye = fit.board_R @ (-p.R.T @ p.t) + fit.board_t
+    behind = eye - 100 * (fit.board_R @ p.R.T @ np.array([0.0, 0, 1]))
+    assert np.isnan(to_pixels(fit, p.name, behind[None])).all()
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_turning_pixels_agrees_with_pillow(orientation: int) -> None:
+    # reference: Pillow's own exif_transpose moves the one white pixel
+    image = Image.new("L", (7, 5))
+    image.putpixel((5, 1), 255)
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    image.info["exif"] = exif.tobytes()
+    image.getexif()[0x0112] = orientation
+    shown = np.asarray(ImageOps.exif_transpose(image))
+    row, col = np.argwhere(shown == 255)[0]
+    np.testing.assert_allclose(upright(np.array([[5.0, 1.0]]), orientation, 7, 5), [[col, row]])
+
+
+def test_overlay_marks_the_photo_at_the_balls(tmp_path: Path) -> None:
+    fit = made_up_fit(moorhen(), {"ahead/1.jpg": "ahead"})
+    info = observations(fit, tmp_path).photos[0]
+    image = draw_over(fit, info)
+    assert image is not None and max(image.size) == 1200
+    uv = to_pixels(fit, info.name, np.asarray([fit.as_built.rig.points["crank.left_in"].xyz]))[0]
+    x, y = (uv + 0.5) * image.width / 4032 - 0.5
+    patch = np.asarray(image)[int(y) - 9:int(y) + 10, int(x) - 9:int(x) + 10].astype(int)
+    assert np.any(np.abs(patch - [0, 158, 115]).sum(-1) < 60)
+
+
+def test_overlay_of_another_picture_is_left_out(tmp_path: Path) -> None:
+    fit = made_up_fit(moorhen(), {"ahead/1.jpg": "ahead"})
+    info = observations(fit, tmp_path).photos[0]
+    Image.new("L", (640, 480)).save(info.path)
+    assert draw_over(fit, info) is None
+    assert draw_over(fit, replace(info, path=str(tmp_path / "gone.jpg"))) is None
+
+
+# --- numbers as written -------------------------------------------------------------------------------------
+
+
+def test_uncertainty_keeps_two_figures() -> None:
+    # JCGM 100:2008, 7.2.6: uncertainties are quoted to at most two significant digits, values to match
+    # (100.021 47 g with 0.35 mg becomes 100.021 47 and 0.000 35 there; four decimals are enough here)
+    assert [places(u) for u in (12.0, 1.2, 0.12, 0.012, 0.0012)] == [0, 1, 2, 3, 4]
+    assert pm(1.23456, 0.0478, "deg") == "1.235 \u00b1 0.048 deg"
+    assert pm(float("nan"), 0.1, "mm") == "-"
+
+
+# --- sheet and record ---------------------------------------------------------------------------------------
+
+
+def figures(*verdicts: str) -> pd.DataFrame:
+    return pd.DataFrame([{"name": f"f{k}", "label": f"figure {k}", "design": 0.0, "measured": 0.1 * k, "u95": 0.05,
+                          "unit": "deg", "target": 0.0, "tolerance": 0.5, "verdict": v, "says": f"figure {k}: {v}",
+                          "from_photos": 0.9, "note": ""} for k, v in enumerate(verdicts)])
+
+
+def test_sheet_goes_only_when_all_is_met_and_nothing_serious_was_found() -> None:
+    assert make_sheet(figures(MET, MET)).go
+    assert not make_sheet(figures(MET, UNKNOWN)).go
+    assert not make_sheet(figures(MET, NOT_MET)).go
+    assert not make_sheet(figures(MET), [{"text": "a tag slipped", "serious": True}]).go
+    assert not make_sheet(figures()[:0].reindex(columns=["label", "verdict", "says"])).go
+    assert "figure 1 is outside" in make_sheet(figures(MET, NOT_MET)).headline
+
+
+def test_record_only_grows(tmp_path: Path) -> None:
+    when = datetime(2030, 5, 1, 12, 0, 0)
+    path = append_record(tmp_path, "Moorhen (invented)", "measured", "out", figures(MET, NOT_MET), when=when)
+    first = path.read_bytes()
+    append_record(tmp_path, "Moorhen (invented)", "confirmed", "out2", figures(MET), {"f0": (0.02, 0.1)}, when=when)
+    assert path.read_bytes().startswith(first)
+    table = read_record(path)
+    assert list(table["event"]) == ["measured", "measured", "confirmed"]
+    assert table["predicted"].iloc[2] == 0.02 and math.isnan(table["predicted"].iloc[0])
+
+
+def test_a_foreign_file_is_not_written_to(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "x")
+    path.write_text("my,own,notes\n")
+    with pytest.raises(UserError, match="not a record"):
+        append_record(tmp_path, "x", "measured", "out", figures(MET))
+    assert path.read_text() == "my,own,notes\n"
+    assert COLUMNS[0] == "when"
+
+
+# --- the whole report ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Results, Path]:
+    """A finished result folder from the made-up fit, with two grey photos to draw over."""
+    folder = tmp_path_factory.mktemp("run")
+    design = moorhen()
+    fit = made_up_fit(design)
+    obs = observations(fit, folder / "photos")
+    results = gather(design, obs, fit, compare(design, fit), propose(design, fit.as_built))
+    (folder / "out").mkdir()
+    write_results(results, folder / "out")
+    return results, folder / "out"
+
+
+def test_report_stands_alone_and_is_well_formed(run: tuple[Results, Path]) -> None:
+    page = (run[1] / "report.html").read_text(encoding="utf-8")
+    tags = Tags()
+    tags.feed(page)
+    assert tags.wrong == [] and tags.open == []
+    assert all(x.startswith("data:") for x in tags.fetched) and len(tags.fetched) >= 5
+    assert "http://" not in page and "https://" not in page and "@import" not in page and "url(" not in page
+    assert {"svg", "img", "table", "script"} <= tags.seen
