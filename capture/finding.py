@@ -9,16 +9,21 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from capture.corners import project
 from capture.targets import BOARD_IDS, CELLS, CODE_SHARE, PART_IDS, Board, cell_is_black, code_corners
 
 _CODE_CELLS = 8  # 36h11: six by six bits inside a one-cell black border
-_PER_CELL = 5  # alignment samples along a tag cell
+_PER_CELL = 4  # alignment samples along a tag cell
 _COARSE_WIDTH = 2600  # px: photos wider than this are first looked at in half size
 _LEAST_RING = 0.72  # correlation with the printed ring a tag must show
 _LEAST_CODE = 0.72  # correlation with its code bits
 _LEAST_BITS = 0.62  # correlation of sampled bits for a first guess of the code
+_LEAST_OUTLINE = 26  # px round a code's border: below this its bits cannot be told apart
+_LEAST_SADDLE = 500.0  # Hessian strength of a printed corner (Sobel units); noise stays well below
 _LEAST_MARGIN = 0.12  # by which the best code must beat the next
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -47,12 +52,14 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
     if len(codes) == 0 or min(gray.shape) < 16:
         return found
     pyramid = _pyramid(gray)
-    levels = [0.5, 1.0] if gray.shape[1] > _COARSE_WIDTH else [1.0, 2.0]
-    for scale in levels:
-        if scale > levels[0] and _enough(found, codes, board):
+    coarse = 1 if gray.shape[1] > _COARSE_WIDTH else 0
+    looks = [(_contour_quads, coarse), (_ring_quads, coarse)] + [(_ring_quads, 0)] * (coarse > 0)
+    for look, level in looks:
+        quads = _outside(_to_photo(look(pyramid[level]), level), found)
+        missing = np.array([c for c in codes if int(c) not in found], int)
+        if len(missing) == 0:
             break
-        starts = _detect(gray, scale, codes, found)
-        _keep(found, _verify(pyramid, starts))
+        _keep(found, _verify(pyramid, _soft_decode(gray, quads, missing)))
         if board is not None:
             _keep(found, _verify(pyramid, _predict_board(found, board)))
     return found
@@ -64,57 +71,138 @@ def looks_mirrored(gray: NDArray[np.uint8], codes: Iterable[int]) -> bool:
     return len(find_tags(flipped, codes)) >= 1
 
 
-def _enough(found: dict[int, Tag], codes: NDArray[np.int_], board: Board | None) -> bool:
-    return all(int(c) in found for c in codes)
-
-
 def _keep(found: dict[int, Tag], new: dict[int, Tag]) -> None:
     for code, tag in new.items():
         if code not in found or tag.ring + tag.code > found[code].ring + found[code].code:
             found[code] = tag
 
 
-@functools.cache
-def _detector(small: bool) -> cv2.aruco.ArucoDetector:
-    par = cv2.aruco.DetectorParameters()
-    par.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    par.adaptiveThreshWinSizeMin = 5 if small else 7
-    par.adaptiveThreshWinSizeMax = 25 if small else 31
-    par.adaptiveThreshWinSizeStep = 10 if small else 12
-    par.minMarkerPerimeterRate = 0.006
-    par.minMarkerDistanceRate = 0.01
-    par.polygonalApproxAccuracyRate = 0.06
-    par.minDistanceToBorder = 1
-    par.perspectiveRemovePixelPerCell = 4
-    par.errorCorrectionRate = 0.8
-    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11), par)
+def _to_photo(quads: F64, level: int) -> F64:
+    """Places on a pyramid level, px, to the photo's own px."""
+    return (quads + 0.5) * 2**level - 0.5
 
 
-def _detect(gray: NDArray[np.uint8], scale: float, codes: NDArray[np.int_],
-            found: dict[int, Tag]) -> dict[int, list[F64]]:
-    """First homographies by code, from the detector and from quads whose bits correlate with a wanted code."""
-    if scale == 1.0:
-        img = gray
-    else:
-        img = cv2.resize(gray, None, fx=scale, fy=scale,
-                         interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
-    corners, ids, rejected = _detector(scale < 1).detectMarkers(img)
-    wanted = {int(c) for c in codes}
-    starts: dict[int, list[F64]] = {}
+def _outside(quads: F64, found: dict[int, Tag]) -> F64:
+    """Quads whose centre lies on no tag found so far."""
+    centres = quads.mean(axis=1)
+    keep = np.ones(len(quads), bool)
+    edge = np.array([[-5.0, 5.0], [5.0, 5.0], [5.0, -5.0], [-5.0, -5.0]])
+    for tag in found.values():
+        box = project(tag.H, edge)
+        side = np.roll(box, -1, axis=0) - box
+        rel = centres[:, None] - box
+        turn = side[:, 0] * rel[:, :, 1] - side[:, 1] * rel[:, :, 0]
+        keep &= ~((turn > 0).all(axis=1) | (turn < 0).all(axis=1))
+    return quads[keep]
 
-    def full(quad: NDArray[np.generic]) -> F64:
-        return (np.asarray(quad, np.float64).reshape(4, 2) + 0.5) / scale - 0.5
 
-    if ids is not None:
-        for quad, code in zip(corners, np.ravel(ids), strict=True):
-            if int(code) in wanted and int(code) not in found:
-                starts.setdefault(int(code), []).append(_from_code(full(quad)))
-    if len(rejected):
-        quads = np.array([full(q) for q in rejected])
-        for code, quad in _soft_decode(gray, quads, codes):
-            if code not in found:
-                starts.setdefault(code, []).append(_from_code(quad))
-    return starts
+def _contour_quads(img: NDArray[np.uint8]) -> F64:
+    """Outlines of dark four-cornered patches, (n, 4, 2) px: where a code's black border stands free."""
+    smooth = cv2.GaussianBlur(img, (0, 0), 0.7)
+    out = []
+    for block in (9, 23):
+        dark = cv2.adaptiveThreshold(smooth, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, block, 9)
+        contours, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
+        for contour in contours:
+            if not _LEAST_OUTLINE <= len(contour) <= 2000:
+                continue
+            poly = cv2.approxPolyDP(contour, 0.05 * len(contour), True)
+            if len(poly) == 4 and cv2.isContourConvex(poly):
+                out.append(poly[:, 0])
+    return np.array(out, np.float64).reshape(-1, 4, 2)
+
+
+def _ring_quads(img: NDArray[np.uint8]) -> F64:
+    """Code squares inside rings of saddle corners, (n, 4, 2) px: works where the border runs into the ring.
+
+    Neighbouring corners of a checker pattern are saddles of opposite sense, joined along an edge. Closed chains
+    of such neighbours are gathered, and a chain's four-cornered hull is taken for the square of the ring's
+    corners.
+    """
+    uv, hess = _saddle_map(img)
+    if len(uv) < 14:
+        return np.zeros((0, 4, 2))
+    strength = np.sqrt(hess[:, 2]**2 - hess[:, 0] * hess[:, 1])
+    distance, near = cKDTree(uv).query(uv, k=min(8, len(uv)))
+    # the outer corners of black cells are saddles too, about half as strong in this measure
+    real = strength > 0.65 * np.where(distance < 32, strength[near], 0).max(axis=1)
+    uv, hess, strength = uv[real], hess[real], strength[real]
+    if len(uv) < 14:
+        return np.zeros((0, 4, 2))
+    distance, near = (a[:, 1:] for a in cKDTree(uv).query(uv, k=min(13, len(uv))))
+    d = uv[near] - uv[:, None]
+
+    def bend(h: F64) -> F64:
+        return (h[..., 0] * d[..., 0]**2 + h[..., 1] * d[..., 1]**2 + 2 * h[..., 2] * d[..., 0] * d[..., 1]
+                ) / distance**2
+
+    sense = np.stack([hess[:, 0] - hess[:, 1], 2 * hess[:, 2]], axis=1)
+    sense /= np.linalg.norm(sense, axis=1, keepdims=True)
+    link = ((sense[:, None] * sense[near]).sum(axis=2) < -0.5) & (distance < 45)
+    slack = 0.6 + 1.5 / distance  # of twice the sine between the step and the edge; near steps are coarse
+    off_here = np.abs(bend(hess[:, None])) / strength[:, None]
+    off_there = np.abs(bend(hess[near])) / strength[near]
+    link &= (off_here < slack) & (off_there < slack)
+    cost = distance * (1 + 2 * (off_here + off_there))
+    # each corner keeps the nearest such neighbour along each of its four edges, where the choice is mutual
+    half = 0.5 * np.arctan2(sense[:, 1], sense[:, 0])
+    turn = (np.arctan2(d[..., 1], d[..., 0]) - half[:, None]) % (2 * np.pi)
+    quarter = (turn // (np.pi / 2)).astype(int)
+    i, j = [], []
+    for q in range(4):
+        far = np.where(link & (quarter == q), cost, np.inf)
+        first = far.argmin(axis=1)
+        has = np.flatnonzero(np.isfinite(far[np.arange(len(uv)), first]))
+        i.append(has)
+        j.append(near[has, first[has]])
+    way = coo_matrix((np.ones(sum(map(len, i))), (np.concatenate(i), np.concatenate(j))),
+                     shape=(len(uv), len(uv))).tocsr()
+    graph = way.minimum(way.T)
+    alive = np.ones(len(uv), bool)
+    for _ in range(2):  # in a closed ring every corner has two neighbours: strands that hang off it go
+        degree = graph @ alive.astype(float)
+        alive &= degree >= 2
+    keep = np.flatnonzero(alive)
+    if len(keep) < 14:
+        return np.zeros((0, 4, 2))
+    _, label = connected_components(graph[keep][:, keep], directed=False)
+    out = []
+    ring = np.array([[-4.0, 4.0], [4.0, 4.0], [4.0, -4.0], [-4.0, -4.0]], np.float32)
+    size = np.bincount(label)
+    for k in np.flatnonzero((size >= 14) & (size <= 90)):
+        hull = cv2.convexHull(uv[keep[label == k]].astype(np.float32))
+        if len(hull) < 4 or cv2.contourArea(hull) < 100:
+            continue
+        quad = np.asarray(cv2.approxPolyN(hull, 4), np.float32).reshape(-1, 2)
+        if len(quad) == 4:
+            h = np.asarray(cv2.getPerspectiveTransform(ring, quad), np.float64)
+            out.append(project(h, code_corners(float(CELLS))))
+    return np.array(out, np.float64).reshape(-1, 4, 2)
+
+
+def _saddle_map(img: NDArray[np.uint8]) -> tuple[F64, F64]:
+    """Saddle points (n, 2) px and their second derivatives (n, 3): uu, vv, uv in Sobel units."""
+    smooth = cv2.GaussianBlur(img, (0, 0), 0.8)
+    xx = cv2.Sobel(smooth, cv2.CV_16S, 2, 0)
+    yy = cv2.Sobel(smooth, cv2.CV_16S, 0, 2)
+    xy = cv2.Sobel(smooth, cv2.CV_16S, 1, 1)
+    strength = cv2.subtract(cv2.multiply(xy, xy, dtype=cv2.CV_32F), cv2.multiply(xx, yy, dtype=cv2.CV_32F))
+    peak = cv2.compare(strength, cv2.dilate(strength, np.ones((3, 3), np.uint8)), cv2.CMP_GE)
+    strong = cv2.compare(strength, _LEAST_SADDLE, cv2.CMP_GT)
+    at = cv2.findNonZero(cv2.bitwise_and(peak, strong))
+    if at is None:
+        return np.zeros((0, 2)), np.zeros((0, 3))
+    u, v = np.asarray(at).reshape(-1, 2).T
+    # to a fraction of a pixel by the parabola through the neighbours: cells may be only 2 px apart
+    h, w = strength.shape
+    inside = (u > 0) & (v > 0) & (u < w - 1) & (v < h - 1)
+    u, v = u[inside], v[inside]
+    mid = strength[v, u]
+    left, right, up, down = strength[v, u - 1], strength[v, u + 1], strength[v - 1, u], strength[v + 1, u]
+    du = 0.5 * (left - right) / np.minimum(left + right - 2 * mid, -1e-3)
+    dv = 0.5 * (up - down) / np.minimum(up + down - 2 * mid, -1e-3)
+    place = np.stack([u + np.clip(du, -0.5, 0.5), v + np.clip(dv, -0.5, 0.5)], axis=1).astype(np.float64)
+    return place, np.stack([xx[v, u], yy[v, u], xy[v, u]], axis=1).astype(np.float64)
 
 
 def _from_code(quad: F64) -> F64:
@@ -143,8 +231,12 @@ def _sample(img: NDArray[np.generic], uv: F64) -> F32:
     return out.reshape(shape)
 
 
-def _soft_decode(gray: NDArray[np.uint8], quads: F64, codes: NDArray[np.int_]) -> list[tuple[int, F64]]:
-    """Codes of quads (n, 4, 2) px by correlation of their grey cells with the wanted codes in four turns."""
+def _soft_decode(gray: NDArray[np.uint8], quads: F64, codes: NDArray[np.int_]) -> dict[int, list[F64]]:
+    """First homographies by code: quads (n, 4, 2) px whose grey cells correlate with a wanted code in one of the
+    four turns; the best two for each code.
+    """
+    if len(quads) == 0 or len(codes) == 0:
+        return {}
     side = np.linalg.norm(quads - np.roll(quads, 1, axis=1), axis=2)
     # clockwise as seen on the image (v down), as every unmirrored code appears
     area = 0.5 * (quads[:, :, 0] * np.roll(quads[:, :, 1], -1, 1) - quads[:, :, 1] * np.roll(quads[:, :, 0], -1, 1)
@@ -152,7 +244,7 @@ def _soft_decode(gray: NDArray[np.uint8], quads: F64, codes: NDArray[np.int_]) -
     quads = np.where(area[:, None, None] < 0, quads[:, ::-1], quads)
     quads = quads[(side.max(axis=1) > 14) & (side.min(axis=1) > 5) & (np.abs(area) > 100)]
     if len(quads) == 0:
-        return []
+        return {}
     centres = (np.arange(_CODE_CELLS) + 0.5) / _CODE_CELLS
     jitter = np.array([-0.2, 0.2]) / _CODE_CELLS
     t = (centres[:, None] + jitter).ravel()
@@ -169,16 +261,21 @@ def _soft_decode(gray: NDArray[np.uint8], quads: F64, codes: NDArray[np.int_]) -
     seen = seen - seen.mean(axis=1, keepdims=True)
     power = np.linalg.norm(seen, axis=1, keepdims=True)
     score = seen / np.maximum(power, 1e-6) @ books.T
-    out = []
-    for i, row in enumerate(score):
-        k = int(row.argmax())
-        if row[k] < _LEAST_BITS or power[i, 0] < 8 * 6:
+    best = score.argmax(axis=1)
+    peak = score[np.arange(len(score)), best]
+    by_code = score.reshape(len(quads), len(codes), 4).max(axis=2)
+    out: dict[int, list[F64]] = {}
+    for i in np.argsort(-peak):
+        if peak[i] < _LEAST_BITS:
+            break
+        code, turn = divmod(int(best[i]), 4)
+        others = np.delete(by_code[i], code)
+        if power[i, 0] < 8 * 6 or (len(others) and peak[i] - others.max() < _LEAST_MARGIN):
             continue
-        others = np.delete(row.reshape(len(codes), 4).max(axis=1), k // 4)
-        if len(others) and row[k] - others.max() < _LEAST_MARGIN:
-            continue
-        # the picture shows the marker turned k quarter turns anticlockwise
-        out.append((int(codes[k // 4]), np.roll(quads[i], k % 4, axis=0)))
+        starts = out.setdefault(int(codes[code]), [])
+        if len(starts) < 2:
+            # the picture shows the marker turned so many quarter turns anticlockwise
+            starts.append(_from_code(np.roll(quads[i], turn, axis=0)))
     return out
 
 
@@ -209,7 +306,7 @@ def _template(code: int) -> F32:
     col = np.floor((pts[inside, 0] + half) / cell).astype(int)
     tone[inside] = _marker(code)[row, col]
     n = CELLS * _PER_CELL
-    return cv2.GaussianBlur(tone.reshape(n, n), (0, 0), 0.9, borderType=cv2.BORDER_REPLICATE).ravel()
+    return cv2.GaussianBlur(tone.reshape(n, n), (0, 0), 0.75, borderType=cv2.BORDER_REPLICATE).ravel()
 
 
 def _pyramid(gray: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
@@ -296,25 +393,26 @@ def _verify(pyramid: list[NDArray[np.uint8]], starts: dict[int, list[F64]]) -> d
             grey = _sample(pyramid[level], (uv + 0.5) * s - 0.5)
             r = _correlation(grey[ring & seen], template[ring & seen])
             c = _correlation(grey[~ring & seen], template[~ring & seen])
-            if r > _LEAST_RING and c > _LEAST_CODE and _best_code(grey[~ring & seen], ~ring & seen, code):
+            if r > _LEAST_RING and c > _LEAST_CODE and _best_code(grey[~ring], seen[~ring], code):
                 tag = Tag(h, project(h, code_corners(float(CELLS))), r, c)
-                if code not in out or r + c > out[code].ring + out[code].code:
-                    out[code] = tag
+                out[code] = tag
+                break
     return out
 
 
 @functools.cache
-def _all_templates() -> F32:
-    codes = [*BOARD_IDS, *PART_IDS]
-    return np.stack([_template(c) for c in codes])
+def _all_codes() -> F32:
+    """Unit templates of every code over the middle of the tag, one row each."""
+    _, ring, _ = _grid()
+    books = np.stack([_template(c)[~ring] for c in (*BOARD_IDS, *PART_IDS)])
+    books -= books.mean(axis=1, keepdims=True)
+    return books / np.linalg.norm(books, axis=1, keepdims=True)
 
 
-def _best_code(grey: F32, where: NDArray[np.bool_], code: int) -> bool:
-    """Whether no other code of the family fits the aligned grey better."""
-    books = _all_templates()[:, where]
-    books = books - books.mean(axis=1, keepdims=True)
-    books /= np.linalg.norm(books, axis=1, keepdims=True)
-    return int((books @ (grey - grey.mean())).argmax()) == code
+def _best_code(grey: F32, seen: NDArray[np.bool_], code: int) -> bool:
+    """Whether no other code of the family fits the aligned grey of the tag's middle better."""
+    level = np.where(seen, grey - grey[seen].mean(), 0).astype(np.float32)
+    return int((_all_codes() @ level).argmax()) == code
 
 
 def board_homography(found: dict[int, Tag], board: Board) -> F64 | None:
