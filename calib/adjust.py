@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.bands import K95, Slopes, slopes
+from calib.bands import K95, Slopes, slopes, with_wheel_doubt
 from calib.limits import check_limits
 from calib.linkage import Linkage
 from calib.proposal import (
@@ -75,6 +75,7 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
     joint covariance. Raises UserError where no target can be judged or the measured rig cannot be assembled.
     """
     opt = options or AdjustOptions()
+    as_built = with_wheel_doubt(as_built)
     rig = as_built.rig
     coarse, fine = driver_grid(rig, 13), driver_grid(rig, 61)
     model, objective = Model(rig, coarse), Objective(design, coarse, rig)

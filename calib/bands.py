@@ -87,3 +87,23 @@ def what_limits(s: Slopes, row: int) -> str:
         head = head.split("@")[0] if "@" in head else head
         weight[head] = weight.get(head, 0.0) + g * g * v
     return max(weight, key=lambda k: weight[k]) if weight else ""
+
+
+def with_wheel_doubt(as_built: AsBuilt) -> AsBuilt:
+    """Gives a wheel never seen turning by hand the drawing's doubt on its spin axis, where it has none yet.
+
+    Without it toe would look exact: a tag on the upright says nothing of how the wheel sits on it.
+    """
+    names, cov = list(as_built.names), as_built.cov
+    photos = dict(as_built.from_photos)
+    for side, w in as_built.rig.wheels.items():
+        name = f"{side}.spin.x"
+        if w.measured or name in names:
+            continue
+        names.append(name)
+        photos[name] = 0.0
+        grown = np.zeros((len(names), len(names)))
+        grown[:-1, :-1] = cov
+        grown[-1, -1] = (w.spin_tol / K95) ** 2
+        cov = grown
+    return AsBuilt(as_built.rig, tuple(names), cov, photos)

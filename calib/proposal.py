@@ -73,6 +73,11 @@ class Withheld:
     u95: float
     reason: str
 
+    @property
+    def text(self) -> str:
+        """The sentence shown."""
+        return f"{title(self.item)}: {self.reason}."
+
 
 @dataclass(frozen=True)
 class Proposals:
