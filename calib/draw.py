@@ -94,7 +94,7 @@ def rig_figure(rig: Rig) -> Figure:
     dx, dy, dz = high - low
     edge, gap, head = 60.0, 95.0, 55.0
     width, height = dy + gap + dx, dz + gap + dy
-    inch = 14.0 / max(width, 1.0)  # inches per mm of drawing
+    inch = 14.0 / max(width, 0.8 * height)  # inches per mm of drawing
     figure = Figure(figsize=((width + 2 * edge) * inch, (height + 2 * edge + head) * inch), dpi=DPI)
     FigureCanvasAgg(figure)
     w, h = width + 2 * edge, height + 2 * edge + head
@@ -107,7 +107,7 @@ def rig_figure(rig: Rig) -> Figure:
         (SIDE, axes(edge + dy + gap, edge + dy + gap, dx, dz), low[[0, 2]], high[[0, 2]]),
         (PLAN, axes(edge + dy + gap, edge, dx, dy), low[[0, 1]], high[[0, 1]]),
     ]
-    figure.text(edge / w, 1 - 45 / h, rig.name, fontsize=17, weight="bold", va="center")
+    figure.text(edge / w, 1 - 45 / h, rig.name, parse_math=False, fontsize=17, weight="bold", va="center")
     figure.text(1 - edge / w, 1 - 45 / h, f"mm; straight ahead, as described; wheelbase {rig.wheelbase:g}",
                 fontsize=10, ha="right", va="center", color=PALE)
     for view, ax, lo, hi in places:

@@ -13,7 +13,7 @@ import numpy as np
 
 from calib.rig import FRAME, BoardSpec, Body, Obstacle, Point, Rig, Rod, Slide, Tag, Target, Vec, Wheel
 from calib.rigerrors import Errors, KeyPath, key_lines, nearest, shown
-from calib.rigform import NAMED, REQUIRED, SINGLE, TARGETS, Key
+from calib.rigform import ASSEMBLY_SLACK, NAMED, REQUIRED, SINGLE, TARGETS, Key
 from calib.rigrods import RodReader
 from calib.rigvalues import Bad, convert, plain_name
 from calib.rigwrite import as_built_toml, rig_to_toml
@@ -328,6 +328,8 @@ class _Reader:
                                     f'a body whose parent is "{t["upright"]}"; the parent of that one is '
                                     f'"{spin.parent}"')
                     good = False
+                elif spin is not None:
+                    good &= self.check_spin(path, t, spin)
             if good:
                 out[side] = Wheel(
                     side=side, upright=t["upright"], centre=t["centre"], spin=t["spin_axis"],
@@ -335,6 +337,18 @@ class _Reader:
                     spin_tol=t["spin_tolerance"],
                 )
         return out
+
+    def check_spin(self, path: KeyPath, t: dict[str, Any], spin: Body) -> bool:
+        """The wheel and the body that turns with it are one axle."""
+        off = self.axis_distance(spin.name, t["centre"])
+        along = abs(float(np.dot(spin.axis, t["spin_axis"])))
+        if self.as_built or (off <= ASSEMBLY_SLACK and along >= math.cos(math.radians(10))):
+            return True
+        turned = math.degrees(math.acos(min(along, 1.0)))
+        self.errors.bad((*path, "spin_body"), spin.name,
+                        f"a body whose hinge is this wheel's axle; that one's passes {off:.1f} mm from the wheel's "
+                        f"centre and is turned {turned:.1f} deg: correct the places, or the axes")
+        return False
 
     def read_tags(self) -> dict[str, Tag]:
         out: dict[str, Tag] = {}

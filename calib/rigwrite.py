@@ -12,6 +12,7 @@ import numpy as np
 
 from calib.results import AsBuilt
 from calib.rig import FRAME, Body, Point, Rig, Rod, Tag, Vec, Wheel
+from calib.rigform import ASSEMBLY_SLACK
 from calib.units import thread
 
 K95 = 1.959964  # half-width of a 95 % interval in standard deviations, normal
@@ -100,6 +101,12 @@ def _one_hole(point: Point) -> bool:
     return list(point.holes) == ["1"] and point.use == "1"
 
 
+def _as_a_design(rig: Rig, rod: Rod) -> bool:
+    """Whether a rod keeps its range and fits between its points as a design must."""
+    gap = abs(rod.length - math.dist(rig.points[rod.a].xyz, rig.points[rod.b].xyz))
+    return rod.shortest <= rod.length <= rod.longest and gap <= rod.tol + ASSEMBLY_SLACK
+
+
 def _key(name: str) -> str:
     return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else json.dumps(name, ensure_ascii=False)
 
@@ -128,8 +135,7 @@ def _deg(x: float) -> str:
 class _Writer:
     def __init__(self, rig: Rig, comments: dict[str, str], style: _Style, as_built: bool = False) -> None:
         self.rig, self.comments, self.style = rig, comments, style
-        outside = any(not r.shortest - 1e-9 <= r.length <= r.longest + 1e-9 for r in rig.rods.values())
-        self.as_built = as_built or outside
+        self.as_built = as_built or not all(_as_a_design(rig, r) for r in rig.rods.values())
         self.lines: list[str] = []
 
     def text(self) -> str:

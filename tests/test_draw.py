@@ -120,7 +120,7 @@ def test_files(rig: Rig, tmp_path: Path) -> None:
 def test_bare_and_odd_rigs_draw(rig: Rig, tmp_path: Path) -> None:
     draw_rig(replace(rig, wheels={}, tags={}, obstacles=(), rods={}), tmp_path / "bare.png")
     one = replace(rig, bodies={"crank": rig.bodies["crank"]}, points={}, rods={}, wheels={}, tags={}, obstacles=())
-    draw_rig(one, tmp_path / "one.png")
+    draw_rig(replace(one, name="$5 \\frac bike$"), tmp_path / "one.png")  # a name is no formula
     datum = Tag("datum", 300, "frame", 60.0, place=(-200.0, 100.0, 260.0))
     drawn = rig_figure(replace(rig, tags={**rig.tags, "datum": datum}))
     assert any(t.get_text() == "datum [300]" for t in drawn.axes[0].texts)

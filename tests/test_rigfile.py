@@ -274,6 +274,8 @@ MISTAKES = [
     ("centre = [0, 350, 220]", "centre = [0, -350, 220]", "wheels.left.centre", ["on the left", "y above 0"]),
     ("radius = 220", "radius = 220\nspin_axis = [0, -1, 0]", "wheels.left.spin_axis", ["points left"]),
     ("radius = 220", 'radius = 220\nspin_body = "stick"', "wheels.left.spin_body", ['parent is "hub"']),
+    ("[wheels.left]", '[bodies.rim]\nparent = "hub"\npivot = [0, 350, 250]\naxis = [0, 1, 0]\n'
+     '[wheels.left]\nspin_body = "rim"', "wheels.left.spin_body", ["30.0 mm from the wheel's centre"]),
     ("radius = 220", "radius = 0.22", "wheels.left.radius", ["at least 50"]),
     ("code = 61", "code = 60", "tags.hub_arm.code", ["read 60", 'tag "stick" has that one']),
     ("code = 61", "code = 7", "tags.hub_arm.code", ["read 7", "60 to 586", "on the board"]),
