@@ -12,7 +12,7 @@ from typing import TypedDict
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calib.linkage import Linkage, Sweep, body_motions
+from calib.linkage import CannotAssemble, Linkage, Sweep, body_motions
 from calib.rig import Rig
 
 Array = NDArray[np.float64]
@@ -233,6 +233,26 @@ def force_ratio(rig: Rig, sweep: Sweep, hand_arm: float) -> Array:
     mean = np.mean([np.abs(rates[w.upright]) for w in rig.wheels.values()], axis=0)
     with np.errstate(divide="ignore"):
         return np.asarray(hand_arm / mean)
+
+
+def lean_steer(rig: Rig, lean: str, lean_angles: ArrayLike, driver_angle: float = 0.0) -> dict[str, Array]:
+    """Steer caused by leaning with the driver held still, (n,) rad by side, zero upright.
+
+    ``lean`` is the lean body's name, ``lean_angles`` (n,) rad about its axis. nan where the rods do not allow
+    it.
+    """
+    lk = Linkage(rig)
+    lean_angles = np.atleast_1d(np.asarray(lean_angles, float))
+    base = wheel_headings(rig, lk.solve(driver_angle))
+    out = {side: np.full(len(lean_angles), np.nan) for side in rig.wheels}
+    for i, x in enumerate(lean_angles):
+        try:
+            h = wheel_headings(rig, lk.solve(driver_angle, fixed={lean: float(x)}))
+        except CannotAssemble:
+            continue
+        for side, v in h.items():
+            out[side][i] = float(v - base[side])
+    return out
 
 
 # --- small helpers ----------------------------------------------------------------------------------------

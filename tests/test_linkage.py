@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,7 +25,7 @@ LOOP = ["left_rod", "right_rod", "left_tie", "right_tie"]
 DEG = np.deg2rad(1.0)
 
 
-def small_rig(bodies: list[Body], points: dict[str, tuple[str, tuple]], rods: dict[str, tuple],
+def small_rig(bodies: list[Body], points: dict[str, tuple[str, Any]], rods: dict[str, tuple],
               driver: str) -> Rig:
     pts = {n: Point(n, b, {"1": vec(x)}, "1") for n, (b, x) in points.items()}
     made = {}
@@ -175,12 +176,13 @@ def mujoco_angles(rig: Rig, driver_angles: np.ndarray) -> dict[str, np.ndarray]:
                              f'<joint type="ball" damping="20"/><site name="end_{r.name}" pos="{v(S * e)}"/></body>')
         ties.append(f'<connect site1="end_{r.name}" site2="{r.b}" solref="0.01 1" solimp="0.99 0.99 0.001"/>')
     world = body_xml["frame"]
-    for b in rig.bodies.values():
-        if b.role == "wheel":
+    for part in rig.bodies.values():
+        if part.role == "wheel":
             continue
-        assert b.parent == "frame"
-        world += (f'<body name="{b.name}" pos="{v(S * np.asarray(b.pivot))}">{inertia}'
-                  f'<joint name="{b.name}" type="hinge" axis="{v(b.axis)}" damping="20"/>{body_xml[b.name]}</body>')
+        assert part.parent == "frame"
+        world += (f'<body name="{part.name}" pos="{v(S * np.asarray(part.pivot))}">{inertia}'
+                  f'<joint name="{part.name}" type="hinge" axis="{v(part.axis)}" damping="20"/>'
+                  f'{body_xml[part.name]}</body>')
     xml = f"""<mujoco><option gravity="0 0 0" timestep="0.004" integrator="implicitfast" iterations="50"
       tolerance="1e-14"/><compiler angle="radian" autolimits="true"/><worldbody>{world}</worldbody><equality>
       <joint joint1="{rig.driver}" polycoef="0 0 0 0 0" solref="0.01 1" solimp="0.99 0.99 0.001"/>
@@ -200,8 +202,8 @@ def mujoco_angles(rig: Rig, driver_angles: np.ndarray) -> dict[str, np.ndarray]:
                 if np.abs(data.qvel).max() < 1e-10:
                     break
             at = driver_angles[i]
-            for b in out:
-                out[b][i] = data.joint(b).qpos[0]
+            for n in out:
+                out[n][i] = data.joint(n).qpos[0]
     return out
 
 
@@ -213,7 +215,7 @@ def check_against_mujoco(rig: Rig) -> bool:
         return False
     other = mujoco_angles(rig, x)
     for b, a in other.items():
-        np.testing.assert_allclose(s.angles[b], a, atol=1e-6, err_msg=b)
+        np.testing.assert_allclose(s.angles[b], a, atol=1e-9, err_msg=b)
     return True
 
 

@@ -1,0 +1,184 @@
+"""Limits over a sweep against planar geometry, brute-force distances and hand-made faults."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.optimize import minimize
+
+from calib.limits import (
+    TOGGLE_MARGIN,
+    Limit,
+    check_limits,
+    clearances,
+    segment_distance,
+    swing_angles,
+    transmission_angles,
+)
+from calib.linkage import Linkage, Sweep, points_now
+from calib.rig import Obstacle, Rig
+from tests.moorhen import jiggled, moorhen
+from tests.test_linkage import planar
+
+DEG = np.deg2rad(1.0)
+TRAVEL = np.deg2rad(np.linspace(-32, 32, 33))
+
+
+def checked(rig: Rig, x: np.ndarray = TRAVEL) -> tuple[Sweep, dict[tuple[str, str], Limit]]:
+    s = Linkage(rig).sweep(x)
+    found = check_limits(rig, s)
+    assert len({(f.name, f.item) for f in found}) == len(found)
+    return s, {(f.name, f.item): f for f in found}
+
+
+def test_planar_transmission_angle_is_the_cosine_rule():
+    # four-bar: angle between coupler and rocker from the diagonal (Norton, Design of Machinery; from memory):
+    # cos mu = (b^2 + c^2 - a^2 - d^2 + 2 a d cos th2) / (2 b c), taken as the acute one
+    a, b, c, d, th2 = 40.0, 120.0, 80.0, 100.0, 40 * DEG
+    rig = planar(a, b, c, d, th2, 60 * DEG)
+    s = Linkage(rig).sweep(np.linspace(-0.6, 0.6, 9))
+    mu = np.arccos((b * b + c * c - a * a - d * d + 2 * a * d * np.cos(th2 + s.driver_angles)) / (2 * b * c))
+    got = transmission_angles(rig, s)
+    np.testing.assert_allclose(got["coupler", "B"], np.minimum(mu, np.pi - mu), atol=1e-12)
+    assert set(got) == {("coupler", "A"), ("coupler", "B")}
+
+
+def test_transmission_vanishes_with_the_rod_through_the_hinge():
+    rig = planar(40, 120, 80, 100, 40 * DEG, 60 * DEG)
+    s = Linkage(rig).sweep(np.array([-3.0, 3.0]))
+    grid = np.linspace(s.ends_at[0] or -3.0, s.ends_at[1] or 3.0, 50)
+    assert s.ends == ()  # this one turns all the way round (Grashof: 40 + 120 <= 80 + 100)
+    assert grid.size and np.min(transmission_angles(rig, Linkage(rig).sweep(grid))["coupler", "B"]) > 0.05
+    rocker = replace(rig, driver="rocker")
+    w = Linkage(rocker).sweep(np.linspace(-2, 2, 401))
+    for at in w.ends_at:
+        assert at is not None
+        near = Linkage(rocker).sweep(np.array([at * (1 - 1e-6)]))
+        assert transmission_angles(rocker, near)["coupler", "A"][0] < 0.02
+
+
+def test_swing_by_hand():
+    # bolt upright on a part turned by x: a rod in the horizontal plane has no swing, one rising 1 in 2 has atan(1/2)
+    rig = planar(40, 120, 80, 100, 40 * DEG, 60 * DEG)
+    assert float(swing_angles(rig, Linkage(rig).solve(0.1))["coupler", "A"]) == pytest.approx(0, abs=1e-12)
+    rise = 60.0
+    pts = {**rig.points, "B": replace(rig.points["B"], holes={"1": tuple(np.add(rig.points["B"].xyz, [0, 0, rise]))})}
+    flat = float(np.hypot(*np.subtract(rig.points["B"].xyz, rig.points["A"].xyz)[:2]))
+    got = swing_angles(replace(rig, points=pts), {"crank": 0.0, "rocker": 0.0})
+    assert float(got["coupler", "A"]) == pytest.approx(np.arctan2(rise, flat))
+    assert float(got["coupler", "B"]) == pytest.approx(np.arctan2(rise, flat))
+    # a bolt along the part's own x axis turns with it
+    pts = {**rig.points, "A": replace(rig.points["A"], bolt=(1.0, 0.0, 0.0))}
+    angles = Linkage(rig).solve(0.3)
+    tilt = swing_angles(replace(rig, points=pts), angles)["coupler", "A"]
+    at = points_now(rig, angles)
+    e = (at["B"] - at["A"]) / np.linalg.norm(at["B"] - at["A"])
+    assert float(tilt) == pytest.approx(np.arcsin(abs(e @ [np.cos(0.3), np.sin(0.3), 0])))
+
+
+def test_segment_distance_against_a_constrained_minimiser():
+    rng = np.random.default_rng(1)
+    p = rng.normal(0, 1, (40, 4, 3))
+    p[0, 3] = p[0, 2] + (p[0, 1] - p[0, 0])  # parallel
+    p[1, 1] = p[1, 0]  # a point
+    p[2, 3] = p[2, 2]
+    p[3, 2:] = p[3, :2] + 3 * (p[3, 1] - p[3, 0])  # in line, apart
+    got = segment_distance(p[:, 0], p[:, 1], p[:, 2], p[:, 3])
+    for q, d in zip(p, got, strict=True):
+        def f(x, q=q):
+            return float(np.sum((q[0] + x[0] * (q[1] - q[0]) - q[2] - x[1] * (q[3] - q[2])) ** 2))
+        best = min(minimize(f, x0, bounds=[(0, 1), (0, 1)], tol=1e-14).fun for x0 in ([0.5, 0.5], [0, 1], [1, 0]))
+        assert d == pytest.approx(np.sqrt(best), abs=1e-5)
+
+
+def test_clearance_of_known_gaps():
+    rig = moorhen()
+    a, b = (np.asarray(rig.points[p].xyz) for p in (rig.rods["left_tie"].a, rig.rods["left_tie"].b))
+    mid = 0.5 * (a + b)
+    post = Obstacle("post", tuple(mid + [0, 0, 30]), tuple(mid + [0, 0, 200]), 4.0)
+    rig = replace(rig, obstacles=(post,))
+    drop = np.linalg.norm(np.cross(b - a, [0, 0, 30])) / np.linalg.norm(b - a)
+    got = clearances(rig, {b: 0.0 for b in rig.bodies})
+    assert float(got["left_tie", "post"]) == pytest.approx(drop - 4 - rig.rods["left_tie"].radius, abs=1e-9)
+    _, f = checked(replace(rig, min_clearance=25.0))
+    assert not f["clearance", "left_tie to post"].ok and "gap" in f["clearance", "left_tie to post"].text
+
+
+def test_rods_on_one_bolt_are_not_a_clash():
+    rig = moorhen()
+    rods = {**rig.rods, "right_tie": replace(rig.rods["right_tie"], a=rig.rods["left_tie"].a)}
+    got = clearances(replace(rig, rods=rods), {b: 0.0 for b in rig.bodies})
+    assert ("left_tie", "right_tie") not in got and ("left_tie", "right_tie") in clearances(rig, {})
+
+
+def test_a_pose_and_a_sweep_agree():
+    rig = jiggled(moorhen(), np.random.default_rng(2), mm=3.0)
+    s = Linkage(rig).sweep(TRAVEL)
+    one = {b: float(a[7]) for b, a in s.angles.items()}
+    for f in (transmission_angles, swing_angles, clearances):
+        for k, v in f(rig, s).items():
+            assert float(f(rig, one)[k]) == pytest.approx(v[7], abs=1e-9)
+
+
+def test_worst_is_the_worst_and_says_where():
+    rig = moorhen()
+    s, found = checked(rig)
+    for (rod, end), a in transmission_angles(rig, s).items():
+        f = found["transmission", f"{rod} at {end}"]
+        assert f.value == pytest.approx(a.min()) and f.at_driver == pytest.approx(TRAVEL[a.argmin()])
+        assert f.ok == (a.min() >= rig.min_transmission)
+    for (rod, end), a in swing_angles(rig, s).items():
+        f = found["swing", f"{rod} at {end}"]
+        assert f.value == pytest.approx(a.max()) and f.allowed == rig.points[end].swing
+
+
+def test_swing_limit_broken_is_found():
+    rig = moorhen()
+    s = swing_angles(rig, Linkage(rig).sweep(TRAVEL))["left_rod", "left_lever.rod"].max()
+    for allowed, ok in ((s - 0.1 * DEG, False), (s + 0.1 * DEG, True)):
+        p = replace(rig.points["left_lever.rod"], swing=allowed)
+        _, f = checked(replace(rig, points={**rig.points, p.name: p}))
+        assert f["swing", "left_rod at left_lever.rod"].ok is ok
+
+
+def test_toggle_margin_against_the_triangle():
+    # planar rocker-driven four-bar: over centre where crank and coupler line up, by the cosine rule
+    a, b, c, d = 80.0, 40.0, 100.0, 90.0
+    th4 = 130 * DEG
+    B = np.array([d + c * np.cos(th4), c * np.sin(th4)])
+    r = float(np.hypot(*B))
+    th2 = float(np.arctan2(B[1], B[0]) + np.arccos((a * a + r * r - b * b) / (2 * a * r)))
+    rig = replace(planar(a, b, c, d, th2, th4), driver="rocker")
+    at = float(np.arccos(((a + b) ** 2 - c * c - d * d) / (2 * c * d)) - th4)
+    assert at < 0
+    for margin in (3 * DEG, 8 * DEG):
+        x = np.linspace(at + margin, 0.1, 12)
+        _, f = checked(rig, x)
+        low = f["toggle", "rocker below"]
+        assert low.value == pytest.approx(margin, abs=1e-5)
+        assert low.ok == (margin >= TOGGLE_MARGIN) and "toggle of coupler" in low.text
+    _, f = checked(rig, np.linspace(at - 0.1, 0.1, 12))
+    assert not f["reach", "rocker"].ok and not f["toggle", "rocker below"].ok
+
+
+def test_stops_and_rod_range_are_checked():
+    rig = moorhen()
+    s = Linkage(rig).sweep(TRAVEL)
+    most = float(np.abs(s.angles["left_upright"]).max())
+    b = replace(rig.bodies["left_upright"], travel=(-0.9 * most, 0.9 * most))
+    rod = replace(rig.rods["left_tie"], longest=rig.rods["left_tie"].length - 1)
+    _, f = checked(replace(rig, bodies={**rig.bodies, b.name: b}, rods={**rig.rods, rod.name: rod}))
+    assert not f["travel", "left_upright"].ok
+    assert abs(f["travel", "left_upright"].value) == pytest.approx(most)
+    assert not f["rod_length", "left_tie"].ok and f["rod_length", "right_tie"].ok
+    assert "can be set from" in f["rod_length", "left_tie"].text
+
+
+def test_a_rig_that_does_not_assemble_says_so_once():
+    rig = moorhen()
+    rods = {**rig.rods, "left_tie": replace(rig.rods["left_tie"], length=100.0)}
+    _, f = checked(replace(rig, rods=rods))
+    assert not f["reach", "left_lever"].ok and "cannot assemble left_tie" in f["reach", "left_lever"].text
+    assert {n for n, _ in f} == {"reach", "rod_length"}
