@@ -12,7 +12,7 @@ from typing import TypedDict
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calib.linkage import CannotAssemble, Linkage, Sweep, body_motions
+from calib.linkage import Linkage, Sweep, body_motions
 from calib.rig import Rig
 
 Array = NDArray[np.float64]
@@ -242,17 +242,9 @@ def lean_steer(rig: Rig, lean: str, lean_angles: ArrayLike, driver_angle: float 
     it.
     """
     lk = Linkage(rig)
-    lean_angles = np.atleast_1d(np.asarray(lean_angles, float))
     base = wheel_headings(rig, lk.solve(driver_angle))
-    out = {side: np.full(len(lean_angles), np.nan) for side in rig.wheels}
-    for i, x in enumerate(lean_angles):
-        try:
-            h = wheel_headings(rig, lk.solve(driver_angle, fixed={lean: float(x)}))
-        except CannotAssemble:
-            continue
-        for side, v in h.items():
-            out[side][i] = float(v - base[side])
-    return out
+    swept = wheel_headings(rig, lk.sweep(lean_angles, driver=lean, fixed={rig.driver: driver_angle}))
+    return {side: h - base[side] for side, h in swept.items()}
 
 
 # --- small helpers ----------------------------------------------------------------------------------------

@@ -15,8 +15,8 @@ from calib.rig import Body, Rig
 Array = NDArray[np.float64]
 Motions = Mapping[str, tuple[Array, Array]]
 
-TOGGLE_SEARCH = np.deg2rad(45.0)  # how far beyond the swept range a toggle is looked for
-TOGGLE_MARGIN = np.deg2rad(5.0)  # least distance from the travel end to a toggle; common practice, no source
+TOGGLE_SEARCH = float(np.deg2rad(45.0))  # how far beyond the swept range a toggle is looked for
+TOGGLE_MARGIN = float(np.deg2rad(5.0))  # least distance from the travel end to a toggle; common practice, no source
 
 
 @dataclass(frozen=True)

@@ -158,7 +158,7 @@ def _loops(rig: Rig) -> dict[str, _Loop]:
 
 
 @dataclass(frozen=True)
-class _Block:
+class Block:
     """Rods that together place as many bodies."""
 
     rods: tuple[str, ...]
@@ -166,8 +166,10 @@ class _Block:
 
 
 @dataclass(frozen=True)
-class _Plan:
-    blocks: tuple[_Block, ...]
+class Plan:
+    """Order in which a linkage is solved."""
+
+    blocks: tuple[Block, ...]
     inputs: tuple[str, ...]  # bodies whose angle is given: driver, fixed, and those no rod moves
     left_over: tuple[str, ...]  # rods not needed to place anything
 
@@ -209,8 +211,8 @@ class _Run:
     angles: dict[str, Array]
     first: int  # reached from here
     last: int  # to here, both included; first > last: not even the starting pose
-    low: _Block | None = None  # what stopped it
-    high: _Block | None = None
+    low: Block | None = None  # what stopped it
+    high: Block | None = None
 
 
 class Linkage:
@@ -221,12 +223,12 @@ class Linkage:
         self._hinges = {n: _Hinge(np.asarray(b.pivot, float), _unit(b.axis)) for n, b in rig.bodies.items()}
         self._loops = _loops(rig)
         self._lengths = {r.name: float(r.length) for r in rig.rods.values()}
-        self._plans: dict[tuple[str, frozenset[str]], _Plan] = {}
+        self._plans: dict[tuple[str, frozenset[str]], Plan] = {}
         self._sides: dict[tuple[str, str], float] = {}
 
     # -- what places what
 
-    def plan(self, driver: str | None = None, fixed: Iterable[str] = ()) -> _Plan:
+    def plan(self, driver: str | None = None, fixed: Iterable[str] = ()) -> Plan:
         """Order in which the rods place the bodies. ValueError naming loose bodies or wrong names."""
         drv, held = self._names(driver, fixed)
         key = (drv, held)
@@ -244,7 +246,7 @@ class Linkage:
             raise ValueError(f"{drv} cannot both drive the linkage and be held")
         return drv, held
 
-    def _make_plan(self, driver: str, held: frozenset[str]) -> _Plan:
+    def _make_plan(self, driver: str, held: frozenset[str]) -> Plan:
         moved = {b for loop in self._loops.values() for b in loop.moved_by}
         inputs = {driver, *held}
         for b in self.rig.bodies.values():
@@ -252,7 +254,7 @@ class Linkage:
                 inputs.add(b.name)  # leaning is a second freedom; a wheel turns by hand
         free = {n for n in self.rig.bodies if n not in inputs}
         rest = {n: set(loop.moved_by) & free for n, loop in self._loops.items()}
-        blocks: list[_Block] = []
+        blocks: list[Block] = []
         left_over: list[str] = []
         while rest:
             idle = [n for n, s in rest.items() if not s]
@@ -271,7 +273,7 @@ class Linkage:
         if free:
             raise ValueError("the rods do not hold " + ", ".join(n for n in self.rig.bodies if n in free)
                              + f" when {driver} is moved: a rod is missing, or a part must be held")
-        return _Plan(tuple(blocks), tuple(n for n in self.rig.bodies if n in inputs), tuple(left_over))
+        return Plan(tuple(blocks), tuple(n for n in self.rig.bodies if n in inputs), tuple(left_over))
 
     # -- one equation and its derivatives
 
@@ -345,15 +347,13 @@ class Linkage:
         return A, B, C
 
     def _side(self, rod: str, body: str) -> float:
-        """Which side of its dead line the free arm is drawn on: +1 or -1, the branch of the closed form."""
+        """Branch of the closed form the arm is drawn on: +1 or -1; 0 where it is drawn on its dead line."""
         if (rod, body) not in self._sides:
             zero = {n: np.zeros(()) for n in self.rig.bodies}
             _, slopes = self._slopes(rod, zero)
             s = float(slopes[body])
-            if abs(s) < SINGULAR:
-                raise Toggle(f"{rod} is drawn in line with the arm of {body}: it has no hold on it")
             # d(A cos t + B sin t)/dt = -|(A, B)| sin(t - phi), and it has the sign of the slope
-            self._sides[rod, body] = -np.sign(s)
+            self._sides[rod, body] = -float(np.sign(s)) if abs(s) > SINGULAR else 0.0
         return self._sides[rod, body]
 
     def _closed(self, rod: str, body: str, angles: Mapping[str, Array]) -> tuple[Array, NDArray[np.bool_]]:
@@ -361,8 +361,9 @@ class Linkage:
         m = np.hypot(A, B)
         with np.errstate(invalid="ignore", divide="ignore"):
             q = C / m
-            ok = np.abs(q) <= 1.0
-            t = np.arctan2(B, A) + self._side(rod, body) * np.arccos(q)
+            side = self._side(rod, body)
+            ok = (np.abs(q) <= 1.0) & (side != 0)
+            t = np.arctan2(B, A) + side * np.arccos(q)
             slope = B * np.cos(t) - A * np.sin(t)
             # arccos is coarse near its ends: one Newton step where there is hold enough
             fix = np.where(np.abs(slope) > 1e-3 * m, (A * np.cos(t) + B * np.sin(t) - C) / slope, 0.0)
@@ -370,7 +371,7 @@ class Linkage:
 
     # -- coupled bodies
 
-    def _newton(self, block: _Block, angles: Mapping[str, Array], start: Array,
+    def _newton(self, block: Block, angles: Mapping[str, Array], start: Array,
                 lengths: Mapping[str, float] | None = None) -> tuple[Array, float] | None:
         """Angles of the block's bodies and the determinant's sign, or None where Newton does not settle."""
         x = start.copy()
@@ -397,7 +398,7 @@ class Linkage:
                 return x, float(sign)
         return None
 
-    def _walk(self, block: _Block, grid: Array, i0: int, angles: Mapping[str, Array], first: int, last: int,
+    def _walk(self, block: Block, grid: Array, i0: int, angles: Mapping[str, Array], first: int, last: int,
               start: Mapping[str, float] | None) -> tuple[dict[str, Array], NDArray[np.bool_]]:
         n = len(grid)
         ok = np.zeros(n, bool)
@@ -427,7 +428,7 @@ class Linkage:
                     ok[i] = True
         return {b: got[:, j] for j, b in enumerate(block.bodies)}, ok
 
-    def _assemble(self, block: _Block, known: Mapping[str, Array]) -> tuple[Array, float] | None:
+    def _assemble(self, block: Block, known: Mapping[str, Array]) -> tuple[Array, float] | None:
         """Assembled pose of coupled bodies, following the rods from their drawn to their set lengths."""
         zero = {n: np.zeros(()) for n in self.rig.bodies}
         drawn = {r: float(self._slopes(r, zero)[0]) for r in block.rods}
@@ -445,7 +446,7 @@ class Linkage:
 
     # -- the walk over the driver's angle
 
-    def _run(self, plan: _Plan, grid: Array, i0: int, driver: str, fixed: Mapping[str, float],
+    def _run(self, plan: Plan, grid: Array, i0: int, driver: str, fixed: Mapping[str, float],
              start: Mapping[str, float] | None = None) -> _Run:
         n = len(grid)
         angles: dict[str, Array] = {b: np.full(n, float(fixed.get(b, 0.0))) for b in plan.inputs}
@@ -470,8 +471,8 @@ class Linkage:
                 break
         return run
 
-    def _limit(self, plan: _Plan, run: _Run, way: int, driver: str,
-               fixed: Mapping[str, float]) -> tuple[float, _Block]:
+    def _limit(self, plan: Plan, run: _Run, way: int, driver: str,
+               fixed: Mapping[str, float]) -> tuple[float, Block]:
         """Driver angle (rad) at which the walk ends in direction ``way``, closed in on, and what ends it."""
         i, block = (run.last, run.high) if way > 0 else (run.first, run.low)
         lo, hi = float(run.grid[i]), float(run.grid[i + way])
@@ -524,10 +525,12 @@ class Linkage:
             strain = {r: np.where(reached, self._gap(r, angles), np.nan) for r in plan.left_over}
         return Sweep(self.rig, drv, want, angles, reached, tuple(ends), strain, (at[0], at[1]), hold)
 
-    def _why_not(self, block: _Block, run: _Run, i0: int) -> str:
+    def _why_not(self, block: Block, run: _Run, i0: int) -> str:
         names = " and ".join(block.rods)
         if len(block.rods) > 1:
             return f"cannot assemble {names} at 0 deg: no pose found with their lengths"
+        if self._side(block.rods[0], block.bodies[0]) == 0:
+            return f"toggle of {names} at 0 deg: drawn in line with the arm of {block.bodies[0]}, it has no hold on it"
         A, B, C = (float(np.atleast_1d(v)[min(i0, np.size(v) - 1)])
                    for v in self._circle(block.rods[0], block.bodies[0], run.angles))
         L = self._lengths[block.rods[0]]
@@ -557,7 +560,7 @@ class Linkage:
                 f"{drv} cannot be at {np.rad2deg(driver_angle):.2f} deg: {what}")
         return {b: float(a[0]) for b, a in s.angles.items()}
 
-    def _from_start(self, plan: _Plan, angle: float, driver: str, fixed: Mapping[str, float],
+    def _from_start(self, plan: Plan, angle: float, driver: str, fixed: Mapping[str, float],
                     start: Mapping[str, float]) -> dict[str, float]:
         angles: dict[str, Array] = {b: np.asarray(float(fixed.get(b, 0.0))) for b in plan.inputs}
         angles[driver] = np.asarray(angle)
@@ -670,12 +673,12 @@ def angle_sensitivities(rig: Rig, angles: Mapping[str, ArrayLike], driver: str |
     return Linkage(rig).sensitivities(angles, names, driver=driver)
 
 
-def _smallest_block(rest: Mapping[str, set[str]]) -> _Block | None:
+def _smallest_block(rest: Mapping[str, set[str]]) -> Block | None:
     for size in range(1, min(MAX_COUPLED, len(rest)) + 1):
         for rods in combinations(rest, size):
             bodies: set[str] = set().union(*(rest[r] for r in rods))
             if len(bodies) == size:
-                return _Block(rods, tuple(sorted(bodies)))
+                return Block(rods, tuple(sorted(bodies)))
     return None
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
+from calib.chain import Batch
 from calib.linkage import (
     CannotAssemble,
     Linkage,
@@ -420,3 +421,30 @@ def test_beyond_a_toggle_stays_lost():
     s = Linkage(planar(a, b, c, d, th2, th4)).sweep(np.linspace(-2 * np.pi + 0.3, 2 * np.pi - 0.3, 181))
     ok = np.flatnonzero(s.reached)
     assert 90 in ok and np.all(np.diff(ok) == 1) and len(s.ends) == 2 and len(ok) < 181
+
+
+def test_drawn_on_a_dead_line_is_a_toggle():
+    # rocker and coupler drawn in one line: the rod cannot say which way the rocker goes
+    z = (0.0, 0.0, 1.0)
+    rig = small_rig([Body("crank", (0, 0, 0), z), Body("rocker", (300, 0, 0), z)],
+                    {"A": ("crank", (0, 0, 0.0)), "B": ("rocker", (200, 0, 0))}, {"rod": ("A", "B")}, "crank")
+    s = Linkage(rig).sweep(np.array([-0.1, 0.0, 0.1]))
+    assert not s.reached.any() and "drawn in line with the arm of rocker" in s.ends[0]
+    with pytest.raises(Toggle, match="no hold"):
+        Linkage(rig).solve(0.0)
+
+
+def test_many_at_once_agrees_with_one_at_a_time():
+    rng = np.random.default_rng(11)
+    base, x = moorhen(), np.deg2rad(np.linspace(-30, 30, 13))
+    rigs = [jiggled(base, rng, mm=4.0) for _ in range(5)]
+    names = [n for n in parameter_names(base) if "wheel" not in n and not n.startswith(("left.", "right."))]
+    batch = Batch(base, len(rigs))
+    table = np.array([get_parameters(r, names) for r in rigs])
+    for k, n in enumerate(names):
+        batch.set(n, table[:, k])
+    got = batch.angles(x)
+    for i, rig in enumerate(rigs):
+        s = Linkage(rig).sweep(x)
+        for b in ("crank", "right_lever", "left_upright", "right_upright"):
+            np.testing.assert_allclose(got[b][i][s.reached], s.angles[b][s.reached], atol=1e-7)
