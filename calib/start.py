@@ -7,7 +7,7 @@ board's homographies (Zhang, 2000, eq. 3-4, with the principal point at the midd
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -210,8 +210,7 @@ def hinge_from_motions(motions: Mapping[str, Motion]) -> Hinge | None:
     c = np.linalg.lstsq(np.concatenate(rows), np.concatenate(rhs), rcond=None)[0]
     angles = {}
     for n, (r, _) in motions.items():
-        turned = e.T @ r @ e  # in-plane part of the rotation
-        angles[n] = float(np.arctan2(turned[1, 0] - turned[0, 1], turned[0, 0] + turned[1, 1]))
+        angles[n] = _turned(axis, r)
     return Hinge(e @ c, axis, angles, True)
 
 
@@ -320,3 +319,44 @@ def body_hinges(rig: Rig, poses: Mapping[tuple[str, str], Motion], reference: st
             # local is already free of the parent's turn; undo the body's own
             ahead[tag] = compose(inverse(turn_about(hinge.point, hinge.axis, angles.get(p, 0.0))), local[tag, p])
     return hinges, ahead
+
+
+def settle_on_hinge(candidates: Mapping[str, Sequence[Motion]], misfit: Callable[[str, Motion], float],
+                    ) -> tuple[Hinge, dict[str, Motion]] | None:
+    """Settle the two-fold ambiguity of a plane by one hinge for all its poses.
+
+    ``candidates``: poses (R, t) offered for each position, any number each; ``misfit(position, pose)`` px.
+    Every two candidates of different positions propose a hinge; on it each position takes the angle that its
+    best candidate suggests, and the proposal with the least sum of (bounded) misfits wins. Returns the hinge,
+    angles counted from the first position, and the candidates chosen; None where nothing turned.
+    """
+    first = next(iter(candidates))
+    best: tuple[float, Hinge, dict[str, Motion]] | None = None
+    for a, b in itertools.combinations(candidates, 2):
+        for ma, mb in itertools.product(candidates[a], candidates[b]):
+            hinge = hinge_from_motions({a: (np.eye(3), np.zeros(3)), b: compose(mb, inverse(ma))})
+            if hinge is None:
+                continue
+            score, chosen, angles = 0.0, {}, {}
+            for name, offered in candidates.items():
+                options = []
+                for m in offered:
+                    angle = _turned(hinge.axis, compose(m, inverse(ma))[0])
+                    turned = compose(turn_about(hinge.point, hinge.axis, angle), ma)
+                    options.append((misfit(name, turned), m, angle))
+                least = min(options, key=lambda o: o[0])
+                score += min(least[0], 20.0)
+                chosen[name], angles[name] = least[1], least[2]
+                if best is not None and score >= best[0]:
+                    break
+            else:
+                zero = angles[first]
+                best = (score, Hinge(hinge.point, hinge.axis, {n: x - zero for n, x in angles.items()}, True), chosen)
+    return None if best is None else (best[1], best[2])
+
+
+def _turned(axis: Array, r: Array) -> float:
+    """Angle (rad) of a rotation (3, 3) about a unit axis, by its part square to the axis."""
+    e = perpendiculars(axis)
+    q = e.T @ r @ e
+    return float(np.arctan2(q[1, 0] - q[0, 1], q[0, 0] + q[1, 1]))
