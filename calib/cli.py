@@ -140,6 +140,22 @@ def _find(rig_path: Path, photos: Path, workers: int | None):
     return rig, obs
 
 
+def cmd_plan(args: argparse.Namespace) -> int:
+    """Say how well a shoot would measure the rig, before the first photo."""
+    from calib.plan import advice, plan_shoot
+    from calib.rigfile import load_rig
+
+    rig = load_rig(Path(args.rig))
+    progress, counts = Progress("planning"), (2, 4, 6)
+    plans = []
+    for k, n in enumerate(counts, 1):
+        plans.append(plan_shoot(rig, n))
+        progress(k, len(counts), f"{n} photos a position")
+    for line in advice(rig, plans):
+        print(line)
+    return 0
+
+
 def cmd_observe(args: argparse.Namespace) -> int:
     """Only find the tags and write the corners."""
     from capture.observations import write_observations
@@ -214,6 +230,8 @@ def _summary(results, folder: Path) -> None:
         print("Work list:")
         for s in steps:
             print(f"  {s}")
+        print("  After every change: locknuts and clamps tight, thread engaged 1.5 diameters, stop to stop by hand; "
+              "a steering failure injures.")
     print(f"Report: {folder / 'report.html'}")
 
 
@@ -242,7 +260,8 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("rig")
     c.add_argument("--paper", choices=sorted(PAPERS_MM), help="default: what the rig file says")
     c.add_argument("--out", default="print", help="folder for the sheets (default: print)")
-    _add_plan(command)
+    c = command("plan", cmd_plan)
+    c.add_argument("rig")
     c = command("observe", cmd_observe)
     c.add_argument("rig")
     c.add_argument("photos", help="folder with one folder of photos for each lever position, or a CSV list")
@@ -263,10 +282,6 @@ def parser() -> argparse.ArgumentParser:
     c = command("sheet", cmd_sheet)
     c.add_argument("results", help="result folder of a run")
     return p
-
-
-def _add_plan(command: Callable[..., argparse.ArgumentParser]) -> None:
-    """The plan command, where the planning module is installed."""
 
 
 def _version() -> str:

@@ -15,7 +15,7 @@ from calib.sheet import Sheet, make_sheet
 from capture.errors import UserError
 
 FIGURE_COLUMNS = ("name", "label", "design", "measured", "u95", "unit", "target", "tolerance", "verdict", "says",
-                  "from_photos", "note")
+                  "from_photos")
 
 
 @dataclass(frozen=True)
@@ -88,8 +88,10 @@ def load_before(folder: Path, proposal: int = 1) -> Before:
 def load_sheet(folder: Path) -> tuple[Sheet, str]:
     """The go / no-go sheet of a result folder, and the vehicle's name. UserError where it is no such folder."""
     fit = read_json(folder, "fit.json")
-    return make_sheet(read_table(folder, "figures.csv", FIGURE_COLUMNS), fit.get("findings", [])), str(
-        fit.get("vehicle", ""))
+    limits = read_table(folder, "limits.csv", ("kept", "text"))
+    kept = [(bool(r["kept"]), str(r["text"])) for _, r in limits.iterrows()]
+    figures = read_table(folder, "figures.csv", FIGURE_COLUMNS)
+    return make_sheet(figures, fit.get("findings", []), kept), str(fit.get("vehicle", ""))
 
 
 def number(v: object) -> float:

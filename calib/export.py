@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,14 +26,16 @@ from calib.limits import check_limits
 from calib.linkage import CannotAssemble, Linkage
 from calib.overlay import overlays
 from calib.plots import confirm_curves, figure_bars, photo_quality, residual_arrows, save, steer_curves
-from calib.proposal import Proposal, Proposals, said, title
+from calib.proposal import Proposal, Proposals, percent, title
 from calib.record import append_record
 from calib.report import report_html
 from calib.results import AsBuilt, Fit
 from calib.rig import Rig
 from calib.rigwrite import as_built_toml
 from calib.search import Curves, Model, Variant, driver_grid
-from calib.sheet import Sheet, make_sheet
+from calib.sensitivity import sensitivity
+from calib.sheet import Sheet, make_sheet, short
+from calib.worklist import work_list
 from capture.errors import UserError
 from capture.observations import Observations, write_observations
 
@@ -64,7 +67,7 @@ class Results:
 
     def sheet(self) -> Sheet:
         """The go / no-go sheet."""
-        return make_sheet(self.figures, self.findings)
+        return make_sheet(self.figures, self.findings, self.limits)
 
     def work_lines(self) -> list[str]:
         """The first proposal in a few lines for the terminal."""
@@ -73,7 +76,7 @@ class Results:
             return list(self.work["notes"])
         lines = [f"{k}. {c}" for k, c in enumerate(first["changes"], 1)] or ["Leave everything as it is."]
         if first["chance"] is not None:
-            lines.append(f"Chance that every tolerance is then met: {100 * first['chance']:.0f} %")
+            lines.append(f"Chance that every tolerance is then met: {percent(first['chance'])}")
         return lines
 
 
@@ -96,14 +99,32 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
            trouble: str = "") -> Results:
     """Put a run's parts into tables."""
     figures = comparison.figure_table()
-    figures["note"] = ""
     labels = {str(f["name"]): str(f["label"]) for _, f in figures.iterrows()}
     findings = tuple({"cause": f.cause, "item": f.item, "text": f.text, "serious": f.serious} for f in fit.findings)
     notes = tuple({"cause": "note", "item": "", "text": n, "serious": False}
                   for n in (*comparison.notes, *obs.notes))
     work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble)
     return Results(design, obs, fit, comparison, proposals, comparison.curves(), comparison.measured(), figures,
-                   photos_table(obs, fit), work, _limits(design, fit), findings + notes)
+                   photos_table(obs, fit), work, _limits(design, fit), findings + notes, what_moves_what(fit.as_built.rig))
+
+
+def what_moves_what(rig: Rig, each: int = 4) -> pd.DataFrame:
+    """For every figure with a target, the dimensions that move it most: figure, dimension, slope, tolerance, effect."""
+    t = sensitivity(rig)
+    rows = [{"figure": short(str(r["figure"])), "dimension": r["what"],
+             "slope": f"{r['slope']:+.3g} {_per(str(r['unit']), str(r['dimension']))}",
+             "tolerance": f"{r['tolerance']:g} {'deg' if _turns(str(r['dimension'])) else 'mm'}",
+             "moves it by": f"{r['effect']:.2g} {r['unit']}".rstrip(), "share": f"{100 * r['share']:.0f} %"}
+            for name in rig.targets for _, r in t[t["figure"] == name].head(each).iterrows()]
+    return pd.DataFrame(rows)
+
+
+def _turns(dimension: str) -> bool:
+    return ".axis." in dimension or ".spin." in dimension
+
+
+def _per(unit: str, dimension: str) -> str:
+    return f"{unit} per {'deg' if _turns(dimension) else 'mm'}".strip()
 
 
 def _limits(design: Rig, fit: Fit) -> tuple[tuple[bool, str], ...]:
@@ -187,7 +208,8 @@ def _proposal_data(design: Rig, built: AsBuilt, comparison: Comparison, p: Propo
             "target": f.target, "tolerance": f.tolerance, "chance": f.chance, "verdict": f.verdict.outcome.value,
             "now": math.nan if row is None else float(row["measured"]),
             "now_u95": math.nan if row is None else float(row["u95"])})
-    return {"title": head, "changes": [said(c) for c in p.changes], "chance": p.chance_all,
+    return {"title": head, "changes": [re.sub(r"^\d+\. ", "", x) for x in work_list(p, built.rig)] if p.changes else [],
+            "chance": p.chance_all,
             "side_effects": list(p.side_effects), "predicted": predicted, "notes": [],
             "items": [{"kind": c.kind, "item": c.item, "before": c.before, "after": c.after, "mm": c.mm,
                        "turns": c.turns} for c in p.changes],
@@ -289,7 +311,8 @@ def write_results(results: Results, folder: Path, say: Say = _quiet, before: Bef
     write_json(folder / "proposals.json", results.work)
     for name, t in (("figures", results.figures), ("curves", results.curves), ("measured", results.measured),
                     ("photos", results.photos), ("pivots", pivots_flat(fit.pivot_table)),
-                    ("residuals", fit.residuals)):
+                    ("residuals", fit.residuals), ("sensitivity", results.sensitivity),
+                    ("limits", pd.DataFrame(results.limits, columns=["kept", "text"]))):
         t.to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
     say("drawing plots")
     driver = results.design.driver.replace('_', ' ')

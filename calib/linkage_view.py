@@ -88,23 +88,38 @@ def _points(xy: Array) -> str:
     return " ".join(f"{x:.1f},{y:.1f}" for x, y in xy)
 
 
+def _numbers(xy: Array) -> list[float]:
+    return [float(v) for v in np.round(xy, 1).ravel()]
+
+
 _SCRIPT = """
 (function () {
   var d = JSON.parse(document.getElementById('linkage-data').textContent);
   var slider = document.getElementById('linkage-slider'), said = document.getElementById('linkage-said');
+  var times = document.getElementById('linkage-times');
+  function line(a, b, k) {
+    var out = '';
+    for (var i = 0; i < a.length; i++) {
+      var v = b && b.length === a.length ? b[i] + k * (a[i] - b[i]) : a[i];
+      out += v.toFixed(1) + (i % 2 ? ' ' : ',');
+    }
+    return out;
+  }
   function show(i) {
     ['design', 'built'].forEach(function (which) {
       ['plan', 'side'].forEach(function (view) {
         var g = document.getElementById('lv-' + which + '-' + view), f = d[which][i];
+        var base = which === 'built' ? d.design[i] : null;
         if (!g) { return; }
         for (var k = 0; k < g.children.length; k++) {
-          g.children[k].setAttribute('points', f ? f[view][k] : '');
+          g.children[k].setAttribute('points', f ? line(f[view][k], base && base[view][k], +times.value) : '');
         }
       });
     });
     said.textContent = d.said[i];
   }
   slider.addEventListener('input', function () { show(+slider.value); });
+  times.addEventListener('change', function () { show(+slider.value); });
   function step(by) { slider.value = +slider.value + by; show(+slider.value); }
   document.getElementById('linkage-back').addEventListener('click', function () { step(-1); });
   document.getElementById('linkage-on').addEventListener('click', function () { step(1); });
@@ -131,7 +146,7 @@ def linkage_html(design: Rig, built: Rig | None, lever: Array, design_angles: Se
     data: dict[str, object] = {"said": list(said), "design": [], "built": []}
     for which, frames in sets.items():
         data[which] = [None if f is None else
-                       {"plan": [_points(_plan(s.xyz)) for s in f], "side": [_points(_side(s.xyz)) for s in f]}
+                       {"plan": [_numbers(_plan(s.xyz)) for s in f], "side": [_numbers(_side(s.xyz)) for s in f]}
                        for f in frames]
     views = []
     for view, flat, title in (("plan", _plan, "From above, front up"), ("side", _side, "From the left, front to the left")):
@@ -154,7 +169,9 @@ def linkage_html(design: Rig, built: Rig | None, lever: Array, design_angles: Se
         '<div class="linkage"><div class="lv-views">' + "".join(views) + "</div>"
         '<div class="lv-bar"><button type="button" id="linkage-back" aria-label="one step back">&#8722;</button>'
         f'<input id="linkage-slider" type="range" min="0" max="{len(lever) - 1}" value="{start}" '
-        'aria-label="lever angle"><button type="button" id="linkage-on" aria-label="one step on">+</button></div>'
+        'aria-label="lever angle"><button type="button" id="linkage-on" aria-label="one step on">+</button>'
+        '<label>difference <select id="linkage-times"><option value="1">true</option><option value="5">5 times</option>'
+        '<option value="20">20 times</option></select></label></div>'
         f'<p id="linkage-said" class="lv-said">{html.escape(said[start])}</p></div>'
         f'<script type="application/json" id="linkage-data">{blob}</script><script>{_SCRIPT}</script>')
 
@@ -167,8 +184,9 @@ STYLE = """
 .lv-built .part{stroke:#4a4a4a;stroke-width:2.6}.lv-built .rod{stroke:#0072B2;stroke-width:3}
 .lv-built .hinge{stroke:#D55E00;stroke-width:3.4}.lv-built .wheel{stroke:#8c8c8c;stroke-width:1.2}
 .lv-design .wheel{stroke-width:1}.ground{stroke:#c9c4b8;stroke-width:2}
-.lv-bar{display:flex;gap:.6rem;align-items:center;margin-top:.6rem}.lv-bar input{flex:1;accent-color:#0072B2}
+.lv-bar{display:flex;flex-wrap:wrap;gap:.6rem;align-items:center;margin-top:.6rem}.lv-bar input{flex:1;accent-color:#0072B2}
 .lv-bar button{font:inherit;width:2.4rem;height:2.4rem;border:1px solid #b8b2a4;background:#fff;border-radius:4px}
+.lv-bar label{white-space:nowrap}.lv-bar select{font:inherit;padding:.3rem}
 .lv-said{font-variant-numeric:tabular-nums;min-height:1.5em}
 @media(max-width:640px){.lv-views{grid-template-columns:1fr}}
 @media print{.lv-bar{display:none}}

@@ -119,7 +119,7 @@ def draw_over(fit: Fit, info: PhotoInfo) -> Image.Image | None:
     rig = fit.as_built.rig
     board = None if rig.board.body == FRAME else body_motions(rig, angles)[rig.board.body]
     pen = ImageDraw.Draw(shown)
-    font = ImageFont.load_default(size=max(12, round(shown.width / 75)))
+    font = ImageFont.load_default(size=max(14, round(shown.width / 52)))
     taken: list[tuple[float, float, float, float]] = []
     for s in strokes(rig, angles):
         uv = upright(to_pixels(fit, info.name, s.xyz, board), orientation, info.width, info.height)

@@ -154,13 +154,12 @@ def photo_quality(photos: pd.DataFrame) -> Figure:
         ax.plot(x[bad], photos["rms_px"].to_numpy(float)[bad], "X", color=RIGHT, label="has corners set aside")
         positions = photos["position"].astype(str).to_numpy()
         starts = [i for i in range(len(positions)) if i == 0 or positions[i] != positions[i - 1]]
-        ax.set_xticks(starts, [positions[i] for i in starts], rotation=35, ha="left", fontsize=9)
-        ax.xaxis.set_ticks_position("bottom")
-        ax.set_xticklabels(ax.get_xticklabels(), rotation=35, ha="right")
+        ax.set_xticks(starts, [positions[i] for i in starts], rotation=35, ha="right", fontsize=9)
         ax.set_ylabel("RMS, px")
-        ax.set_ylim(bottom=0)
+        ax.set_ylim(0, 1.25 * float(photos["rms_px"].max()) if len(photos) else 1.0)
+        ax.set_axisbelow(True)
         if bad.any():
-            ax.legend()
+            ax.legend(loc="upper left")
         ax.grid(axis="x", visible=False)
     return figure
 

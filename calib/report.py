@@ -16,7 +16,9 @@ from calib import linkage_view
 from calib.confirm import Before, Outcome
 from calib.linkage import CannotAssemble, Linkage
 from calib.overlay import data_uri
+from calib.proposal import percent
 from calib.sheet import CAUTIONS, MET, NOT_MET, Sheet
+from calib.worklist import CAUTIONS as WORK_CAUTIONS
 
 if TYPE_CHECKING:
     from calib.export import Results
@@ -40,8 +42,9 @@ color:var(--dk)}
 .wide{overflow-x:auto;margin:.6rem 0}table{border-collapse:collapse;font-size:.88rem;width:100%}
 th{text-align:left;border-bottom:2px solid var(--line);padding:.3rem .6rem .3rem 0;vertical-align:bottom;font-weight:600}
 td{border-bottom:1px solid var(--line);padding:.32rem .6rem .32rem 0;vertical-align:top}
-td.n,th.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
-figure{margin:1rem 0}figure img{max-width:100%;height:auto;display:block}
+td:first-child{min-width:6.5rem}td.n,th.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
+figure{margin:1rem 0}figure img{width:100%;max-width:46rem;height:auto;display:block}figure.small img{max-width:24rem}
+.marks{list-style:none;padding:0;margin:.6rem 0;display:flex;flex-wrap:wrap;gap:.3rem 1.3rem}.marks li{white-space:nowrap}
 figcaption{color:var(--soft);font-size:.88rem;margin-top:.3rem}
 .photos{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,26rem),1fr));gap:1rem}.photos figure{margin:0}
 .job{border:1px solid var(--line);border-left:.4rem solid var(--blue);padding:.7rem 1rem;margin:.8rem 0}
@@ -97,7 +100,7 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]], numeric: Sequence[
     return f'<div class="wide"><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
 
 
-def picture(path: Path, words: str, caption: str = "") -> str:
+def picture(path: Path, words: str, caption: str = "", small: bool = False) -> str:
     """A plot or photo put into the page itself; an SVG is kept as drawn."""
     if not path.exists():
         return ""
@@ -106,7 +109,7 @@ def picture(path: Path, words: str, caption: str = "") -> str:
     else:
         uri = data_uri(path)
     tail = f"<figcaption>{esc(caption)}</figcaption>" if caption else ""
-    return f'<figure><img src="{uri}" alt="{esc(words)}">{tail}</figure>'
+    return f'<figure{" class=small" if small else ""}><img src="{uri}" alt="{esc(words)}">{tail}</figure>'
 
 
 def page(title: str, lead: Sequence[str], body: Sequence[str]) -> str:
@@ -129,14 +132,20 @@ def section(title: str, *parts: str, lead: str = "") -> str:
     return f"<section><h2>{esc(title)}</h2>{say}\n{inner}</section>"
 
 
-def verdict_card(sheet: Sheet, first_step: str, rows: Sequence[str] = ()) -> str:
+def verdict_card(sheet: Sheet, steps: Sequence[str], chance: float | None) -> str:
     """The answer at the top: what the verdicts come to and the first adjustment."""
-    kind = " met" if sheet.go else (" not" if any(x.verdict == NOT_MET for x in sheet.lines) else "")
-    step = f"<p><strong>First adjustment:</strong> {esc(first_step)}</p>" if first_step else ""
-    badges = " ".join(f"{esc(x.label)} {badge(x.verdict)}" + (" &nbsp;" if k < len(sheet.lines) - 1 else "")
-                      for k, x in enumerate(sheet.lines))
-    return (f'<div class="verdict{kind}"><h2>{esc(sheet.headline)}</h2>{step}'
-            + "".join(f"<p>{esc(r)}</p>" for r in rows) + (f"<p>{badges}</p>" if badges else "") + "</div>")
+    bad = bool(sheet.broken) or any(x.verdict == NOT_MET for x in sheet.lines)
+    kind = " met" if sheet.go else " not" if bad else ""
+    step = ""
+    if len(steps) == 1:
+        step = f"<p><strong>First adjustment:</strong> {esc(steps[0])}</p>"
+    elif steps:
+        step = "<p><strong>First adjustment:</strong></p><ol>" + "".join(f"<li>{esc(x)}</li>" for x in steps) + "</ol>"
+    if step and chance is not None:
+        step += f"<p>Chance that every tolerance is then met: {percent(chance)}.</p>"
+    badges = "".join(f"<li>{esc(x.label)} {badge(x.verdict)}</li>" for x in sheet.lines)
+    marks = f'<ul class="marks">{badges}</ul>' if badges else ""
+    return f'<div class="verdict{kind}"><h2>{esc(sheet.headline)}</h2>{marks}{step}</div>'
 
 
 def figures_section(figures: pd.DataFrame) -> str:
@@ -153,9 +162,8 @@ def figures_section(figures: pd.DataFrame) -> str:
         share = r["from_photos"]
         rows.append([esc(r["label"]), f"{design:.{digits}f}" if math.isfinite(design) else "-",
                      esc(pm(float(r["measured"]), u)), esc(unit), wanted, badge(_text(r["verdict"])),
-                     f"{100 * float(share):.0f} %" if pd.notna(share) else "", esc(_text(r["note"]))])
-    return table(["figure", "design", "measured, 95 %", "unit", "wanted", "verdict", "from photos", "note"], rows,
-                 (1, 2, 4, 6))
+                     f"{100 * float(share):.0f} %" if pd.notna(share) else ""])
+    return table(["figure", "design", "measured, 95 %", "unit", "wanted", "verdict", "from photos"], rows, (1, 2, 4, 6))
 
 
 def _plain(v: Any) -> int:
@@ -176,15 +184,13 @@ def pivots_section(pivots: pd.DataFrame) -> str:
     for _, r in pivots.iterrows():
         design, built, off, u = (_numbers(r[c]) for c in ("design", "measured", "difference", "u95"))
         d = [max(places(x), 1) for x in (u if len(u) == len(built) else u[:1] * len(built))]
-        if len(built) == 3 and len(off) == 1:  # a direction: the turn is what counts
-            place = [", ".join(f"{x:.4f}" for x in v) for v in (design, built)]
-        else:
-            place = [", ".join(f"{x:.{n}f}" for x, n in zip(v, d, strict=False)) for v in (design, built)]
+        turn = len(built) == 3 and len(off) == 1  # a direction: the turn is what counts
+        place = ["<br>".join(f"{x:.{4 if turn else n}f}" for x, n in zip(v, d, strict=False)) for v in (design, built)]
         change = "<br>".join(f"{x:+.{places(e)}f} \u00b1 {e:.{places(e)}f}" for x, e in zip(off, u, strict=False))
         share = r["from_photos"]
-        rows.append([esc(_text(r["what"]).replace("_", " ")), *place, change, esc(_text(r["unit"])),
-                     f"{100 * float(share):.0f} %" if pd.notna(share) else ""])
-    return table(["what", "design", "measured", "difference, 95 %", "unit", "from photos"], rows, (1, 2, 3, 5))
+        rows.append([esc(_text(r["what"]).replace("_", " ")), "x<br>y<br>z" if len(built) == 3 else "", *place, change,
+                     esc(_text(r["unit"])), f"{100 * float(share):.0f} %" if pd.notna(share) else ""])
+    return table(["what", "", "design", "measured", "difference, 95 %", "unit", "from photos"], rows, (2, 3, 4, 6))
 
 
 def _numbers(v: object) -> list[float]:
@@ -219,9 +225,9 @@ def proposal_card(p: Mapping[str, Any], first: bool) -> str:
         rows.append([esc(f["label"]), esc(pm(f.get("now", math.nan), f.get("now_u95", math.nan), f.get("unit", ""))),
                      esc(pm(f["value"], f["u95"], f.get("unit", ""))),
                      f"{f['target']:g} \u00b1 {f['tolerance']:g}" if f.get("tolerance") is not None else "",
-                     f"{100 * chance:.0f} %" if chance is not None else ""])
+                     percent(chance) if chance is not None else ""])
     chance = p.get("chance")
-    said = (f"<p>Chance that every tolerance is then met: <strong>{100 * chance:.0f} %</strong>.</p>"
+    said = (f"<p>Chance that every tolerance is then met: <strong>{percent(chance)}</strong>.</p>"
             if chance is not None else "")
     notes = "".join(f'<p class="soft">{esc(n)}</p>' for n in p.get("notes", ()))
     body = (f"<ol>{steps}</ol>" if steps else "<p>Leave everything as it is.</p>") + said
@@ -241,8 +247,15 @@ def work_section(proposals: Mapping[str, Any]) -> str:
     for head, items in (("Considered and withheld", held), ("What stops going further", proposals.get("limited", ())),
                         ("Photos that would settle the rest", proposals.get("photos", ()))):
         if items:
-            out.append(f"<h3>{head}</h3><ul>" + "".join(f"<li>{esc(_sentence(x))}</li>" for x in items) + "</ul>")
+            inner = "<ul>" + "".join(f"<li>{esc(_sentence(x))}</li>" for x in items) + "</ul>"
+            long = len(items) > 3
+            out.append(f"<details><summary>{head}</summary>{inner}</details>" if long else f"<h3>{head}</h3>{inner}")
     return "\n".join(out)
+
+
+def act_carefully() -> str:
+    """What to watch at the vehicle, beside the work list."""
+    return "<h3>After every change</h3><ul>" + "".join(f"<li>{esc(c)}</li>" for c in WORK_CAUTIONS) + "</ul>"
 
 
 def _sentence(words: str) -> str:
@@ -270,7 +283,9 @@ def limits_section(limits: Sequence[tuple[bool, str]]) -> str:
 def sheet_section(sheet: Sheet) -> str:
     """The go / no-go sheet: one line per tolerance."""
     rows = [[badge(x.verdict), esc(x.text)] for x in sheet.lines]
-    return table(["", "tolerance"], rows)
+    rows += [['<span class="tag not">limit broken</span>', esc(x)] for x in sheet.broken]
+    rows += [['<span class="tag not">settle first</span>', esc(x)] for x in sheet.warnings]
+    return table(["", "tolerance or limit"], rows)
 
 
 def cautions_section() -> str:
@@ -324,10 +339,9 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
     """The report of a run whose plots and overlays already lie in ``folder``."""
     fit, sheet = results.fit, results.sheet()
     first = next(iter(results.work.get("proposals", ())), None)
-    if first is None:
-        step = " ".join(results.work.get("notes", ()))
-    else:
-        step = "; then: ".join(c.rstrip(".") for c in first["changes"]) + "." if first["changes"] else "none; leave it as it is."
+    steps: list[str] = list(results.work.get("notes", ())) if first is None else []
+    if first is not None:
+        steps = list(first["changes"]) or ["none; leave it as it is."]
     used = len(fit.photos)
     aside = len(results.observations.set_aside)
     lead = [f"{used} photos in {len(fit.positions)} lever positions"
@@ -341,14 +355,15 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
     photos = "".join(picture(path, f"Measured axes and rods drawn over {caption}", caption) for caption, path in drawn)
     quality = picture(folder / "photo_quality.svg", "Corner residual of every photo")
     cloud = picture(folder / "residuals.svg", "Residuals of all corners",
-                    "Where corners were found against where the fit puts them. A round cloud is good.")
+                    "Where corners were found against where the fit puts them, px. A round cloud is good; crosses were "
+                    "set aside.", small=True)
     body = [
-        verdict_card(sheet, step),
+        verdict_card(sheet, steps, first["chance"] if first and first["changes"] else None),
         "" if before is None else section("Before, predicted, after", confirm_section(
             before.outcomes(results.figures), before.changes,
             picture(folder / "confirm.svg", "Steer less design before, predicted and after"))),
         section("Steer against lever", central),
-        section("Work list", work_section(results.work),
+        section("Work list", work_section(results.work), act_carefully(),
                 lead="Make one change at a time. Nothing smaller than the photos can support is proposed."),
         section("Figures", bars, figures_section(results.figures),
                 lead="Met only where the whole 95 % interval lies inside the tolerance, not met only where it lies "
@@ -363,7 +378,9 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
                 lead="Places x, y, z in mm (forward, left, up). The last column: how much the photos decided; the rest "
                      "is the drawing."),
         section("Limits over the travel", limits_section(results.limits)),
-        section("What moves what", plain_table(results.sensitivity)),
+        section("What moves what", plain_table(results.sensitivity),
+                lead="How much each dimension moves a figure if it is off by the tolerance given for it in the rig "
+                     "file, and its share among all."),
         section("Photo by photo", quality, cloud, photos_section(results.photos)),
         section("Go / no-go sheet", sheet_section(sheet), cautions_section()),
     ]

@@ -26,6 +26,15 @@ CAUTIONS: tuple[str, ...] = (
 )
 
 
+SHORT = {"toe": "toe", "symmetry": "left/right symmetry", "ackermann_error": "Ackermann error", "lock": "lock",
+         "trail": "caster trail", "offset_at_ground": "offset at ground", "bump_steer_lean": "steer from leaning"}
+
+
+def short(name: str) -> str:
+    """A figure's name in a sentence."""
+    return SHORT.get(name, name.replace("_", " "))
+
+
 @dataclass(frozen=True)
 class SheetLine:
     """One tolerance. ``verdict`` is met, not met or can't tell yet."""
@@ -40,33 +49,36 @@ class Sheet:
     """All lines, the serious findings, and what they come to."""
 
     lines: tuple[SheetLine, ...]
+    broken: tuple[str, ...]  # limits over the travel that are not kept
     warnings: tuple[str, ...]
     headline: str
 
     @property
     def go(self) -> bool:
-        """Whether every tolerance is met and nothing serious was found."""
-        return bool(self.lines) and not self.warnings and all(x.verdict == MET for x in self.lines)
+        """Whether every tolerance is met, every limit kept and nothing serious was found."""
+        return bool(self.lines) and not self.warnings and not self.broken and all(x.verdict == MET for x in self.lines)
 
 
-def make_sheet(figures: pd.DataFrame, findings: Sequence[Mapping[str, object]] = ()) -> Sheet:
-    """The sheet from the figures table (label, verdict, says; no verdict: no target) and the findings.
+def make_sheet(figures: pd.DataFrame, findings: Sequence[Mapping[str, object]] = (),
+               limits: Sequence[tuple[bool, str]] = ()) -> Sheet:
+    """The sheet from the figures table (name, verdict, says; no verdict: no target), the findings and the limits.
 
-    A finding is a mapping with text and serious, as the result folder keeps them.
+    A finding is a mapping with text and serious, as the result folder keeps them; a limit is (kept, sentence).
     """
     rows = figures[figures["verdict"].fillna("").astype(str) != ""]
-    lines = tuple(SheetLine(str(r["label"]), str(r["verdict"]), str(r["says"])) for _, r in rows.iterrows())
+    lines = tuple(SheetLine(short(str(r["name"])), str(r["verdict"]), str(r["says"])) for _, r in rows.iterrows())
     warnings = tuple(str(f["text"]) for f in findings if f.get("serious"))
-    return Sheet(lines, warnings, headline(lines, warnings))
+    broken = tuple(text.replace("_", " ") for kept, text in limits if not kept)
+    return Sheet(lines, broken, warnings, headline(lines, broken, warnings))
 
 
-def headline(lines: Sequence[SheetLine], warnings: Sequence[str] = ()) -> str:
+def headline(lines: Sequence[SheetLine], broken: Sequence[str] = (), warnings: Sequence[str] = ()) -> str:
     """What the verdicts come to, in one or two plain sentences."""
-    if not lines:
-        return "No target is set in the rig file, so nothing can be judged yet."
     bad = [x.label for x in lines if x.verdict == NOT_MET]
     open_ = [x.label for x in lines if x.verdict == UNKNOWN]
-    if bad:
+    if not lines:
+        out = "No target is set in the rig file, so no tolerance can be judged."
+    elif bad:
         out = f"Not ready: {listing(bad)} {'is' if len(bad) == 1 else 'are'} outside tolerance."
         if open_:
             out += f" Not yet known: {listing(open_)}."
@@ -74,6 +86,9 @@ def headline(lines: Sequence[SheetLine], warnings: Sequence[str] = ()) -> str:
         out = f"Can't tell yet: {listing(open_)} {'needs' if len(open_) == 1 else 'need'} a surer measurement."
     else:
         out = "Every tolerance is met." if len(lines) > 1 else "The tolerance is met."
+    if broken:
+        many = "A limit is" if len(broken) == 1 else f"{len(broken)} limits are"
+        out += f" {many} broken somewhere in the travel."
     if warnings:
         n = len(warnings)
         out += f" {n} warning{'s' if n > 1 else ''} about the photos or the rig must be settled first."
@@ -93,6 +108,8 @@ def sheet_text(sheet: Sheet, vehicle: str = "") -> str:
     for x in sheet.lines:
         box = {MET: "[met]", NOT_MET: "[NOT MET]"}.get(x.verdict, "[not known]")
         out.append(f"  {box:<12} {x.text}")
+    if sheet.broken:
+        out += ["", "Limits broken:"] + [f"  - {x}" for x in sheet.broken]
     if sheet.warnings:
         out += ["", "To settle first:"] + [f"  - {w}" for w in sheet.warnings]
     out += ["", "Before the road trial:"] + [f"  [ ] {c}" for c in CAUTIONS]

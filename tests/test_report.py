@@ -220,7 +220,7 @@ def test_uncertainty_keeps_two_figures() -> None:
 def figures(*verdicts: str) -> pd.DataFrame:
     return pd.DataFrame([{"name": f"f{k}", "label": f"figure {k}", "design": 0.0, "measured": 0.1 * k, "u95": 0.05,
                           "unit": "deg", "target": 0.0, "tolerance": 0.5, "verdict": v, "says": f"figure {k}: {v}",
-                          "from_photos": 0.9, "note": ""} for k, v in enumerate(verdicts)])
+                          "from_photos": 0.9} for k, v in enumerate(verdicts)])
 
 
 def test_sheet_goes_only_when_all_is_met_and_nothing_serious_was_found() -> None:
@@ -228,8 +228,8 @@ def test_sheet_goes_only_when_all_is_met_and_nothing_serious_was_found() -> None
     assert not make_sheet(figures(MET, UNKNOWN)).go
     assert not make_sheet(figures(MET, NOT_MET)).go
     assert not make_sheet(figures(MET), [{"text": "a tag slipped", "serious": True}]).go
-    assert not make_sheet(figures()[:0].reindex(columns=["label", "verdict", "says"])).go
-    assert "figure 1 is outside" in make_sheet(figures(MET, NOT_MET)).headline
+    assert not make_sheet(figures()[:0].reindex(columns=["name", "verdict", "says"])).go
+    assert "f1 is outside" in make_sheet(figures(MET, NOT_MET)).headline
 
 
 def test_record_only_grows(tmp_path: Path) -> None:
