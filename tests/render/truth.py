@@ -25,9 +25,9 @@ Pose = tuple[Array, Array]  # (R, t)
 
 PRINT_SCALE = 180.65 / 180.0  # every print from the same printer
 BOW = (0.06, 0.24, 0.05)  # mm of bow at 100 mm: x^2, y^2, xy
-# the right lever goes further back than the left one: its stop ends the travel on that side
-NOMINAL_DEG = {"back3": -25.0, "back2": -17.0, "back1": -8.5, "ahead": 0.0,
-               "push1": 10.0, "push2": 20.0, "push3": 30.0}
+# the levers are coupled: the first one at its stop ends the travel of both
+NOMINAL_DEG = {"back3": -28.0, "back2": -19.0, "back1": -9.5, "ahead": 0.0,
+               "push1": 9.5, "push2": 19.0, "push3": 28.5}
 
 
 def vec(a: Array | Sequence[float]) -> Vec:
@@ -311,7 +311,8 @@ def stick_tags(rig: Rig, scale: float, rng: np.random.Generator) -> dict[str, Po
             p = rig.points[tag.centres_on]
             n = np.asarray(p.bolt or rig.bodies[p.body].axis)
             n = Rotation.from_rotvec(rng.normal(0, np.deg2rad(0.5), 3)).apply(n)
-            R = facing(n, rng.uniform(-0.5, 0.5))
+            free = 0.02 if rig.bodies[p.body].role == "crank" else 0.4  # side by side on the crank: stuck square
+            R = facing(n, rng.uniform(-free, free))
             ball = np.array([*rng.normal(0, 0.1, 2), -(tag.offset + rng.normal(0, 0.15))])
             out[name] = (R, np.asarray(p.xyz) - R @ ball)
             continue
@@ -334,7 +335,7 @@ def _plate(b: Body, rig: Rig, rng: np.random.Generator) -> Pose:
         return facing(n, rng.uniform(-0.3, 0.3)), where + jit
     if b.role == "upright":
         n = np.array([np.sin(deg(15 + rng.normal(0, 2))), out * np.sin(deg(14 + rng.normal(0, 2))), 0.95])
-        return facing(n, rng.uniform(-0.3, 0.3)), np.array([-30.0, out * 250.0, 405.0]) + jit
+        return facing(n, rng.uniform(-0.3, 0.3)), np.array([-75.0, out * 245.0, 405.0]) + jit
     if b.role == "wheel":
         n = np.asarray(b.axis) * out
         n = Rotation.from_rotvec(rng.normal(0, deg(1.0), 3)).apply(n)
@@ -350,6 +351,44 @@ def random_lens(rng: np.random.Generator, width: int = 2400, height: int = 1800)
                      rng.normal(0, 5e-4), rng.normal(0, 5e-4), 0.03 + rng.normal(0, 0.01)])
     return Lens(f, 1 + rng.normal(0, 2e-4), (width - 1) / 2 + rng.normal(0, 6),
                 (height - 1) / 2 + rng.normal(0, 6), dist, width, height)
+
+
+def repaired(before: Truth, rng: np.random.Generator, *, point: str, hole: str, rod: str, tie: str,
+             tie_change: float, positions: Sequence[str], plan: Mapping[str, Sequence[int]]) -> Truth:
+    """The vehicle after an adjustment, photographed again with the board clamped on anew.
+
+    ``point`` moves to ``hole`` with its bolt and tag, ``tie`` grows by ``tie_change`` mm, and ``rod`` is set,
+    to the half millimetre, so that straight ahead stays at the same lever place. ``plan``: views by position.
+    """
+    old = before.rig
+    p = old.points[point]
+    shift = np.subtract(p.holes[hole], p.xyz)
+    t = old.rods[tie]
+    rig = replace(old, points={**old.points, point: replace(p, use=hole)}, positions=tuple(positions),
+                  spin_positions=(), rods={**old.rods, tie: replace(t, length=t.length + tie_change)})
+    length = with_distances(rig, [rod]).rods[rod].length
+
+    def set_rod(x: float) -> Rig:
+        return replace(rig, rods={**rig.rods, rod: replace(rig.rods[rod], length=x)})
+
+    def mean(x: float) -> float:
+        trial = set_rod(x)
+        a = solve(trial, 0.0)
+        return _heading(trial, "left", a) + _heading(trial, "right", a)
+
+    best = float(brentq(mean, length - 6, length + 6, xtol=1e-9))
+    change = round((best - old.rods[rod].length) * 2) / 2 + rng.normal(0, 0.05)
+    rig = set_rod(old.rods[rod].length + change)
+    zero = solve(rig, 0.0)
+    tags = {}
+    for name, (R, at) in before.tags.items():
+        q, c = body_pose(rig, tag_body(rig, name), zero)
+        tags[name] = (q @ R, q @ (at + shift if rig.tags[name].centres_on == point else at) + c)
+    rig = moved(rig, zero)
+    angles = set_levers(rig, rng, 0.5)
+    views = {k: [VIEWS[i] for i in plan[k]] for k in positions}
+    return replace(before, rig=rig, angles=angles, tags=tags, board_pose=board_place(rng),
+                   shots=plan_shots(before.lens, views, rng, first=131))
 
 
 # eye, aim: left high, right high, front high, rear and above
@@ -394,6 +433,17 @@ def make_truth(design: Rig, errors: Errors, rng: np.random.Generator, *, views: 
                width: int = 2400, height: int = 1800, creep_deg: float = 0.5) -> Truth:
     """Build, stick, set the levers and aim the phone; wheels roll by ``creep_deg`` between positions."""
     rig = build(design, errors)
+    angles = set_levers(rig, rng, creep_deg)
+    lens = random_lens(rng, width, height)
+    plan: dict[str, Sequence[tuple[Vec, Vec]]] = {p: [VIEWS[k % len(VIEWS)] for k in range(views)]
+                                                  for p in rig.positions}
+    plan |= {p: SPIN_VIEWS for p in rig.spin_positions}
+    return Truth(rig, angles, stick_tags(rig, PRINT_SCALE, rng), Board.for_paper(rig.board.paper),
+                 board_place(rng), PRINT_SCALE, BOW, lens, plan_shots(lens, plan, rng), errors)
+
+
+def set_levers(rig: Rig, rng: np.random.Generator, creep_deg: float) -> dict[tuple[str, str], float]:
+    """Joint angles (body, position), rad, with the levers set by eye near the nominal places."""
     angles: dict[tuple[str, str], float] = {}
     for position in rig.positions:
         deg = 0.0 if position == rig.straight_ahead else NOMINAL_DEG.get(position, 0.0) + rng.normal(0, 0.8)
@@ -411,12 +461,7 @@ def make_truth(design: Rig, errors: Errors, rng: np.random.Generator, *, views: 
             angles[b, position] = at[b]
         for b in [*chain_bodies(rig), rig.driver]:
             angles[b, position] = 0.0
-    lens = random_lens(rng, width, height)
-    plan: dict[str, Sequence[tuple[Vec, Vec]]] = {p: [VIEWS[k % len(VIEWS)] for k in range(views)]
-                                                  for p in rig.positions}
-    plan |= {p: SPIN_VIEWS for p in rig.spin_positions}
-    return Truth(rig, angles, stick_tags(rig, PRINT_SCALE, rng), Board.for_paper(rig.board.paper),
-                 board_place(rng), PRINT_SCALE, BOW, lens, plan_shots(lens, plan, rng), errors)
+    return angles
 
 
 def sample_truth(rig_path: Path, seed: int = 7) -> Truth:
