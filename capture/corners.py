@@ -14,7 +14,7 @@ _MAX_HALF_PX = 24.0  # longer edge stretches add little and cost time
 _BATCH = 64
 _FIRST_STEPS = 5  # enough for nearly all; the few stragglers go round once more together
 _PARAMS = 10  # u, v, white level, contrast, turn of line 1, turn of line 2, blur, gain, two shading slopes
-_FLOOR_PX = 0.004  # what the model itself leaves over on noise-free renders
+_FLOOR_PX = 0.002  # what the model itself leaves over on noise-free renders
 _AS = 0.5 * np.array([0.254829592, -0.284496736, 1.421413741, -1.453152027, 1.061405429], np.float32)
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -191,7 +191,7 @@ def _gather(gray: NDArray[np.generic], centre: F64, n1: F64, n2: F64, heights: F
 
 
 def _strips(x: F32, sigma: F32, g: F32, low: F32 | None, high: F32 | None) -> tuple[F32, F32, F32, F32, F32]:
-    """Blurred strips across one axis: value, d/dx, sigma d/dsigma, d/dg, each (m, K, P), and the overlap (m, P).
+    """Blurred strips across one axis: value, d/dx, sigma d/dsigma, d/dg (m, K, P); overlap (m, P).
 
     K = 2: the half-planes below and above the line; K = 4: with the strips beyond the next parallels, which
     begin ``low`` and ``high`` px away. The overlap is the band two opposite black squares share when g < 0.
@@ -254,7 +254,7 @@ def _fit_batch(gray: NDArray[np.generic], centre0: F64, axes: F64, heights: F64,
 
     reach_px = (heights * reach).max(axis=1)
     ridge = np.zeros((m, _PARAMS))
-    # shading over a window is a few per cent at most; blur and gain are held loosely so that they stay physical
+    # light changes by about a per cent a cell, more where the pixels insist; blur and gain are held loosely to stay physical
     ridge_px = heights.min(axis=1)
     done = np.zeros(m, bool)
     moved = np.full(m, np.inf)
@@ -285,11 +285,11 @@ def _fit_batch(gray: NDArray[np.generic], centre0: F64, axes: F64, heights: F64,
             fx, fx1, fxs, fxg, ox = _strips(x, sg, g, offsets[:, 0:1] * hx, offsets[:, 1:2] * hx)
             fy, fy1, fys, fyg, oy = _strips(y, sg, g, offsets[:, 2:3] * hy, offsets[:, 3:4] * hy)
         my, my1, mys, myg = (pat_t @ fy, pat_t @ fy1, pat_t @ fys, pat_t @ fyg)
-        r1 = column(rho) * sg
-        share = (fx * my).sum(1) + r1 * sg * (fx1 * my1).sum(1) + column(rho**2 / 2) * (fxs * mys).sum(1)
-        b_x = (fx1 * my).sum(1) + r1 * (fxs * my1).sum(1)
+        r1 = column(rho)
+        share = (fx * my).sum(1) + r1 * sg**2 * (fx1 * my1).sum(1) + r1**2 / 2 * (fxs * mys).sum(1)
+        b_x = (fx1 * my).sum(1) + r1 * (fxs * my1).sum(1)  # sigma d/dsigma is also sigma^2 d2/dx2
         b_y = (fx * my1).sum(1) + r1 * (fx1 * mys).sum(1)
-        b_s = (fxs * my).sum(1) + (fx * mys).sum(1)  # sigma d/dsigma = d/dln sigma
+        b_s = (fxs * my).sum(1) + (fx * mys).sum(1)
         b_g = (fxg * my).sum(1) + (fx * myg).sum(1)
         grows = (g < 0).astype(f32)
         share = share - grows * ox * oy
@@ -297,27 +297,30 @@ def _fit_batch(gray: NDArray[np.generic], centre0: F64, axes: F64, heights: F64,
                              + oy * (fxg[:, -2:].sum(1) if offsets is None else fxg[:, 1:3].sum(1)))
         contrast = column(par[:, 3])
         shade_x, shade_y = eu / column(scale**2), ev / column(scale**2)
-        model = (column(par[:, 2]) - contrast * share + column(par[:, 8]) * shade_x + column(par[:, 9]) * shade_y)
+        # light that runs across the window dims white and black alike: a factor, not an addend
+        plain = column(par[:, 2]) - contrast * share
+        lamp = 1 + column(par[:, 8]) * shade_x + column(par[:, 9]) * shade_y
+        model = plain * lamp
         res = (grey - model) * weight
         jac = np.empty((m, _PARAMS, res.shape[1]), f32)
-        cx, cy = -contrast * b_x, -contrast * b_y
+        lit = contrast * lamp
+        cx, cy = -lit * b_x, -lit * b_y
         jac[:, 0] = -(cx * column(n1[:, 0]) + cy * column(n2[:, 0]))
         jac[:, 1] = -(cx * column(n1[:, 1]) + cy * column(n2[:, 1]))
-        jac[:, 2] = 1
-        jac[:, 3] = -share
+        jac[:, 2] = lamp
+        jac[:, 3] = -share * lamp
         jac[:, 4] = cx * tx
         jac[:, 5] = cy * ty
-        jac[:, 6] = -contrast * b_s * sg  # b_s is d/dsigma * sigma / sigma; see _strips
-        jac[:, 7] = -contrast * b_g
-        jac[:, 8] = shade_x
-        jac[:, 9] = shade_y
+        jac[:, 6] = -lit * b_s
+        jac[:, 7] = -lit * b_g
+        jac[:, 8] = plain * shade_x
+        jac[:, 9] = plain * shade_y
         jac *= weight[:, None]
-        level = np.maximum(par[:, 3], 1.0)
         now = (res.astype(np.float64)**2).sum(axis=1) / free
         ridge[:, 4:6] = 1 / 0.15**2
         ridge[:, 6] = 1 / 0.5**2
         ridge[:, 7] = 1 / np.minimum(1.5, 0.15 * ridge_px)**2
-        ridge[:, 8:10] = 1 / (0.06 * level[:, None])**2
+        ridge[:, 8:10] = 1 / 0.01**2
         prior = ridge * np.maximum(now, 0.25)[:, None]
         off_prior = par.copy()
         off_prior[:, 6] -= np.log(sigma0)

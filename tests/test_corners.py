@@ -1,0 +1,137 @@
+"""Saddle corners against rendered truth: every picture is area-sampled, so the true places are exact."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from capture.corners import refine_checker, refine_saddles, refine_tag, surroundings, tag_axes
+from capture.targets import saddle_signs
+from tests.bench.corners import BASE, CODE, bound, corner_sub_pix, picture
+from tests.render_tag import expose, facing, paint, tag_homography
+
+BLACK, EDGES = surroundings()
+
+
+def fits(change: dict, frames: int = 4, seed: int = 3, off: float = 0.3):
+    """Errors (n, 2), covariances (n, 2, 2), bound, cornerSubPix errors, share of corners kept."""
+    rng = np.random.default_rng(seed)
+    case = {**BASE, **change}
+    errors, covs, bounds, rival, kept = [], [], [], [], 0
+    sub_pix = corner_sub_pix(5)
+    for _ in range(frames):
+        noisy, clean, h = picture(case, rng)
+        uv, axes = tag_axes(h)
+        fit = refine_saddles(noisy, uv + rng.uniform(-off, off, uv.shape), axes, saddle_signs(), black=BLACK,
+                             edges=EDGES)
+        errors.append((fit.uv - uv)[fit.ok])
+        covs.append(fit.cov[fit.ok])
+        kept += int(fit.ok.sum())
+        bounds.append(bound(clean, h, case["noise"]))
+        got = sub_pix(noisy, h)
+        assert got is not None
+        rival.append(got[0] - got[1])
+    return (np.concatenate(errors), np.concatenate(covs), float(np.sqrt(np.mean(np.square(bounds)))),
+            np.concatenate(rival), kept / (32 * frames))
+
+
+@pytest.mark.parametrize("change", [
+    {}, {"gain": 3}, {"gain": -3}, {"tilt": 45.0}, {"tilt": 60.0}, {"tilt": 60.0, "gain": 3}, {"distance": 800.0},
+    {"distance": 2000.0, "blur": 1.2, "noise": 6.0}, {"motion": 3.0}, {"jpeg": 90},
+], ids=lambda c: " ".join(f"{k}={v}" for k, v in c.items()) or "base")
+def test_error_close_to_the_bound_and_below_opencv(change: dict) -> None:
+    """RMS under 0.05 px and 1.5 of the Cramer-Rao bound, smaller than cornerSubPix, covariance honest."""
+    e, cov, least, rival, kept = fits(change)
+    rms = np.sqrt((e**2).mean())
+    assert rms < 0.05
+    assert rms < 1.5 * least
+    assert rms < np.sqrt((rival**2).mean())
+    assert kept > 0.97
+    z2 = np.einsum("ni,nij,nj->n", e, np.linalg.inv(cov), e) / 2
+    # chi-square of about 256 values has a scatter of 0.09; the rest is what the model leaves over
+    # motion is no Gaussian blur: its misfit counts as noise there, which errs on the safe side
+    assert (0.5 if "motion" in change else 0.75) < z2.mean() < 1.35
+
+
+def test_no_half_pixel_offset() -> None:
+    """Pixel centres are whole numbers: over many places the mean error vanishes within its own scatter."""
+    e, cov, _, _, _ = fits({"noise": 1.0}, frames=8)
+    assert np.abs(e.mean(axis=0)).max() < 0.002
+
+
+def test_small_cells_stay_unbiased_and_useful() -> None:
+    """Cells 3 by 6 px: the next edges show in the window, and the fit must still be honest."""
+    e, cov, least, rival, kept = fits({"focal": 1900.0, "size": 44.0, "tilt": 55.0}, off=0.2)
+    assert np.sqrt((e**2).mean()) < 0.05
+    assert np.abs(e.mean(axis=0)).max() < 0.01
+    assert kept > 0.9
+    z2 = np.einsum("ni,nij,nj->n", e, np.linalg.inv(cov), e) / 2
+    assert 0.6 < z2.mean() < 1.6
+
+
+def test_gain_and_blur_are_read_off() -> None:
+    """0.3 mm of white growing into black comes back as the gain, and the lens blur as the blur."""
+    rng = np.random.default_rng(8)
+    noisy, _, h = picture({**BASE, "tilt": 0.0, "gain": 3}, rng)
+    fit = refine_tag(noisy, [h])
+    per_mm = 3000.0 / 1300.0
+    assert np.median(fit.gain) == pytest.approx(0.3 * per_mm, abs=0.05)
+    # the blur seen is the lens's and the pixel's own box, sigma 1/sqrt(12) px, together
+    assert np.median(fit.blur) == pytest.approx(np.hypot(0.8, 1 / np.sqrt(12)), abs=0.04)
+
+
+def test_slanted_lamp_light_does_not_pull() -> None:
+    """A lamp from the side: grey runs by 40 % over the tag."""
+    rng = np.random.default_rng(9)
+    h = tag_homography(60.0, np.array([0.0, 0, 1300.0]), facing(30, 20, 10), 3000.0, (150.0, 150.0))
+    canvas = np.full((300, 300), 110, np.float32)
+    paint(canvas, h, CODE)
+    ramp = np.linspace(0.5, 1.2, 300, dtype=np.float32)
+    noisy = expose(canvas * ramp[None], 0.8, 1.0, rng)
+    fit = refine_tag(noisy, [h])
+    e = fit.uv[fit.ok] - tag_axes(h)[0][fit.ok]
+    assert fit.ok.sum() == 32
+    assert np.abs(e.mean(axis=0)).max() < 0.01
+
+
+def test_covered_corners_are_rejected() -> None:
+    """A grey strap over the top of the tag: its corners go, the others stay right."""
+    rng = np.random.default_rng(10)
+    noisy, _, h = picture(BASE, rng)
+    uv, axes = tag_axes(h)
+    top = uv[:8]
+    cv2.line(noisy, tuple(int(x) for x in top[0]), tuple(int(x) for x in top[7]), 130, 26)
+    fit = refine_saddles(noisy, uv, axes, saddle_signs(), black=BLACK, edges=EDGES)
+    assert fit.ok[1:7].sum() <= 1
+    e = (fit.uv - uv)[10:30][fit.ok[10:30]]
+    assert fit.ok[10:30].sum() >= 14
+    assert np.sqrt((e**2).mean()) < 0.05
+
+
+def test_flat_and_outside_places_give_nothing() -> None:
+    """No contrast, or a window over the edge of the photo: not ok, and no number pretends otherwise."""
+    flat = np.full((60, 60), 120, np.uint8)
+    axes = np.tile(np.array([[[10.0, 0], [0, -10.0]]]), (2, 1, 1))
+    fit = refine_saddles(flat, np.array([[30.0, 30.0], [2.0, 30.0]]), axes, np.ones(2))
+    assert not fit.ok.any()
+    assert len(refine_saddles(flat, np.zeros((0, 2)), np.zeros((0, 2, 2)), np.zeros(0)).uv) == 0
+
+
+def test_plain_checkerboard() -> None:
+    """Corners of a plain checkerboard, exactly sampled by 8 x 8 points a pixel."""
+    square, sub = 14.0, 8
+    angle = np.radians(11.0)
+    a = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]]) / square
+    t = (np.arange(200 * sub) + 0.5) / sub - 0.5
+    uu, vv = np.meshgrid(t - 40.3, t - 30.7)
+    cell = np.floor(a[0, 0] * uu + a[0, 1] * vv) + np.floor(a[1, 0] * uu + a[1, 1] * vv)
+    img = np.where(cell % 2 == 0, 40.0, 210.0).reshape(200, sub, 200, sub).mean(axis=(1, 3)).astype(np.float32)
+    noisy = expose(img, 0.7, 2.0, np.random.default_rng(1))
+    jj, ii = np.mgrid[1:6, 1:8]
+    back = np.linalg.inv(a)
+    true = np.stack([ii, jj], axis=-1) @ back.T + np.array([40.3, 30.7])
+    # cell (0, 0) lies up-left of lattice point (1, 1) and is black
+    fit = refine_checker(noisy, true + np.random.default_rng(2).uniform(-0.5, 0.5, true.shape), first_black=True)
+    assert fit.ok.all()
+    assert np.sqrt(((fit.uv - true.reshape(-1, 2))**2).mean()) < 0.02
