@@ -111,8 +111,8 @@ def _one_camera(obs: Observations, findings: list[Finding]) -> Observations:
         return obs
     main = kinds.most_common(1)[0][0]
     others = [p for p in obs.photos if (p.camera, p.width, p.height) != main]
-    same_model = all(p.camera == main[0] for p in others)
     for p in others:
+        same_model = p.camera == main[0]
         what = (f"it is {p.width} x {p.height} pixels and the rest are {main[1]} x {main[2]}: cropped, shrunk by a "
                 "messenger, or another camera mode" if same_model else
                 f"it was taken with another camera ({p.camera or 'unknown'}, {p.width} x {p.height}) than the rest")
