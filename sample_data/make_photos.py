@@ -35,7 +35,8 @@ SEED = 20
 QUALITY = 80
 FOCAL_MM = 4.6  # the invented phone's true focal length, as EXIF would say
 AFTER_VIEWS: Mapping[str, tuple[int, ...]] = {
-    "back3": (0, 1, 2), "back1": (0, 1, 3), "ahead": (0, 1, 2, 3), "push1": (0, 1, 2), "push3": (0, 1, 3)}
+    "back3": (0, 1, 2), "back1": (0, 1, 3), "ahead": (0, 1, 2, 3), "push1": (0, 1, 2), "push3": (0, 1, 3),
+    "spin1": (0, 2), "spin2": (1, 3)}
 
 
 def shoots() -> dict[str, Truth]:
@@ -43,7 +44,8 @@ def shoots() -> dict[str, Truth]:
     rng = np.random.default_rng(SEED)
     before = make_truth(load_rig(HERE / "rig.toml"), SAMPLE_ERRORS, rng)
     after = repaired(before, rng, point="left_lever.rod", hole="B", rod="left_rod", tie="right_tie",
-                     tie_change=2.5, positions=tuple(AFTER_VIEWS), plan=AFTER_VIEWS)
+                     tie_change=2.5, positions=tuple(p for p in AFTER_VIEWS if not p.startswith("spin")),
+                     plan=AFTER_VIEWS)
     return {"before": before, "after": after}
 
 
@@ -164,12 +166,12 @@ def main() -> None:
             print(f"{n + 1}/{len(jobs)} {job[0].name}/{name} {size / 1e3:.0f} kB, "
                   f"{time.time() - started:.0f} s", flush=True)
     print(f"{total / 1e6:.2f} MB")
-    for n, t in both.items():
+    for shoot, t in both.items():
         names = {tag.code: tag.name for tag in t.rig.tags.values()}
-        print(f"\n{n}: photos with the whole tag in view and code cells of 2.5 px or more, by position")
+        print(f"\n{shoot}: photos with the whole tag in view and code cells of 2.5 px or more, by position")
         print(" " * 22 + " ".join(f"{p:>6s}" for p in t.positions))
-        for code in sorted({c for f, c, _ in seen if f == n}):
-            counts = " ".join(f"{seen.get((n, code, p), 0):6d}" for p in t.positions)
+        for code in sorted({c for f, c, _ in seen if f == shoot}):
+            counts = " ".join(f"{seen.get((shoot, code, p), 0):6d}" for p in t.positions)
             print(f"{code:3d} {names.get(code, 'board'):18s}" + counts)
 
 

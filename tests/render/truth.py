@@ -331,11 +331,11 @@ def _plate(b: Body, rig: Rig, rng: np.random.Generator) -> Pose:
     deg = np.deg2rad
     if b.role == "lever":
         n = np.array([np.sin(deg(2 + rng.normal(0, 2))), out * np.sin(deg(15 + rng.normal(0, 2))), 0.9])
-        where = np.array([b.pivot[0] + 5, b.pivot[1] + out * 88, 420.0])
+        where = np.array([b.pivot[0] + 60, b.pivot[1] + out * 96, 420.0])
         return facing(n, rng.uniform(-0.3, 0.3)), where + jit
     if b.role == "upright":
-        n = np.array([np.sin(deg(15 + rng.normal(0, 2))), out * np.sin(deg(14 + rng.normal(0, 2))), 0.95])
-        return facing(n, rng.uniform(-0.3, 0.3)), np.array([-75.0, out * 245.0, 405.0]) + jit
+        n = np.array([np.sin(deg(8 + rng.normal(0, 2))), out * np.sin(deg(rng.normal(0, 2))), 0.98])
+        return facing(n, rng.uniform(-0.3, 0.3)), np.array([-62.0, out * 262.0, 345.0]) + jit
     if b.role == "wheel":
         n = np.asarray(b.axis) * out
         n = Rotation.from_rotvec(rng.normal(0, deg(1.0), 3)).apply(n)
@@ -365,7 +365,8 @@ def repaired(before: Truth, rng: np.random.Generator, *, point: str, hole: str, 
     shift = np.subtract(p.holes[hole], p.xyz)
     t = old.rods[tie]
     rig = replace(old, points={**old.points, point: replace(p, use=hole)}, positions=tuple(positions),
-                  spin_positions=(), rods={**old.rods, tie: replace(t, length=t.length + tie_change)})
+                  spin_positions=tuple(q for q in old.spin_positions if q in plan),
+                  rods={**old.rods, tie: replace(t, length=t.length + tie_change)})
     length = with_distances(rig, [rod]).rods[rod].length
 
     def set_rod(x: float) -> Rig:
@@ -386,17 +387,17 @@ def repaired(before: Truth, rng: np.random.Generator, *, point: str, hole: str, 
         tags[name] = (q @ R, q @ (at + shift if rig.tags[name].centres_on == point else at) + c)
     rig = moved(rig, zero)
     angles = set_levers(rig, rng, 0.5)
-    views = {k: [VIEWS[i] for i in plan[k]] for k in positions}
+    views = {k: [(SPIN_VIEWS if k in rig.spin_positions else VIEWS)[i] for i in v] for k, v in plan.items()}
     return replace(before, rig=rig, angles=angles, tags=tags, board_pose=board_place(rng),
                    shots=plan_shots(before.lens, views, rng, first=131))
 
 
 # eye, aim: left high, right high, front high, rear and above
 VIEWS: tuple[tuple[Vec, Vec], ...] = (
-    ((-250, 790, 980), (-215, 60, 280)),
-    ((-250, -790, 980), (-215, -60, 280)),
+    ((-250, 750, 970), (-205, 50, 280)),
+    ((-250, -750, 970), (-205, -50, 280)),
     ((440, 60, 1060), (-210, 0, 270)),
-    ((-520, -90, 1320), (-215, 0, 280)),
+    ((-510, -30, 1320), (-215, 0, 280)),
 )
 SPIN_VIEWS: tuple[tuple[Vec, Vec], ...] = (
     ((-440, 880, 860), (-190, 130, 270)),
