@@ -53,6 +53,17 @@ def _taken(path: Path) -> bool:
     return path.exists()
 
 
+def check_can_write(path: Path) -> None:
+    """UserError now rather than after a long run, where ``path`` could not be made."""
+    there = path
+    while not there.exists() and there != there.parent:
+        there = there.parent
+    if there != path and not there.is_dir():
+        raise UserError(f"Cannot write {path}, because {there} is a file; choose another --out.")
+    if not os.access(there, os.W_OK):
+        raise UserError(f"Cannot write {path}: no permission to write in {there}; choose another --out.")
+
+
 def result_folder(wanted: Path) -> Path:
     """A fresh folder for results, made; says so on stderr where the wanted name is taken."""
     folder = free_path(wanted)
@@ -175,6 +186,7 @@ def cmd_run(args: argparse.Namespace) -> int:
     """Photos in, report out."""
     from calib.export import append_results, measure, write_results
 
+    check_can_write(Path(args.out))
     rig, obs = _find(Path(args.rig), Path(args.photos), args.workers)
     results = measure(rig, obs, say=_say)
     folder = result_folder(Path(args.out))
@@ -192,6 +204,7 @@ def cmd_confirm(args: argparse.Namespace) -> int:
     from calib.report import pm
 
     before = load_before(Path(args.before), args.proposal)
+    check_can_write(Path(args.out))
     rig, obs = _find(Path(args.rig), Path(args.photos), args.workers)
     results = measure(rig, obs, say=_say)
     folder = result_folder(Path(args.out))

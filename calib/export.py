@@ -105,7 +105,8 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
                   for n in (*comparison.notes, *obs.notes))
     work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble)
     return Results(design, obs, fit, comparison, proposals, comparison.curves(), comparison.measured(), figures,
-                   photos_table(obs, fit), work, _limits(design, fit), findings + notes, what_moves_what(fit.as_built.rig))
+                   photos_table(obs, fit), work, _limits(design, fit), findings + notes,
+                   what_moves_what(fit.as_built.rig))
 
 
 def what_moves_what(rig: Rig, each: int = 4) -> pd.DataFrame:
@@ -194,22 +195,24 @@ def work_data(design: Rig, built: AsBuilt, comparison: Comparison, proposals: Pr
         else:
             head = f"Another way ({k})" + (", least work" if p is least and p is not listed[0] else "")
         out.append(_proposal_data(design, built, comparison, p, head, now, labels))
-    return {**empty, "proposals": out, "withheld": [{"text": title(w.item), "reason": w.reason} for w in proposals.withheld],
-            "limited": list(proposals.limited_by), "photos": list(proposals.photos), "notes": list(proposals.notes)}
+    held = [{"text": title(w.item), "reason": w.reason} for w in proposals.withheld]
+    return {**empty, "proposals": out, "withheld": held, "limited": list(proposals.limited_by),
+            "photos": list(proposals.photos), "notes": list(proposals.notes)}
 
 
 def _proposal_data(design: Rig, built: AsBuilt, comparison: Comparison, p: Proposal, head: str, now: Mapping[str, Any],
                    labels: Mapping[str, str]) -> dict[str, Any]:
+    steps = [re.sub(r"^\d+\. ", "", x) for x in work_list(p, built.rig)] if p.changes else []
     predicted = []
     for f in p.figures:
         row = now.get(f.name)
+        words = labels.get(f.name, f.name.replace("_", " "))
         predicted.append({
-            "name": f.name, "label": labels.get(f.name, f.name.replace("_", " ")), "value": f.value, "u95": f.u95, "unit": plain_unit(f.unit),
+            "name": f.name, "label": words, "value": f.value, "u95": f.u95, "unit": plain_unit(f.unit),
             "target": f.target, "tolerance": f.tolerance, "chance": f.chance, "verdict": f.verdict.outcome.value,
             "now": math.nan if row is None else float(row["measured"]),
             "now_u95": math.nan if row is None else float(row["u95"])})
-    return {"title": head, "changes": [re.sub(r"^\d+\. ", "", x) for x in work_list(p, built.rig)] if p.changes else [],
-            "chance": p.chance_all,
+    return {"title": head, "changes": steps, "chance": p.chance_all,
             "side_effects": list(p.side_effects), "predicted": predicted, "notes": [],
             "items": [{"kind": c.kind, "item": c.item, "before": c.before, "after": c.after, "mm": c.mm,
                        "turns": c.turns} for c in p.changes],

@@ -149,7 +149,8 @@ def linkage_html(design: Rig, built: Rig | None, lever: Array, design_angles: Se
                        {"plan": [_numbers(_plan(s.xyz)) for s in f], "side": [_numbers(_side(s.xyz)) for s in f]}
                        for f in frames]
     views = []
-    for view, flat, title in (("plan", _plan, "From above, front up"), ("side", _side, "From the left, front to the left")):
+    for view, flat, title in (("plan", _plan, "From above, front up"),
+                              ("side", _side, "From the left, front to the left")):
         xy = flat(cloud)
         lo, hi = xy.min(0) - 30, xy.max(0) + 30
         groups = []
@@ -170,7 +171,8 @@ def linkage_html(design: Rig, built: Rig | None, lever: Array, design_angles: Se
         '<div class="lv-bar"><button type="button" id="linkage-back" aria-label="one step back">&#8722;</button>'
         f'<input id="linkage-slider" type="range" min="0" max="{len(lever) - 1}" value="{start}" '
         'aria-label="lever angle"><button type="button" id="linkage-on" aria-label="one step on">+</button>'
-        '<label>difference <select id="linkage-times"><option value="1">true</option><option value="5">5 times</option>'
+        '<label>difference <select id="linkage-times"><option value="1">true</option>'
+        '<option value="5">5 times</option>'
         '<option value="20">20 times</option></select></label></div>'
         f'<p id="linkage-said" class="lv-said">{html.escape(said[start])}</p></div>'
         f'<script type="application/json" id="linkage-data">{blob}</script><script>{_SCRIPT}</script>')
@@ -184,7 +186,8 @@ STYLE = """
 .lv-built .part{stroke:#4a4a4a;stroke-width:2.6}.lv-built .rod{stroke:#0072B2;stroke-width:3}
 .lv-built .hinge{stroke:#D55E00;stroke-width:3.4}.lv-built .wheel{stroke:#8c8c8c;stroke-width:1.2}
 .lv-design .wheel{stroke-width:1}.ground{stroke:#c9c4b8;stroke-width:2}
-.lv-bar{display:flex;flex-wrap:wrap;gap:.6rem;align-items:center;margin-top:.6rem}.lv-bar input{flex:1;accent-color:#0072B2}
+.lv-bar{display:flex;flex-wrap:wrap;gap:.6rem;align-items:center;margin-top:.6rem}
+.lv-bar input{min-width:8rem;flex:1;accent-color:#0072B2}
 .lv-bar button{font:inherit;width:2.4rem;height:2.4rem;border:1px solid #b8b2a4;background:#fff;border-radius:4px}
 .lv-bar label{white-space:nowrap}.lv-bar select{font:inherit;padding:.3rem}
 .lv-said{font-variant-numeric:tabular-nums;min-height:1.5em}

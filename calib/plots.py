@@ -69,7 +69,7 @@ def steer_curves(curves: pd.DataFrame, measured: pd.DataFrame, driver: str = "le
                 m = measured[np.isfinite(measured[f"{side}_deg"].to_numpy(float))]
                 xm, ym = m["lever_deg"].to_numpy(float), m[f"{side}_deg"].to_numpy(float)
                 ex, ey = m["lever_u95_deg"].to_numpy(float), m[f"{side}_u95_deg"].to_numpy(float)
-                bars = {"color": colour, "marker": marker, "markersize": 5, "linestyle": "none", "capsize": 3,
+                bars: Any = {"color": colour, "marker": marker, "markersize": 5, "linestyle": "none", "capsize": 3,
                         "markerfacecolor": "white", "elinewidth": 1.1}
                 top.errorbar(xm, ym, xerr=ex, yerr=ey, label=f"{side}, measured", **bars)
                 low.errorbar(xm, m[f"{side}_difference_deg"], yerr=m[f"{side}_difference_u95_deg"], **bars)
@@ -93,21 +93,20 @@ def confirm_curves(before: pd.DataFrame, predicted: pd.DataFrame | None, after: 
     with mpl.rc_context(_STYLE):
         figure, axes = _frame((1.0, 1.0), (7.0, 7.4))
         for ax, (side, colour, marker, _) in zip(axes, SIDES, strict=True):
-            for table, name, style in ((before, "before", {"color": GREY, "linestyle": ":"}),
-                                       (predicted, "predicted", {"color": GREEN, "linestyle": "--"}),
-                                       (after, "after", {"color": colour, "linestyle": "-"})):
+            for table, name, tint, dash in ((before, "before", GREY, ":"), (predicted, "predicted", GREEN, "--"),
+                                            (after, "after", colour, "-")):
                 if table is None or f"{side}_asbuilt_deg" not in table:
                     continue
                 x = table["lever_deg"].to_numpy(float)
                 d = (table[f"{side}_asbuilt_deg"] - table[f"{side}_design_deg"]).to_numpy(float)
                 u = table[f"{side}_u95_deg"].to_numpy(float)
-                ax.fill_between(x, d - u, d + u, color=style["color"], alpha=0.18, linewidth=0)
-                ax.plot(x, d, label=name, color=style["color"], linestyle=style["linestyle"])
+                ax.fill_between(x, d - u, d + u, color=tint, alpha=0.18, linewidth=0)
+                ax.plot(x, d, label=name, color=tint, linestyle=dash)
             if len(measured_after) and f"{side}_design_deg" in after:
                 m = measured_after
                 ax.errorbar(m["lever_deg"], m[f"{side}_difference_deg"], yerr=m[f"{side}_difference_u95_deg"],
-                            color=colour, marker=marker, markerfacecolor="white", markersize=5, linestyle="none", capsize=3,
-                            label="measured after")
+                            color=colour, marker=marker, markerfacecolor="white", markersize=5, linestyle="none",
+                            capsize=3, label="measured after")
             ax.axhline(0, color="#999999", linewidth=0.8, zorder=0)
             ax.set_ylabel(f"{side} steer - design, deg")
             ax.legend(ncols=2, loc="best")

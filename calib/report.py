@@ -27,28 +27,36 @@ _CSS = """
 :root{--ink:#1f2328;--soft:#5a6068;--line:#d6d9dd;--ok:#00674a;--okbg:#e3f3ec;--no:#a23b00;--nobg:#fdebe0;
 --dk:#4b4f57;--dkbg:#eceef1;--blue:#005b8f}
 *{box-sizing:border-box}html{-webkit-text-size-adjust:100%}
-body{margin:0;background:#fff;color:var(--ink);font:16px/1.5 "DejaVu Sans",Verdana,"Segoe UI",Helvetica,Arial,sans-serif}
+body{margin:0;background:#fff;color:var(--ink);
+font:16px/1.5 "DejaVu Sans",Verdana,"Segoe UI",Helvetica,Arial,sans-serif}
 main{max-width:60rem;margin:0 auto;padding:1.2rem 1rem 4rem}
 header h1{font-size:1.5rem;line-height:1.25;margin:.2rem 0}header p{color:var(--soft);margin:.1rem 0}
 h2{font-size:1.2rem;margin:2.6rem 0 .6rem;padding-top:.7rem;border-top:2px solid var(--ink)}
 h3{font-size:1rem;margin:1.3rem 0 .3rem}
 p,li{max-width:46rem}.soft{color:var(--soft);font-size:.9rem}
 .verdict{border-left:.5rem solid var(--dk);background:var(--dkbg);padding:1rem 1.2rem;margin:1.2rem 0}
-.verdict.met{border-color:var(--ok);background:var(--okbg)}.verdict.not{border-color:var(--no);background:var(--nobg)}
+.verdict.met{border-color:var(--ok);background:var(--okbg)}
+.verdict.not{border-color:var(--no);background:var(--nobg)}
 .verdict h2{border:0;margin:0 0 .3rem;padding:0;font-size:1.25rem}.verdict p{margin:.35rem 0}
 .tag{display:inline-block;padding:0 .5em;border-radius:3px;font-size:.88rem;white-space:nowrap;background:var(--dkbg);
 color:var(--dk)}
 .tag.met{background:var(--okbg);color:var(--ok)}.tag.not{background:var(--nobg);color:var(--no);font-weight:bold}
 .wide{overflow-x:auto;margin:.6rem 0}table{border-collapse:collapse;font-size:.88rem;width:100%}
-th{text-align:left;border-bottom:2px solid var(--line);padding:.3rem .6rem .3rem 0;vertical-align:bottom;font-weight:600}
+th{text-align:left;border-bottom:2px solid var(--line);padding:.3rem .6rem .3rem 0;
+vertical-align:bottom;font-weight:600}
+
 td{border-bottom:1px solid var(--line);padding:.32rem .6rem .32rem 0;vertical-align:top}
 td:first-child{min-width:6.5rem}td.n,th.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
-figure{margin:1rem 0}figure img{width:100%;max-width:46rem;height:auto;display:block}figure.small img{max-width:24rem}
-.marks{list-style:none;padding:0;margin:.6rem 0;display:flex;flex-wrap:wrap;gap:.3rem 1.3rem}.marks li{white-space:nowrap}
+figure{margin:1rem 0}
+figure img{width:100%;max-width:46rem;height:auto;display:block}figure.small img{max-width:24rem}
+.marks{list-style:none;padding:0;margin:.6rem 0;display:flex;flex-wrap:wrap;gap:.3rem 1.3rem}
+.marks li{white-space:nowrap}
 figcaption{color:var(--soft);font-size:.88rem;margin-top:.3rem}
-.photos{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,26rem),1fr));gap:1rem}.photos figure{margin:0}
+.photos{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,26rem),1fr));gap:1rem}
+.photos figure{margin:0}
 .job{border:1px solid var(--line);border-left:.4rem solid var(--blue);padding:.7rem 1rem;margin:.8rem 0}
-.job.other{border-left-color:var(--line)}.job h3{margin:.1rem 0 .4rem}.job ul,.job ol{margin:.3rem 0;padding-left:1.4rem}
+.job.other{border-left-color:var(--line)}
+.job h3{margin:.1rem 0 .4rem}.job ul,.job ol{margin:.3rem 0;padding-left:1.4rem}
 .swatch{display:inline-block;width:1.1em;height:.28em;vertical-align:middle;margin-right:.3em}
 details>summary{cursor:pointer;color:var(--blue)}
 .check{list-style:none;padding-left:0}.check li{padding-left:1.8rem;text-indent:-1.8rem;margin:.35rem 0}

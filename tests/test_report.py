@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 from datetime import datetime
@@ -16,13 +17,16 @@ from PIL import Image, ImageOps
 
 from calib.adjust import propose
 from calib.compare import compare
-from calib.export import Results, gather, write_results
-from calib.linkage import Linkage
+from calib.confirm import Outcome, load_before
+from calib.export import Results, gather, predicted_curves, write_results
+from calib.linkage import Linkage, points_now
 from calib.overlay import draw_over, to_pixels, upright
 from calib.record import COLUMNS, append_record, read_record, record_path
 from calib.report import places, pm
 from calib.results import AsBuilt, CameraFit, Finding, Fit, PhotoFit
 from calib.rig import Rig, get_parameters, with_parameters
+from calib.rigfile import load_rig
+from calib.rotations import rotation
 from calib.sheet import MET, NOT_MET, UNKNOWN, make_sheet
 from capture.errors import UserError
 from capture.observations import COLUMNS as CORNERS
@@ -71,11 +75,11 @@ def made_up_fit(design: Rig, photo_names: dict[str, str] | None = None) -> Fit:
     angles = {(b, p): float(a[k]) for b, a in sweep.angles.items() if built.bodies[b].role != "wheel"
               for k, p in enumerate(LEVERS)}
     keys = tuple(k for k in angles if k[1] != "ahead")
-    board_R = cv2.Rodrigues(np.array([0.0, 0.0, -math.pi / 2]))[0]
+    board_R = rotation(np.array([0.0, 0.0, -math.pi / 2]))
     photos, rows = {}, []
     for name, position in (photo_names or {f"{p}/1.jpg": p for p in LEVERS}).items():
         # looking down from behind, the board's x axis across the picture
-        R = cv2.Rodrigues(np.array([2.4, 0.0, 0.0]))[0]
+        R = rotation(np.array([2.4, 0.0, 0.0]))
         photos[name] = PhotoFit(name, position, R, np.array([0.0, 60.0, 1500.0]), 0.001, np.array([3.0, -2.0]), 0.08,
                                 400, 1 if position == "push2" else 0)
         for k in range(40):
@@ -276,3 +280,86 @@ def test_report_stands_alone_and_is_well_formed(run: tuple[Results, Path]) -> No
     assert all(x.startswith("data:") for x in tags.fetched) and len(tags.fetched) >= 5
     assert "http://" not in page and "https://" not in page and "@import" not in page and "url(" not in page
     assert {"svg", "img", "table", "script"} <= tags.seen
+
+
+def test_report_says_the_verdict_first_and_what_to_do(run: tuple[Results, Path]) -> None:
+    results, folder = run
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    toe = next(x for x in results.sheet().lines if x.label == "toe")
+    assert toe.verdict == NOT_MET  # the left tie rod of the made-up build is 2.5 mm too long
+    order = [page.index(x) for x in ("Not ready: toe", "First adjustment", "Steer against lever", "<h2>Work list",
+                                     "<h2>Figures", "<h2>Pivots", "<h2>Photo by photo", "Go / no-go")]
+    assert order == sorted(order)
+    assert "Left tie: shorten by" in page and "\u00b1" in page
+    assert "&lt;left_wheel&gt;" in page and "<left_wheel>" not in page  # text from outside is escaped
+    for caution in ("qualified person", "1.5 diameters"):
+        assert caution in page
+
+
+def test_linkage_view_holds_what_the_solver_gives(run: tuple[Results, Path]) -> None:
+    results, folder = run
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    blob = json.loads(page.split('id="linkage-data">')[1].split("</script>")[0])
+    assert len(blob["design"]) == len(blob["built"]) == len(blob["said"]) == 33
+    # the last lines are the rods in the rig's order; plan view has front up and left on the left: (-y, -x)
+    last = blob["built"][-1]["plan"][-1]
+    rig = results.fit.as_built.rig
+    rod = list(rig.rods.values())[-1]
+    at = Linkage(rig).solve(moorhen().bodies["left_lever"].travel[1])  # type: ignore[index]
+    places = points_now(rig, at)
+    want = [c for e in (rod.a, rod.b) for c in (-places[e][1], -places[e][0])]
+    np.testing.assert_allclose(last, want, atol=0.051)
+
+
+def test_result_files_hold_what_was_measured(run: tuple[Results, Path]) -> None:
+    results, folder = run
+    for name in ("observations.csv", "as_built.toml", "fit.json", "figures.csv", "pivots.csv", "curves.csv",
+                 "residuals.csv", "proposals.json", "steer.svg", "steer.png", "tolerances.svg"):
+        assert (folder / name).stat().st_size > 0, name
+    assert len(list(folder.glob("overlay_*.jpg"))) == 4
+    built = load_rig(folder / "as_built.toml")
+    assert built.rods["left_tie"].length == pytest.approx(results.fit.as_built.rig.rods["left_tie"].length, abs=1e-3)
+    fit = json.loads((folder / "fit.json").read_text())
+    angles = {(x["body"], x["position"]): x for x in fit["joint_angles_deg"]}
+    assert angles["left_lever", "push2"]["angle"] == pytest.approx(20.0)
+    assert angles["left_lever", "push2"]["u95"] == pytest.approx(1.96 * 0.012, rel=1e-3)
+    figures = pd.read_csv(folder / "figures.csv").set_index("name")
+    assert figures.loc["toe", "measured"] == pytest.approx(results.comparison.figure("toe").measured, rel=1e-4)
+
+
+def test_curves_of_leaving_it_are_the_measured_curves(run: tuple[Results, Path]) -> None:
+    # two routes to the same numbers: the comparison's fine grid, and the grid kept with each proposal
+    results, _ = run
+    same = predicted_curves(results.design, results.fit.as_built, results.comparison.relative)
+    for column in ("left_design_deg", "left_asbuilt_deg", "right_asbuilt_deg", "right_u95_deg"):
+        fine = np.interp(same["lever_deg"], results.curves["lever_deg"], results.curves[column])
+        np.testing.assert_allclose(same[column], fine, atol=0.01)
+
+
+def test_confirm_sets_before_predicted_and_after_side_by_side(run: tuple[Results, Path], tmp_path: Path) -> None:
+    results, folder = run
+    before = load_before(folder)
+    best = results.proposals.best if results.proposals else None
+    assert best is not None and before.predicted is not None
+    fixed = replace(results.fit, as_built=replace(results.fit.as_built, rig=best.rig))
+    after = compare(results.design, fixed)
+    outcomes = {o.name: o for o in before.outcomes(after.figure_table())}
+    toe = outcomes["toe"]
+    assert toe.before[0] == pytest.approx(results.comparison.figure("toe").measured, rel=1e-4)
+    # the after build is exactly the predicted one, so it must come out as predicted
+    assert toe.predicted[0] == pytest.approx(toe.after[0], abs=0.02) and toe.as_predicted
+    again = gather(results.design, results.observations, fixed, after, None, "no proposal")
+    write_results(again, tmp_path, before=before)
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "Before, predicted, after" in page and "as predicted" in page and (tmp_path / "confirm.svg").exists()
+    with pytest.raises(UserError, match="--proposal 99"):
+        load_before(folder, 99)
+
+
+def test_outcome_agreement_is_the_en_number() -> None:
+    # ISO/IEC 17043: E_n = (x - X) / sqrt(U_x^2 + U_X^2), satisfactory where |E_n| <= 1 (from memory)
+    def outcome(after: float) -> Outcome:
+        return Outcome("toe", "toe", "deg", (1.0, 0.1), (0.0, 0.3), (after, 0.4), MET)
+
+    assert outcome(0.49).as_predicted is True and outcome(0.51).as_predicted is False
+    assert outcome(math.nan).as_predicted is None
