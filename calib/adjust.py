@@ -45,6 +45,7 @@ class AdjustOptions:
     draws: int = 4000
     seed: int = 1
     exact: int = 30  # hole combinations taken on to snapping
+    each: int = 6  # variants kept of each number of changes
     most_combinations: int = 20000
     margin: float = np.deg2rad(3.0)  # limits must hold this far beyond the travel
     small_gain: float = 0.1  # misfit (squared tolerances) not worth one more change
@@ -90,31 +91,37 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
         raise UserError("The measured rig cannot be assembled straight ahead with its present rods; "
                         "check the rod ranges and holes in the rig file against the vehicle.")
 
-    combos, most = _hole_choices(rig, opt)
+    combos, beside = _hole_choices(rig, opt)
     slides = _slide_choices(rig, opt)
     rods = _free_rods(rig, opt)
-    kept = _prune(rig, objective, combos, slides, rods, opt)
+    kept = _prune(rig, objective, combos, beside, slides, rods, opt)
     candidates = _with_rods(model, objective, kept, rods)
     candidates.sort(key=lambda c: c.q)
-    limits = _Limits(rig, coarse, opt.margin)
+    limits = _Limits(rig, design, coarse, opt.margin)
+    beyond = np.degrees(opt.margin)
+    notes += [f"The drawing itself breaks a limit within {beyond:g} deg of its travel: {text}; proposals may be as "
+              "bad, not worse." for _, _, _, text in limits.drawn]
     none = _Candidate(nothing, (), float(objective.misfit(start)[0]))
     good, stopped = [none], []
+    room: dict[int, int] = {}  # by number of changes: many-change variants must not crowd out the simple ones
     for c in candidates:
-        if len(good) > 40 or c.q >= none.q:
-            break
+        n = len(c.variant)
+        if c.q >= none.q or room.get(n, 0) >= opt.each:
+            continue
         why = limits.broken(c.variant)
         if why:
             stopped.append((c.q, why))
         else:
             good.append(c)
+            room[n] = room.get(n, 0) + 1
 
     dp = gaussian(as_built.cov, np.random.default_rng(opt.seed), min(opt.draws, 2000))
-    for c in good:
-        s = slopes(model, as_built, c.variant, objective.residuals)
+    found = [slopes(model, as_built, c.variant, objective.residuals) for c in good]
+    for c, s in zip(good, found, strict=True):
         r = s.values + dp[:, [as_built.names.index(n) for n in s.names]] @ s.J.T
         c.draws = np.sum(r * r, axis=1)
-        c.supports = _supports(model, objective, c, s)
         c.effort = _work(c.variant, rig)
+    _supports(model, objective, good, found)
     supported = [c for c in good if not c.weak()]
     ranked = _rank(supported, opt)
     builder = Builder(as_built, Model(rig, fine), Objective(design, fine, rig), opt.draws, opt.seed)
@@ -128,11 +135,12 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
         others.append(leave)
     limited = list(dict.fromkeys(w for q, why in stopped if q < chosen.q for w in why))[:5]
     photos = builder.photos(chosen.variant)
+    limited += _short_range(model, objective, chosen, rods, opt)
     limited += _missing_hole(model, objective, chosen.variant, best)
-    if len(combos) >= most > 0:
-        notes.append(f"Only the first {most} hole combinations were looked at.")
+    if len(combos) >= opt.most_combinations:
+        notes.append(f"Only the first {opt.most_combinations} hole combinations were looked at.")
     return Proposals(best, tuple(others), leave, tuple(withheld), tuple(limited), tuple(photos), tuple(notes),
-                     len(combos))
+                     len(combos) * len(beside))
 
 
 # --- the search -------------------------------------------------------------------------------------------
@@ -148,18 +156,17 @@ def _side_points(rig: Rig) -> set[str]:
     return {p for r in side for p in (rig.rods[r].a, rig.rods[r].b)}
 
 
-def _hole_choices(rig: Rig, opt: AdjustOptions) -> tuple[list[dict[str, str]], int]:
-    """Hole by point, where it differs from the present; rods to a second lever one hole at a time."""
-    many = {n: p for n, p in rig.points.items() if len(p.holes) > 1} if opt.holes else {}
+def _hole_choices(rig: Rig, opt: AdjustOptions) -> tuple[list[dict[str, str]], list[dict[str, str]]]:
+    """Hole by point, where it differs from the present: for what steers, and for rods to a second lever only."""
+    many = [n for n, p in rig.points.items() if len(p.holes) > 1] if opt.holes else []
     side = _side_points(rig)
-    main = [n for n in many if n not in side]
-    combos = []
-    for pick in itertools.islice(itertools.product(*(many[n].holes for n in main)), opt.most_combinations):
-        combos.append({n: h for n, h in zip(main, pick, strict=True) if h != many[n].use})
-    for n in many:
-        if n in side:
-            combos += [{n: h} for h in many[n].holes if h != many[n].use]
-    return combos, opt.most_combinations
+
+    def every(names: Sequence[str], most: int) -> list[dict[str, str]]:
+        picks = itertools.islice(itertools.product(*(rig.points[n].holes for n in names)), most)
+        return [{n: h for n, h in zip(names, pick, strict=True) if h != rig.points[n].use} for pick in picks]
+
+    return (every([n for n in many if n not in side], opt.most_combinations),
+            every([n for n in many if n in side], 200))
 
 
 def _slide_choices(rig: Rig, opt: AdjustOptions) -> list[dict[str, float]]:
@@ -173,7 +180,8 @@ def _slide_choices(rig: Rig, opt: AdjustOptions) -> list[dict[str, float]]:
 
 
 def _prune(rig: Rig, objective: Objective, combos: Sequence[Mapping[str, str]],
-           slides: Sequence[Mapping[str, float]], rods: Sequence[str], opt: AdjustOptions) -> list[Variant]:
+           beside: Sequence[Mapping[str, str]], slides: Sequence[Mapping[str, float]], rods: Sequence[str],
+           opt: AdjustOptions) -> list[Variant]:
     """The most promising hole combinations and slide places, rods solved continuously on a coarse grid."""
     rows = [Variant(h, {}, s) for s in slides for h in combos]
     model = Model(rig, driver_grid(rig, 7))
@@ -190,7 +198,25 @@ def _prune(rig: Rig, objective: Objective, combos: Sequence[Mapping[str, str]],
     single.sort(key=lambda i: q[i])
     best += [i for i in single[:8] if i not in best]
     best += [i for i, v in enumerate(rows) if not v.holes and not v.slides and i not in best]
-    return [rows[i] for i in best]
+    kept = [rows[i] for i in best]
+    if len(beside) > 1 and model.fast:
+        kept += _beside(model, target, kept, beside, rods, opt)
+    return kept
+
+
+def _beside(model: Model, objective: Objective, kept: Sequence[Variant], beside: Sequence[Mapping[str, str]],
+            rods: Sequence[str], opt: AdjustOptions) -> list[Variant]:
+    """For each kept variant, the holes of the rods to a second lever that keep both levers together best."""
+    rows = [replace(v, holes={**v.holes, **b}) for v in kept for b in beside]
+    q = solve_rods(model, objective, rows, [rods] * len(rows), rounds=2)[1].reshape(len(kept), len(beside))
+    plain = next(k for k, b in enumerate(beside) if not b)
+    out = []
+    for i, row in enumerate(q):
+        if row[plain] - row.min() > opt.small_gain:
+            near = [k for k in range(len(beside)) if row[k] <= row.min() + opt.small_gain]
+            k = min(near, key=lambda k: (_work(rows[i * len(beside) + k], model.rig), row[k]))
+            out.append(rows[i * len(beside) + k])
+    return out
 
 
 def _subsets(rods: Sequence[str]) -> list[tuple[str, ...]]:
@@ -234,12 +260,17 @@ def _neighbours(rig: Rig, name: str, mm: float) -> tuple[float, ...]:
 
 
 class _Limits:
-    """Which limits a variant breaks that the present rig does not already break at least as badly."""
+    """Which limits a variant breaks clearly worse than the vehicle or the drawing already does."""
 
-    def __init__(self, rig: Rig, driver: Array, margin: float) -> None:
+    SLACK = {"transmission": np.deg2rad(0.5), "swing": np.deg2rad(0.5), "travel": np.deg2rad(0.5)}
+
+    def __init__(self, rig: Rig, design: Rig, driver: Array, margin: float) -> None:
         self.rig = rig
         self.driver = np.concatenate([[driver[0] - margin], driver, [driver[-1] + margin]])
-        self.present = self._check(rig)
+        self.drawn = self._check(design)
+        self.had: dict[tuple[str, str], float] = {}
+        for name, item, miss, _ in [*self._check(rig), *self.drawn]:
+            self.had[name, item] = max(miss, self.had.get((name, item), 0.0))
 
     def _check(self, rig: Rig) -> list[tuple[str, str, float, str]]:
         sweep = Linkage(rig).sweep(self.driver)
@@ -248,35 +279,31 @@ class _Limits:
 
     def broken(self, variant: Variant) -> list[str]:
         """Sentences, empty where the variant may be used."""
-        had = {(n, i): miss for n, i, miss, _ in self.present}
-        bad = self._check(apply(self.rig, variant))
-        return [_told(variant, text) for n, i, miss, text in bad if miss > had.get((n, i), -1.0) + 1e-6]
+        return [_told(variant, text) for n, i, miss, text in self._check(apply(self.rig, variant))
+                if (n, i) not in self.had or miss > self.had[n, i] + self.SLACK.get(n, 0.5)]
 
 
 def _told(variant: Variant, text: str) -> str:
     what = [f"{p} at hole {h}" for p, h in variant.holes.items()]
-    what += [f"{r} {mm:+.2f} mm" for r, mm in variant.rods.items()]
+    what += [f"{r} {mm:+.2f} mm" for r, mm in {**variant.slides, **variant.rods}.items()]
     return f"With {', '.join(what) or 'the present setting'}: {text}"
 
 
 # --- how sure ---------------------------------------------------------------------------------------------
 
-def _supports(model: Model, objective: Objective, c: _Candidate, s: Slopes) -> dict[str, tuple[float, float]]:
-    """Continuous need and its 95 % half-width by changed rod (implicit slope of the least-squares need)."""
-    rods = list(c.variant.rods)
-    if not rods:
-        return {}
-    solved, _, normal = solve_rods(model, objective, [c.variant], [rods])
+def _supports(model: Model, objective: Objective, cands: Sequence[_Candidate], found: Sequence[Slopes]) -> None:
+    """Sets each candidate's continuous need and its 95 % half-width by changed rod.
+
+    The need x is where J^T r(x, p) = 0, so dx/dp = -(J^T J)^-1 J^T dr/dp (implicit slope of least squares).
+    """
     names = list(model.rig.rods)
-    k = [names.index(r) for r in rods]
-    h = 0.05
-    moved = [replace(c.variant, rods={**c.variant.rods, r: c.variant.rods[r] + h}) for r in rods]
-    base = objective.residuals(model.curves([c.variant]))[0]
-    Jx = (objective.residuals(model.curves(moved)) - base).T / h
-    N = normal[0][np.ix_(k, k)] + 1e-9 * np.eye(len(k))
-    S = -np.linalg.solve(N, Jx.T @ s.J)
-    u = K95 * np.sqrt(np.maximum(np.diag(S @ s.cov @ S.T), 0.0))
-    return {r: (solved[0].rods[r], float(ui)) for r, ui in zip(rods, u, strict=True)}
+    solved, _, J = solve_rods(model, objective, [c.variant for c in cands], [tuple(c.variant.rods) for c in cands])
+    for c, s, v, jac in zip(cands, found, solved, J, strict=True):
+        rods = list(c.variant.rods)
+        Jx = jac[:, [names.index(r) for r in rods]]
+        S = -np.linalg.solve(Jx.T @ Jx + 1e-9 * np.eye(len(rods)), Jx.T @ s.J)
+        u = K95 * np.sqrt(np.maximum(np.diag(S @ s.cov @ S.T), 0.0))
+        c.supports = {r: (v.rods[r], float(ui)) for r, ui in zip(rods, u, strict=True)}
 
 
 def _work(v: Variant, rig: Rig) -> float:
@@ -301,7 +328,7 @@ def _rank(cands: Sequence[_Candidate], opt: AdjustOptions) -> list[_Candidate]:
     out: list[_Candidate] = []
     while rest:
         top = rest[0]
-        equal = [c for c in rest if c.q - top.q < opt.small_gain
+        equal = [c for c in rest if c is top or c.q - top.q < opt.small_gain
                  or (len(c.draws) and np.mean(c.draws > top.draws) < opt.sure)]
         pick = min(equal, key=lambda c: (round(c.effort, 6), c.q))
         out.append(pick)
@@ -353,6 +380,24 @@ def _left_out(chosen: _Candidate, good: Sequence[_Candidate], rig: Rig, wrong: b
             mm = radius(rig, point, hole) - radius(rig, point, p.use)
             out[point] = Withheld(point, mm, float("nan"), f"hole {hole} instead of {p.use}: {why}")
     return list(out.values())
+
+
+def _short_range(model: Model, objective: Objective, chosen: _Candidate, rods: Sequence[str],
+                 opt: AdjustOptions) -> list[str]:
+    """Rods that would have to go beyond their range for the least misfit with the chosen holes."""
+    rig = model.rig
+    wide = {n: replace(r, shortest=r.length - 60.0, longest=r.length + 60.0) for n, r in rig.rods.items()}
+    start = replace(chosen.variant, rods={})
+    solved, q, _ = solve_rods(Model(replace(rig, rods=wide), model.driver), objective, [start], [rods])
+    if chosen.q - q[0] < opt.small_gain:
+        return []
+    out = []
+    for n in rods:
+        r, length = rig.rods[n], rig.rods[n].length + solved[0].rods[n]
+        if not r.shortest - 0.5 * r.step <= length <= r.longest + 0.5 * r.step:
+            out.append(f"{title(n)} would have to be {length:.1f} mm long; its range is {r.shortest:g} to "
+                       f"{r.longest:g} mm.")
+    return out
 
 
 def _missing_hole(model: Model, objective: Objective, variant: Variant, best: Proposal) -> list[str]:

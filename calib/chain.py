@@ -111,7 +111,10 @@ class Batch:
                 self.hole[p.name] = self.hole[p.name] + by
 
     def angles(self, driver: Array) -> dict[str, Array]:
-        """Joint angles of every body, (m, k) rad over driver angles (k,); NaN where rods cannot reach."""
+        """Joint angles of every body, (m, k) rad, over driver angles (k,) rad in increasing order about zero.
+
+        NaN where rods cannot reach, and beyond such a place as seen from zero.
+        """
         d = np.broadcast_to(np.atleast_1d(driver), (self.m, np.shape(driver)[-1] if np.ndim(driver) else 1))
         out: dict[str, Array] = {self.rig.driver: np.array(d, float)}
         for s in self.steps:
@@ -133,7 +136,7 @@ class Batch:
             branch = np.where(branch == 0, 1.0, branch)
             with np.errstate(invalid="ignore", divide="ignore"):
                 t = np.arctan2(B, A) + branch * np.arccos(C / np.hypot(A, B))
-            out[s.body] = (t + np.pi) % (2 * np.pi) - np.pi
+            out[s.body] = _connected((t + np.pi) % (2 * np.pi) - np.pi, int(np.argmin(np.abs(d[0]))))
         return out
 
     def headings(self, angles: Mapping[str, Array]) -> dict[str, Array]:
@@ -143,6 +146,14 @@ class Batch:
             s = turn(self.spin[side], np.zeros(3), self.axis[w.upright], angles[w.upright])
             out[side] = np.arctan2(-s[..., 0], s[..., 1])
         return out
+
+
+def _connected(t: Array, i0: int) -> Array:
+    """NaN beyond the first NaN on either side of column ``i0``: such a pose cannot be reached from there."""
+    ok = np.isfinite(t)
+    ok[:, i0:] = np.logical_and.accumulate(ok[:, i0:], axis=1)
+    ok[:, :i0 + 1] = np.logical_and.accumulate(ok[:, i0::-1], axis=1)[:, ::-1]
+    return np.where(ok, t, np.nan)
 
 
 def unit(v: Array) -> Array:

@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 
 CURVE_TOL = np.deg2rad(1.0)  # a curve off by this everywhere adds CURVE_WEIGHT to the misfit
 CURVE_WEIGHT = 0.05
+LEVER_TOL = np.deg2rad(2.0)  # root mean square by which another lever may run off the drawing's curve
 ZERO_TOL = np.deg2rad(1.5)  # mean heading at driver zero, and the other levers: harmless below this
 OUT_OF_REACH = 50.0  # residual of a figure that cannot be had because a rod cannot reach
 
@@ -189,7 +190,7 @@ class Objective:
             if n in self.design.levers:
                 diff = a - self.design.levers[n]
                 blocks.append(diff[:, [self.i0]] / ZERO_TOL)
-                blocks.append(diff * scale / 3)
+                blocks.append(diff / LEVER_TOL / np.sqrt(len(c.driver)))
         r = np.concatenate(blocks, axis=1)
         return np.where(np.isfinite(r), r, OUT_OF_REACH)
 
@@ -228,8 +229,8 @@ def solve_rods(model: Model, objective: Objective, variants: Sequence[Variant], 
     """Rod changes of least misfit for every variant, Gauss-Newton side by side.
 
     ``free`` names the rods that may change, per variant. Returns the variants with continuous changes
-    (within each rod's range), their misfits (m,), and J^T J over all rods (m, n_rods, n_rods) in the order
-    of ``model.rig.rods`` (rows of rods not free are zero).
+    (within each rod's range), their misfits (m,), and the residuals' slopes (m, r, n_rods) per mm of each rod
+    in the order of ``model.rig.rods`` (zero for rods not free).
     """
     names = list(model.rig.rods)
     m, n = len(variants), len(names)
@@ -239,7 +240,6 @@ def solve_rods(model: Model, objective: Objective, variants: Sequence[Variant], 
     low, high = np.minimum(low, 0.0), np.maximum(high, 0.0)
     x = np.array([[v.rods.get(r, 0.0) for r in names] for v in variants]).reshape(m, n)
     active = [k for k in range(n) if mask[:, k].any()]
-    normal = np.zeros((m, n, n))
 
     def run(y: Array) -> Array:
         if model.fast:
@@ -255,6 +255,7 @@ def solve_rods(model: Model, objective: Objective, variants: Sequence[Variant], 
     r = run(x)
     q = np.sum(r * r, axis=1)
     h = 0.05  # mm
+    J = np.zeros((m, r.shape[1], n))
     for _ in range(rounds):
         J = np.zeros((m, r.shape[1], n))
         for k in active:
@@ -283,4 +284,4 @@ def solve_rods(model: Model, objective: Objective, variants: Sequence[Variant], 
             break
     out = [replace(v, rods={nm: float(val) for nm, val, f in zip(names, row, fr, strict=True)
                             if f or val}) for v, row, fr in zip(variants, x, mask, strict=True)]
-    return out, q, normal
+    return out, q, J

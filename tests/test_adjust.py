@@ -1,0 +1,303 @@
+"""What to change, how sure that is, and how it is said."""
+
+from __future__ import annotations
+
+import itertools
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calib.adjust import AdjustOptions, propose
+from calib.axes import curve_figures
+from calib.linkage import Linkage
+from calib.proposal import Change, Proposal, Proposals, chance, gaussian, said, turns_words
+from calib.results import AsBuilt
+from calib.rig import Rig, Slide, Vec, get_parameters
+from calib.search import Model, Objective, Variant, apply, driver_grid, side_rods, solve_rods, steering_rods
+from calib.worklist import full_list, work_list
+from capture.errors import UserError
+from tests.steering_scene import as_built, design, wrong
+
+
+@pytest.fixture(scope="module")
+def built() -> AsBuilt:
+    return as_built(wrong(design()))
+
+
+@pytest.fixture(scope="module")
+def got(built: AsBuilt) -> Proposals:
+    return propose(design(), built)
+
+
+def vec(v: np.ndarray) -> Vec:
+    return (float(v[0]), float(v[1]), float(v[2]))
+
+
+def changes(p: Proposal) -> dict[str, tuple[str, float]]:
+    return {c.item: (c.after, c.mm) for c in p.changes}
+
+
+def test_low_pivot_and_short_tie_are_put_right(got: Proposals) -> None:
+    best = got.best
+    assert {c.item: (c.kind, c.before, c.after) for c in best.changes if c.kind == "hole"} == {
+        "left_lever.rod": ("hole", "C", "B")}
+    tie = next(c for c in best.changes if c.item == "right_tie")
+    assert tie.mm == pytest.approx(2.5) and tie.turns == pytest.approx(1.0) and tie.direction == "lengthen"
+    assert {c.item for c in best.changes} <= {"left_lever.rod", "right_tie", "left_rod"}
+    figures = {f.name: f for f in best.figures}
+    assert figures["toe"].verdict.met and figures["ratio"].verdict.met
+    assert best.chance_all > 0.95 and got.leave.chance_all < 0.01
+    assert got.leave in got.all and got.leave.leaves_it
+    # the predicted rig, walked by the linkage itself, gives the predicted figures
+    f = curve_figures(best.rig, Linkage(best.rig).sweep(driver_grid(best.rig, 61)))
+    assert np.degrees(f["toe"]) == pytest.approx(figures["toe"].value, abs=1e-3)
+    assert f["ratio"] == pytest.approx(figures["ratio"].value, abs=1e-4)
+
+
+def test_both_levers_low_move_both_rod_ends() -> None:
+    rig = wrong(design(), 8.6, 0.0)
+    right = rig.bodies["right_lever"]
+    x, y, z = right.pivot
+    rig = replace(rig, bodies={**rig.bodies, "right_lever": replace(right, pivot=(x, y, z - 8.6))})
+    best = propose(design(), as_built(rig)).best
+    assert {c.item: c.after for c in best.changes} == {"left_lever.rod": "B", "right_lever.rod": "B"}
+
+
+def test_mirrored_fault_gives_the_mirrored_tie() -> None:
+    rig = wrong(design(), 0.0, 0.0)
+    tie = rig.rods["left_tie"]
+    rig = replace(rig, rods={**rig.rods, "left_tie": replace(tie, length=tie.length + 2.6)})
+    best = propose(design(), as_built(rig)).best
+    assert changes(best) == {"left_tie": (f"{tie.length + 0.1:.2f}", -2.5)}
+    assert best.changes[0].direction == "shorten"
+
+
+def test_coarse_measurement_withholds_changes() -> None:
+    got = propose(design(), as_built(wrong(design()), 2.0, 2.0, 0.02))
+    assert got.best.leaves_it
+    assert any(w.item == "right_tie" and w.u95 > abs(w.mm) and "smaller than what the measurement" in w.reason
+               for w in got.withheld)
+    assert any("toe" in p and "photograph" in p for p in got.photos)
+
+
+def test_change_smaller_than_its_uncertainty_is_never_suggested() -> None:
+    for place in (0.05, 0.5):
+        got = propose(design(), as_built(wrong(design()), place, place, 0.0005))
+        for p in got.all:
+            for c in p.changes:
+                if c.kind == "rod":
+                    assert c.need_u95 is not None and abs(c.mm) + built_step(c, design()) > c.need_u95
+                    assert abs(c.mm) >= built_step(c, design()) - 1e-9
+
+
+def built_step(c: Change, rig: Rig) -> float:
+    return rig.rods[c.item].step
+
+
+def test_what_is_right_is_left_alone() -> None:
+    built = as_built(wrong(design(), 0.0, 0.0))
+    got = propose(design(), built)
+    assert got.best.leaves_it and got.best.chance_all > 0.9
+    assert work_list(got.best, built.rig) == ["Leave everything as it is."]
+
+
+def test_small_fault_inside_tolerance_is_left_alone() -> None:
+    # 0.4 mm on a tie is 0.24 deg of toe: inside 0.5 deg, and less than half a half turn
+    got = propose(design(), as_built(wrong(design(), 0.0, 0.4), 0.02, 0.02, 0.0002))
+    assert got.best.leaves_it
+
+
+def small_rig() -> Rig:
+    """Three holes on each of two arms, two rods with a few steps each: few enough to try all."""
+    rig = wrong(design(), 8.6, 1.4)
+    points = dict(rig.points)
+    lever = points["left_lever.rod"]
+    points["left_lever.rod"] = replace(lever, holes={k: lever.holes[k] for k in "BCD"})
+    rods = {n: replace(r, adjuster="fixed") for n, r in rig.rods.items()}
+    for n, k in (("left_rod", 6), ("right_tie", 3)):
+        r = rig.rods[n]
+        rods[n] = replace(r, shortest=r.length - k * r.step - 1e-6, longest=r.length + k * r.step + 1e-6)
+    return replace(rig, points=points, rods=rods)
+
+
+def test_search_finds_what_trying_everything_finds() -> None:
+    rig = small_rig()
+    wanted = design()
+    grid = driver_grid(rig, 13)
+    model, objective = Model(rig, grid), Objective(wanted, grid, rig)
+    rows = [Variant({"left_lever.rod": a, "crank.left_in": b, "crank.right_in": c},
+                    {"left_rod": i * rig.rods["left_rod"].step, "right_tie": j * rig.rods["right_tie"].step}, {})
+            for a, b, c, i, j in itertools.product("BCD", "123", "2", range(-6, 7), range(-3, 4))]
+    q = objective.misfit(model.curves(rows))
+    options = AdjustOptions(small_gain=0.0, sure=0.0, margin=0.0)  # no preference for less work
+    got = propose(wanted, as_built(rig, 1e-6, 1e-6, 1e-9), options)
+    assert got.best.misfit == pytest.approx(q.min(), rel=1e-9)
+    top = rows[int(np.argmin(q))]
+    assert got.best.rig.points["left_lever.rod"].use == top.holes["left_lever.rod"]
+    assert got.best.rig.points["crank.left_in"].use == top.holes["crank.left_in"]
+    for r in ("left_rod", "right_tie"):
+        assert got.best.rig.rods[r].length == pytest.approx(rig.rods[r].length + top.rods[r])
+
+
+def test_preferring_less_work_costs_no_more_than_the_small_gain() -> None:
+    small = as_built(small_rig(), 1e-6, 1e-6, 1e-9)
+    sharp = propose(design(), small, AdjustOptions(small_gain=0.0, sure=0.0))
+    lazy = propose(design(), small, AdjustOptions(small_gain=0.1))
+    assert lazy.best.work <= sharp.best.work
+    assert lazy.best.misfit <= sharp.best.misfit + 0.1
+
+
+def test_chances_agree_with_monte_carlo_through_the_model() -> None:
+    # JCGM 101 propagation through the nonlinear model against the linearised chance
+    built = as_built(wrong(design()), 0.25, 0.25, 0.001)
+    got = propose(design(), built, AdjustOptions(draws=20000))
+    rng = np.random.default_rng(11)
+    base = get_parameters(built.rig, built.names)
+    grid = driver_grid(built.rig, 13)
+    for p in (got.best, got.leave):
+        v = Variant({c.item: c.after for c in p.changes if c.kind == "hole"},
+                    {c.item: c.mm for c in p.changes if c.kind == "rod"}, {})
+        draws = base + rng.standard_normal((6000, len(base))) * np.sqrt(np.diag(built.cov))
+        f = Model(built.rig, grid).perturbed(v, built.names, draws).figures(built.rig)
+        inside = np.ones(6000, bool)
+        for x in p.figures:
+            t = design().targets[x.name]
+            ok = np.abs(f[x.name] - t.value) <= t.tolerance
+            assert x.chance == pytest.approx(ok.mean(), abs=0.03), x.name
+            inside &= ok
+        assert p.chance_all == pytest.approx(inside.mean(), abs=0.03)
+
+
+def test_chance_of_independent_figures_is_the_product() -> None:
+    # one, two standard deviations: 68.27 % and 95.45 % (normal distribution tables)
+    each, both = chance(np.zeros(2), np.eye(2), [0.0, 0.0], [1.0, 2.0], 200000, 3)
+    assert each == pytest.approx([0.6827, 0.9545], abs=0.004)
+    assert both == pytest.approx(0.6827 * 0.9545, abs=0.004)
+    d = gaussian(np.ones((2, 2)), np.random.default_rng(0), 2000)  # singular: both the same
+    np.testing.assert_allclose(d[:, 0], d[:, 1], atol=1e-6)
+
+
+def test_rod_range_stops_the_change_and_is_named() -> None:
+    rig = wrong(design(), 0.0, 2.6)
+    tie = rig.rods["right_tie"]
+    other = rig.rods["left_tie"]
+    rods = {**rig.rods, "right_tie": replace(tie, longest=tie.length + 1.0),
+            "left_tie": replace(other, shortest=other.length, longest=other.length)}
+    got = propose(design(), as_built(replace(rig, rods=rods)))
+    assert all(c.item not in ("right_tie", "left_tie") for p in got.all for c in p.changes)
+    assert any("right tie" in t.lower() and "range" in t for t in got.limited_by)
+
+
+def test_limits_turn_a_better_looking_hole_down() -> None:
+    rig = wrong(design(), 8.6, 0.0)
+    lever = rig.points["left_lever.rod"]
+    tight = replace(rig, min_transmission=np.deg2rad(30.0),
+                    points={**rig.points, "left_lever.rod": replace(lever, holes={"C": lever.holes["C"]})})
+    crank = tight.points["crank.left_in"]
+    x, y, z = crank.holes["3"]
+    low, high = (x - 30.0, y + 6.0, z - 40.0), (x - 30.0, y + 6.0, z + 40.0)
+    tube = replace(tight.obstacles[0], name="bracket", a=low, b=high, radius=3.0)
+    got = propose(design(), as_built(replace(tight, obstacles=[*tight.obstacles, tube])))
+    assert all(c.after != "3" for p in got.all for c in p.changes if c.item == "crank.left_in")
+    assert any("bracket" in t and "crank.left_in at hole 3" in t for t in got.limited_by)
+
+
+def test_missing_hole_is_worked_out() -> None:
+    rig = wrong(design(), 8.6, 0.0)
+    one = {n: replace(p, holes={p.use: p.xyz}) for n, p in rig.points.items() if n != "left_lever.rod"}
+    lever = rig.points["left_lever.rod"]
+    only = replace(lever, holes={k: lever.holes[k] for k in "CE"}, order=("C", "E"))
+    got = propose(design(), as_built(replace(rig, points={**rig.points, **one, "left_lever.rod": only})))
+    text = next(t for t in got.limited_by if t.startswith("No hole gives the ratio"))
+    assert "edge distance" in text
+    mm = float(text.split("a hole ")[1].split(" mm")[0])
+    assert mm == pytest.approx(70.0, abs=1.5)  # the drawing's own arm
+
+
+def test_far_ratio_moves_the_slide_or_the_holes() -> None:
+    rig = replace(wrong(design(), 0.0, 0.0), slides={"levers": Slide("levers", ("left_lever", "right_lever"),
+                                                                     (1.0, 0.0, 0.0), (-30.0, 30.0), 10.0)})
+    moved = apply(rig, Variant({}, {}, {"levers": 20.0}))
+    assert moved.bodies["left_lever"].pivot[0] == pytest.approx(rig.bodies["left_lever"].pivot[0] + 20)
+    assert moved.points["right_lever.rod"].holes["A"][0] == pytest.approx(
+        rig.points["right_lever.rod"].holes["A"][0] + 20)
+    # a lever assembly bolted 20 mm too far forward with its rods as cut: sliding it back is one change
+    got = propose(design(), as_built(moved))
+    assert [(c.kind, c.item, c.mm, c.direction) for c in got.best.changes] == [
+        ("slide", "levers", -20.0, "backward")]
+    assert "slide it 20 mm backward" in work_list(got.best, moved)[0]
+
+
+def test_rods_to_the_second_lever_do_not_steer() -> None:
+    assert steering_rods(design()) == ("left_rod", "left_tie", "right_tie")
+    assert side_rods(design()) == ("right_rod",)
+
+
+def test_rod_lengths_are_solved_back_from_a_known_change() -> None:
+    rig, grid = design(), driver_grid(design(), 13)
+    off = apply(rig, Variant({}, {"left_tie": -1.7, "right_tie": 3.1, "left_rod": 2.2, "right_rod": -1.2}, {}))
+    solved, q, _ = solve_rods(Model(off, grid), Objective(rig, grid, off), [Variant({}, {}, {})], [tuple(rig.rods)], 8)
+    # small, not zero: the targets are round numbers near the design's own figures
+    assert solved[0].rods["left_tie"] == pytest.approx(1.7, abs=0.15)
+    assert solved[0].rods["right_tie"] == pytest.approx(-3.1, abs=0.15)
+    assert solved[0].rods["left_rod"] == pytest.approx(-2.2, abs=0.15)
+    assert solved[0].rods["right_rod"] == pytest.approx(1.2, abs=0.15)
+    assert q[0] < 0.1
+
+
+def test_ten_thousand_combinations_take_seconds() -> None:
+    rig = wrong(design())
+    points = dict(rig.points)
+    for name in ("left_lever.rod", "crank.left_in", "crank.left_out", "left_upright.arm"):
+        p = points[name]
+        pivot = np.asarray(rig.bodies[p.body].pivot)
+        at = np.asarray(p.xyz)
+        arm = (at - pivot) / np.linalg.norm(at - pivot)
+        holes = {str(k): vec(at + 2.0 * k * arm) for k in range(-4, 6)}
+        points[name] = replace(p, holes=holes, use="0")
+    big = replace(rig, points=points)
+    start = time.perf_counter()
+    got = propose(design(), as_built(big))
+    assert time.perf_counter() - start < 40
+    assert got.combinations >= 10000
+    assert got.best.chance_all > 0.9
+
+
+def test_rig_without_targets_is_refused() -> None:
+    with pytest.raises(UserError, match="targets"):
+        propose(replace(design(), targets={}), as_built(wrong(design())))
+
+
+def test_rig_that_does_not_go_together_is_refused() -> None:
+    rig = wrong(design(), 0.0, 150.0)
+    with pytest.raises(UserError, match="cannot be assembled"):
+        propose(design(), as_built(rig))
+
+
+def test_uncertain_parameters_may_be_few() -> None:
+    full = as_built(wrong(design()))
+    k = [i for i, n in enumerate(full.names) if n.endswith(".length")]
+    got = propose(design(), AsBuilt(full.rig, tuple(full.names[i] for i in k), full.cov[np.ix_(k, k)],
+                                    full.from_photos))
+    assert got.best.rig.points["left_lever.rod"].use == "B"
+
+
+@pytest.mark.parametrize(("turns", "words"), [
+    (0.5, "half a turn"), (1.0, "one turn"), (-1.5, "one and a half turns"), (2.0, "two turns"),
+    (2.5, "two and a half turns"), (11.0, "11 turns"), (0.3, "0.30 turns")])
+def test_turns_are_spoken_in_halves(turns: float, words: str) -> None:
+    assert turns_words(turns) == words
+
+
+def test_work_list_reads_like_a_builder(built: AsBuilt, got: Proposals) -> None:
+    steps = work_list(got.best, built.rig)
+    assert steps[0] == "1. Left lever: move the rod end from hole C to hole B (towards the pivot)."
+    assert any("Right tie: lengthen by one turn (2.5 mm)" in s for s in steps)
+    assert steps[-1].endswith("Set straight ahead and shoot positions back3, ahead and push3 again.")
+    every = full_list(got, built.rig)
+    assert any("1.5 diameters" in s for s in every) and any("qualified person" in s for s in every)
+    assert said(Change("rod", "left_rod", "458.0", "457.0", -1.0, None, "shorten")) == "Left rod: shorten by 1 mm."
+    assert said(Change("hole", "crank.left_in", "2", "3", 9.0, None, "away from the pivot")) == (
+        "Crank: move the rod end at left in from hole 2 to hole 3 (away from the pivot).")
