@@ -32,7 +32,7 @@ from tests.render.truth import (
 
 HERE = Path(__file__).parent
 SEED = 20
-QUALITY = 80
+QUALITY = 78
 FOCAL_MM = 4.6  # the invented phone's true focal length, as EXIF would say
 AFTER_VIEWS: Mapping[str, tuple[int, ...]] = {
     "back3": (0, 1, 2), "back1": (0, 1, 3), "ahead": (0, 1, 2, 3), "push1": (0, 1, 2), "push3": (0, 1, 3),

@@ -163,14 +163,14 @@ def _upright(s: Scene, truth: Truth, name: str) -> None:
     rig = truth.rig
     body = rig.bodies[name]
     p, a = np.asarray(body.pivot), np.asarray(body.axis)
-    s.bar(p - 48 * a, p + 55 * a, 15, STEEL, 0.4)
+    s.bar(p - 48 * a, p + 36 * a, 14, STEEL, 0.4)
     wheel = next(w for w in rig.wheels.values() if w.upright == name)
     s.bar(p, np.asarray(wheel.centre), 8, STEEL)
     arm = np.asarray(rig.points[f"{name}.arm"].xyz)
     s.bar(p - 35 * a, arm + [0, 0, -15], 7, STEEL)
     tag = truth.tags.get(name)
     if tag is not None:
-        s.bar(p + 50 * a, tag[1] - tag[0][:, 2] * 12, 6, STEEL)
+        s.bar(p + 36 * a, tag[1] - tag[0][:, 2] * 12, 6, STEEL)
 
 
 def _wheel(s: Scene, c: Array, axis: Array, tag: Pose | None) -> None:
@@ -321,7 +321,7 @@ class ShadowMap:
             inside = (i >= 0) & (j >= 0) & (i < w) & (j < h)
             d = self.depth[np.clip(j, 0, h - 1), np.clip(i, 0, w - 1)]
             total += ~inside | (q[:, 2] < d + 6)
-        return total / 8
+        return np.asarray(total / 8, np.float32)
 
 
 def shadow_map(scene: Scene, step: float = 1.5) -> ShadowMap:
@@ -353,14 +353,15 @@ def shadow_map(scene: Scene, step: float = 1.5) -> ShadowMap:
 def _floor(x: F32) -> F32:
     """Linear colour of a worn wooden floor at points (n, 3)."""
     rng = np.random.default_rng(3)
-    grain = cv2.GaussianBlur(rng.normal(0, 1, (512, 512)).astype(np.float32), (0, 0), sigmaX=14, sigmaY=2.5)
-    grain /= grain.std()
+    white = rng.normal(0, 1, (512, 512)).astype(np.float32)
+    grain = np.asarray(cv2.GaussianBlur(white, (0, 0), sigmaX=14, sigmaY=2.5), np.float32)
+    grain = grain / grain.std()
     i, j = (x[:, 0] / 2.0).astype(np.int32) % 512, (x[:, 1] / 2.0).astype(np.int32) % 512
     plank = np.floor(x[:, 1] / 118.0).astype(np.int32)
     tone = np.random.default_rng(4).uniform(0.85, 1.12, 64).astype(np.float32)[plank % 64]
     seam = np.abs(x[:, 1] / 118.0 - np.floor(x[:, 1] / 118.0) - 0.5) > 0.487
     value = tone * (1 + 0.07 * grain[(j + 37 * plank) % 512, i]) * np.where(seam, 0.45, 1.0)
-    return (value[:, None] * np.array([0.30, 0.22, 0.15], np.float32)).astype(np.float32)
+    return np.asarray(value[:, None] * np.array([0.30, 0.22, 0.15]), np.float32)
 
 
 @dataclass(frozen=True)
@@ -380,8 +381,8 @@ def see(scene: Scene, camera: Camera, shadows: ShadowMap, rng: np.random.Generat
     xn, yn = (a.astype(np.float32) for a in camera.normalised(u, v))
     gu, gv = np.meshgrid(np.arange(w, dtype=np.float32) / coarse + 1, np.arange(h, dtype=np.float32) / coarse + 1)
     x, y = (cv2.remap(a, gu, gv, cv2.INTER_LINEAR) for a in (xn, yn))
-    d = np.stack([x, y, np.ones_like(x)], axis=-1)
-    d /= np.linalg.norm(d, axis=-1, keepdims=True)
+    d = np.asarray(np.stack([x, y, np.ones_like(x)], axis=-1), np.float32)
+    d = d / np.linalg.norm(d, axis=-1, keepdims=True)
     d = d @ camera.R.astype(np.float32)
     o = camera.centre.astype(np.float32)
     with np.errstate(divide="ignore"):
