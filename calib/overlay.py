@@ -19,7 +19,9 @@ from calib.camera import project
 from calib.linkage import body_motions
 from calib.results import Fit
 from calib.rig import FRAME, Rig
+from capture.errors import UserError
 from capture.observations import PhotoInfo
+from capture.photos import read_photo
 
 Array = NDArray[np.float64]
 ROD, AXIS, BALL, HALO = (0, 114, 178), (213, 94, 0), (0, 158, 115), (255, 255, 255)
@@ -97,20 +99,10 @@ def draw_over(fit: Fit, info: PhotoInfo) -> Image.Image | None:
 
     None where the picture is gone or is not the one that was measured (size differs).
     """
-    try:
-        if Path(info.path).suffix.lower() in (".heic", ".heif"):
-            from pillow_heif import register_heif_opener
-
-            register_heif_opener()
-        image = Image.open(info.path)
-        size = image.size
-        image.draft("RGB", (SHOWN_PX, SHOWN_PX))
-        orientation = int(image.getexif().get(_ORIENTATION, 1))
-        shown = ImageOps.exif_transpose(image).convert("RGB")
-    except (OSError, ValueError):
+    opened = _opened(info)
+    if opened is None:
         return None
-    if size != (info.width, info.height):
-        return None
+    shown, orientation = opened
     shown.thumbnail((SHOWN_PX, SHOWN_PX))
     wide = info.width if orientation < 5 else info.height
     scale = shown.width / wide
@@ -120,7 +112,7 @@ def draw_over(fit: Fit, info: PhotoInfo) -> Image.Image | None:
     board = None if rig.board.body == FRAME else body_motions(rig, angles)[rig.board.body]
     pen = ImageDraw.Draw(shown)
     font = ImageFont.load_default(size=max(14, round(shown.width / 52)))
-    taken: list[tuple[float, float, float, float]] = []
+    names: list[tuple[str, tuple[float, float], tuple[int, int, int]]] = []
     for s in strokes(rig, angles):
         uv = upright(to_pixels(fit, info.name, s.xyz, board), orientation, info.width, info.height)
         # pixel centres are at whole numbers in both pictures
@@ -136,11 +128,47 @@ def draw_over(fit: Fit, info: PhotoInfo) -> Image.Image | None:
             continue
         if len(line) < 2:
             continue
-        pen.line(line, fill=HALO, width=5)
-        pen.line(line, fill=colour, width=2)
-        at = line[len(line) // 2] if s.kind == "rod" else line[-1]
-        _label(pen, font, s.name.replace("_", " "), at, colour, taken, shown.size)
+        pen.line(line, fill=HALO, width=7)
+        pen.line(line, fill=colour, width=3)
+        names.append((s.name.replace("_", " "), line[len(line) // 2] if s.kind == "rod" else line[-1], colour))
+    taken: list[tuple[float, float, float, float]] = []
+    for text, at, colour in names:  # last, so that no line runs through a name
+        _label(pen, font, text, at, colour, taken, shown.size)
     return shown
+
+
+def _opened(info: PhotoInfo) -> tuple[Image.Image, int] | None:
+    """The photo in colour, upright, and the EXIF orientation that took the sensor frame there."""
+    try:
+        if Path(info.path).suffix.lower() in (".heic", ".heif"):
+            return _opened_heif(info)
+        image = Image.open(info.path)
+        if image.size != (info.width, info.height):
+            return None
+        image.draft("RGB", (SHOWN_PX, SHOWN_PX))
+        orientation = int(image.getexif().get(_ORIENTATION, 1))
+        return ImageOps.exif_transpose(image).convert("RGB"), orientation
+    except (OSError, ValueError, UserError):
+        return None
+
+
+def _opened_heif(info: PhotoInfo) -> tuple[Image.Image, int] | None:
+    """A HEIC decoder turns the picture itself, so the turn is found by comparing with the measured sensor frame."""
+    from pillow_heif import register_heif_opener
+
+    register_heif_opener()
+    shown = Image.open(info.path).convert("RGB")
+    decoded = np.asarray(shown.convert("L"), float)[::16, ::16]
+    sensor = read_photo(Path(info.path))[0]
+    if sensor.shape != (info.height, info.width):
+        return None
+    off = {}
+    for orientation, quarters in ((1, 0), (8, 1), (3, 2), (6, 3)):
+        turned = np.rot90(sensor, quarters)[::16, ::16]
+        if turned.shape == decoded.shape:
+            off[orientation] = float(np.abs(turned - decoded).mean())
+    best = min(off, key=lambda k: off[k])
+    return (shown, best) if off[best] < 2.0 else None  # grey levels; a mirrored picture fits no turn
 
 
 def _label(pen: ImageDraw.ImageDraw, font: ImageFont.ImageFont | ImageFont.FreeTypeFont, text: str,

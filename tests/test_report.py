@@ -12,6 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pandas as pd
+import pillow_heif
 import pytest
 from PIL import Image, ImageOps
 
@@ -31,6 +32,7 @@ from calib.sheet import MET, NOT_MET, UNKNOWN, make_sheet
 from capture.errors import UserError
 from capture.observations import COLUMNS as CORNERS
 from capture.observations import Observations, PhotoInfo
+from capture.photos import read_photo
 from tests.moorhen import moorhen
 
 VOID = {"meta", "img", "input", "br", "hr", "link"}
@@ -195,6 +197,30 @@ def test_overlay_marks_the_photo_at_the_balls(tmp_path: Path) -> None:
     assert image is not None and max(image.size) == 1200
     uv = to_pixels(fit, info.name, np.asarray([fit.as_built.rig.points["crank.left_in"].xyz]))[0]
     x, y = (uv + 0.5) * image.width / 4032 - 0.5
+    patch = np.asarray(image)[int(y) - 9:int(y) + 10, int(x) - 9:int(x) + 10].astype(int)
+    assert np.any(np.abs(patch - [0, 158, 115]).sum(-1) < 60)
+
+
+@pytest.mark.parametrize("kind", ["jpg", "heic"])
+def test_overlay_of_a_phone_held_upright(tmp_path: Path, kind: str) -> None:
+    # the file stores the sensor frame, 1008 x 756, and asks for a quarter turn clockwise (EXIF orientation 6)
+    fit = made_up_fit(moorhen(), {f"ahead/1.{kind}": "ahead"})
+    fit = replace(fit, camera=replace(fit.camera, f=750.0, cx=503.5, cy=377.5))
+    path = tmp_path / "ahead" / f"1.{kind}"
+    path.parent.mkdir()
+    sensor = Image.linear_gradient("L").resize((1008, 756)).convert("RGB")  # dark above, light below
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    if kind == "heic":
+        pillow_heif.from_pillow(sensor).save(path, exif=exif.tobytes(), quality=60)
+    else:
+        sensor.save(path, exif=exif.tobytes())
+    assert read_photo(path)[0].shape == (756, 1008)
+    info = replace(observations(fit, tmp_path).photos[0], width=1008, height=756)
+    image = draw_over(fit, info)
+    assert image is not None and image.size == (756, 1008)
+    u, v = to_pixels(fit, info.name, np.asarray([fit.as_built.rig.points["crank.left_in"].xyz]))[0]
+    x, y = 755 - v, u
     patch = np.asarray(image)[int(y) - 9:int(y) + 10, int(x) - 9:int(x) + 10].astype(int)
     assert np.any(np.abs(patch - [0, 158, 115]).sum(-1) < 60)
 
