@@ -126,7 +126,7 @@ def cmd_print(args: argparse.Namespace) -> int:
     for t in rig.tags.values():
         on = t.centres_on or t.body
         note = f"middle on the bolt of {spoken(on)}" if t.centres_on else f"anywhere flat on the {spoken(t.body)}"
-        tags.append(PrintTag(t.name, t.code, t.size, note))
+        tags.append(PrintTag(t.name, t.code, t.size, note, on_bolt=t.centres_on is not None))
     for path in print_targets(tags, paper, free_path(Path(args.out))):
         print(f"Wrote {path}")
     print("Print at 100 %, no fitting to the page. Then measure the printed scale bar with calipers and write what it "
@@ -199,14 +199,17 @@ def cmd_run(args: argparse.Namespace) -> int:
 
 def cmd_confirm(args: argparse.Namespace) -> int:
     """Measure again after an adjustment and set it against before and predicted."""
-    from calib.confirm import load_before
+    from calib.confirm import after_changes, load_before
     from calib.export import append_results, measure, write_results
     from calib.report import pm
 
     before = load_before(Path(args.before), args.proposal)
     check_can_write(Path(args.out))
     rig, obs = _find(Path(args.rig), Path(args.photos), args.workers)
-    results = measure(rig, obs, say=_say)
+    stands, moved = after_changes(rig, before)
+    for line in moved:
+        _say(line)
+    results = measure(rig, obs, say=_say, stands=stands)
     folder = result_folder(Path(args.out))
     write_results(results, folder, say=_say, before=before)
     record = append_results(results, folder, "confirmed", before)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from calib.rig import Rig
 from calib.sheet import Sheet, make_sheet
 from capture.errors import UserError
 
@@ -50,6 +51,7 @@ class Before:
     predicted: pd.DataFrame | None  # curves
     predicted_figures: Mapping[str, tuple[float, float]]
     changes: tuple[str, ...]
+    holes: Mapping[str, str]  # point to the hole its rod end was to move to
 
     def outcomes(self, after: pd.DataFrame) -> list[Outcome]:
         """Before, predicted and after of every figure with a target; ``after`` is a figures table."""
@@ -82,7 +84,23 @@ def load_before(folder: Path, proposal: int = 1) -> Before:
     return Before(folder, read_table(folder, "figures.csv", FIGURE_COLUMNS),
                   read_table(folder, "curves.csv", ("lever_deg", "left_asbuilt_deg")),
                   None if curves is None else pd.DataFrame(curves).astype(float), hoped,
-                  tuple(chosen.get("changes", ())))
+                  tuple(chosen.get("changes", ())),
+                  {i["item"]: i["after"] for i in chosen.get("items", ()) if i["kind"] == "hole"})
+
+
+def after_changes(rig: Rig, before: Before) -> tuple[Rig, list[str]]:
+    """The rig with rod ends in the holes that the followed proposal names, and a line for each one moved.
+
+    The design curve stays that of the rig file; only where the rod end is looked for changes.
+    """
+    points, said = dict(rig.points), []
+    for name, hole in before.holes.items():
+        p = points.get(name)
+        if p is None or hole not in p.holes or p.use == hole:
+            continue
+        points[name] = replace(p, use=hole)
+        said.append(f'{name}: taken to be in hole {hole} now, as the work list said (the drawing has "{p.use}").')
+    return replace(rig, points=points), said
 
 
 def load_sheet(folder: Path) -> tuple[Sheet, str]:

@@ -80,10 +80,13 @@ class Results:
         return lines
 
 
-def measure(design: Rig, obs: Observations, say: Say = _quiet) -> Results:
-    """Estimate, compare and adjust. UserError where the photos or the rig cannot carry it."""
+def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | None = None) -> Results:
+    """Estimate, compare and adjust. UserError where the photos or the rig cannot carry it.
+
+    ``stands``: the design with the holes that are in use now, where they are not the drawing's.
+    """
     say("estimating pivots, rods and angles")
-    fit = estimate(design, obs)
+    fit = estimate(design if stands is None else stands, obs)
     say("comparing with the design")
     comparison = compare(design, fit)
     say("searching for the adjustment")
