@@ -48,7 +48,8 @@ class AdjustOptions:
     each: int = 6  # variants kept of each number of changes
     most_combinations: int = 20000
     margin: float = np.deg2rad(3.0)  # limits must hold this far beyond the travel
-    small_gain: float = 0.1  # misfit (squared tolerances) not worth one more change
+    small_gain: float = 0.25  # misfit (squared tolerances) not worth more work, unless
+    small_chance: float = 0.03  # the chance to meet every tolerance falls by this
     sure: float = 0.95  # chance a gain must have before it is worth work
     holes: bool = True
     rods: bool = True
@@ -62,6 +63,7 @@ class _Candidate:
     q: float
     draws: Array = field(default_factory=lambda: np.zeros(0))
     effort: float = 0.0
+    chance: float = 0.0
     supports: dict[str, tuple[float, float]] = field(default_factory=dict)  # rod -> continuous need, u95
 
     def weak(self) -> list[str]:
@@ -120,7 +122,9 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
     for c, s in zip(good, found, strict=True):
         r = s.values + dp[:, [as_built.names.index(n) for n in s.names]] @ s.J.T
         c.draws = np.sum(r * r, axis=1)
-        c.effort = _work(c.variant, rig)
+        inside = np.abs(r[:, :len(objective.targets)]) <= 1.0
+        c.chance = float(inside.all(axis=1).mean())
+        c.effort = _work(c.variant, rig, design)
     _supports(model, objective, good, found)
     supported = [c for c in good if not c.weak()]
     ranked = _rank(supported, opt)
@@ -214,7 +218,7 @@ def _beside(model: Model, objective: Objective, kept: Sequence[Variant], beside:
     for i, row in enumerate(q):
         if row[plain] - row.min() > opt.small_gain:
             near = [k for k in range(len(beside)) if row[k] <= row.min() + opt.small_gain]
-            k = min(near, key=lambda k: (_work(rows[i * len(beside) + k], model.rig), row[k]))
+            k = min(near, key=lambda k: (_work(rows[i * len(beside) + k], model.rig, objective.rig), row[k]))
             out.append(rows[i * len(beside) + k])
     return out
 
@@ -306,9 +310,30 @@ def _supports(model: Model, objective: Objective, cands: Sequence[_Candidate], f
         c.supports = {r: (v.rods[r], float(ui)) for r, ui in zip(rods, u, strict=True)}
 
 
-def _work(v: Variant, rig: Rig) -> float:
-    """Number of changes; a hair more where left and right end up in holes of different names."""
-    return len(v.holes) + len(v.rods) + len(v.slides) + 0.1 * _uneven(v, rig)
+LEVER_ROD_WORK = 0.4  # resetting a lever's own rod is part of setting straight ahead
+SLIDE_WORK = 2.0  # a lever assembly takes its rods and the chain line along
+PER_MM_OFF = 0.03  # an arm left off its drawn length by this much more: mend the part that is off, not another
+
+
+def _work(v: Variant, rig: Rig, design: Rig) -> float:
+    """Work of a variant in changes: holes and tie rods count one, see above for the rest.
+
+    A hair more where left and right end up in holes of different names. Weights by judgement, no source.
+    """
+    rods = sum(LEVER_ROD_WORK if _at_lever(rig, r) else 1.0 for r in v.rods)
+    return (len(v.holes) + rods + SLIDE_WORK * len(v.slides) + 0.1 * _uneven(v, rig)
+            + PER_MM_OFF * _departure(v, rig, design))
+
+
+def _at_lever(rig: Rig, rod: str) -> bool:
+    bodies = {rig.points[p].body for p in (rig.rods[rod].a, rig.rods[rod].b)}
+    return any(b in rig.bodies and rig.bodies[b].role == "lever" for b in bodies)
+
+
+def _departure(v: Variant, rig: Rig, design: Rig) -> float:
+    """Sum over arms with several holes of how far the arm is from its drawn length, mm."""
+    return sum(abs(radius(rig, n, v.holes.get(n, p.use)) - radius(design, n, design.points[n].use))
+               for n, p in rig.points.items() if len(p.holes) > 1 and n in design.points)
 
 
 def _uneven(v: Variant, rig: Rig) -> int:
@@ -328,8 +353,8 @@ def _rank(cands: Sequence[_Candidate], opt: AdjustOptions) -> list[_Candidate]:
     out: list[_Candidate] = []
     while rest:
         top = rest[0]
-        equal = [c for c in rest if c is top or c.q - top.q < opt.small_gain
-                 or (len(c.draws) and np.mean(c.draws > top.draws) < opt.sure)]
+        equal = [c for c in rest if c is top or float(np.mean(c.draws > top.draws)) < opt.sure
+                 or (c.q - top.q < opt.small_gain and c.chance > top.chance - opt.small_chance)]
         pick = min(equal, key=lambda c: (round(c.effort, 6), c.q))
         out.append(pick)
         rest = [c for c in rest if c is not pick]
