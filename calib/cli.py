@@ -202,6 +202,7 @@ def cmd_confirm(args: argparse.Namespace) -> int:
     from calib.confirm import after_changes, load_before
     from calib.export import append_results, measure, write_results
     from calib.report import pm
+    from calib.sheet import short
 
     before = load_before(Path(args.before), args.proposal)
     check_can_write(Path(args.out))
@@ -217,7 +218,8 @@ def cmd_confirm(args: argparse.Namespace) -> int:
     print("Before, predicted and after:")
     for o in before.outcomes(results.figures):
         said = {True: ", as predicted", False: ", not as predicted", None: ""}[o.as_predicted]
-        print(f"  {o.label}: {pm(*o.before)}, {pm(*o.predicted)}, {pm(*o.after)} {o.unit}: {o.verdict}{said}")
+        print(f"  {short(o.name)}: {pm(*o.before, o.unit)}, {pm(*o.predicted, o.unit)}, {pm(*o.after, o.unit)}: "
+              f"{o.verdict}{said}")
     print(f"Record of this vehicle: {record}")
     return 0
 
@@ -241,11 +243,19 @@ def _summary(results, folder: Path) -> None:
     print(sheet.headline)
     for line in sheet.lines:
         print(f"  {line.text}")
+    for broken in sheet.broken:
+        print(f"  limit broken: {broken}")
+    noticed = sorted(results.findings, key=lambda f: not f["serious"])
+    if noticed:
+        print("Noticed:")
+        for f in noticed:
+            print(f"  {'to settle: ' if f['serious'] else ''}{f['text']}")
     steps = results.work_lines()
     if steps:
         print("Work list:")
         for s in steps:
             print(f"  {s}")
+    if any(p["changes"] for p in results.work["proposals"][:1]):
         print("  After every change: locknuts and clamps tight, thread engaged 1.5 diameters, stop to stop by hand; "
               "a steering failure injures.")
     print(f"Report: {folder / 'report.html'}")

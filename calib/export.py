@@ -74,7 +74,9 @@ class Results:
         first = next(iter(self.work["proposals"]), None)
         if first is None:
             return list(self.work["notes"])
-        lines = [f"{k}. {c}" for k, c in enumerate(first["changes"], 1)] or ["Leave everything as it is."]
+        lines = [f"{k}. {c}" for k, c in enumerate(first["changes"], 1)]
+        if not lines:
+            return ["Leave everything as it is.", *self.work["photos"]]
         if first["chance"] is not None:
             lines.append(f"Chance that every tolerance is then met: {percent(first['chance'])}")
         return lines

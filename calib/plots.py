@@ -16,6 +16,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from calib.sheet import short
+
 LEFT, RIGHT, GREY, GREEN, INK = "#0072B2", "#D55E00", "#767676", "#009E73", "#222222"
 SIDES = (("left", LEFT, "o", "-"), ("right", RIGHT, "s", "-"))
 _STYLE: Any = {
@@ -117,7 +119,7 @@ def confirm_curves(before: pd.DataFrame, predicted: pd.DataFrame | None, after: 
 def figure_bars(figures: pd.DataFrame) -> Figure:
     """Each figure with a target as a 95 % bar on a scale where the tolerance is -1 to +1.
 
-    Uses label, measured, u95, target, tolerance; rows without a tolerance are left out.
+    Uses name, measured, u95, target, tolerance; rows without a tolerance are left out.
     """
     rows = figures[figures["tolerance"].notna() & (figures["tolerance"] > 0) & figures["measured"].notna()]
     with mpl.rc_context(_STYLE):
@@ -134,7 +136,7 @@ def figure_bars(figures: pd.DataFrame) -> Figure:
             if shown != value:
                 ax.annotate(f"{value:+.1f}", (shown, k), textcoords="offset points", xytext=(0, 7), fontsize=8,
                             ha="center")
-        ax.set_yticks(range(len(rows)), list(rows["label"])[::-1])
+        ax.set_yticks(range(len(rows)), [short(str(n)) for n in rows["name"]][::-1])
         ax.set_ylim(-0.6, max(len(rows), 1) - 0.4)
         ax.set_xlim(-4, 4)
         ax.set_xlabel("off target, in tolerances (green: inside)")

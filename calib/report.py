@@ -6,6 +6,7 @@ import base64
 import html
 import math
 from collections.abc import Mapping, Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -78,15 +79,24 @@ def pm(value: float, u95: float, unit: str = "") -> str:
     tail = f" {unit}" if unit and unit != "plain" else ""
     if u95 is None or not math.isfinite(u95):
         return f"{value:.2f}{tail}"
-    digits = places(u95)
-    return f"{value:.{digits}f} \u00b1 {u95:.{digits}f}{tail}"
+    digits = places(u95, unit)
+    return f"{value:.{digits}f} \u00b1 {_up(u95, digits):.{digits}f}{tail}"
 
 
-def places(u95: float) -> int:
-    """Decimals that keep two figures of ``u95``, from 0 to 4 (GUM, JCGM 100:2008, 7.2.6)."""
+FINEST = {"mm": 2, "deg": 3}  # decimals; finer is never used at a vehicle
+
+
+def places(u95: float, unit: str = "") -> int:
+    """Decimals that keep two figures of ``u95`` (GUM, JCGM 100:2008, 7.2.6), but no more than a unit is good for."""
+    most = FINEST.get(unit, 4)
     if u95 <= 0 or not math.isfinite(u95):
-        return 2
-    return min(4, max(0, 1 - math.floor(math.log10(u95))))
+        return min(2, most)
+    return min(most, max(0, 1 - math.floor(math.log10(u95))))
+
+
+def _up(u95: float, digits: int) -> float:
+    """An uncertainty never shown as zero."""
+    return max(u95, 10.0**-digits) if u95 > 0 else u95
 
 
 def badge(verdict: str) -> str:
@@ -140,15 +150,15 @@ def section(title: str, *parts: str, lead: str = "") -> str:
     return f"<section><h2>{esc(title)}</h2>{say}\n{inner}</section>"
 
 
-def verdict_card(sheet: Sheet, steps: Sequence[str], chance: float | None) -> str:
-    """The answer at the top: what the verdicts come to and the first adjustment."""
+def verdict_card(sheet: Sheet, head: str, steps: Sequence[str], chance: float | None) -> str:
+    """The answer at the top: what the verdicts come to and the first adjustment, or what to do instead."""
     bad = bool(sheet.broken) or any(x.verdict == NOT_MET for x in sheet.lines)
     kind = " met" if sheet.go else " not" if bad else ""
     step = ""
     if len(steps) == 1:
-        step = f"<p><strong>First adjustment:</strong> {esc(steps[0])}</p>"
+        step = f"<p><strong>{esc(head)}:</strong> {esc(steps[0])}</p>"
     elif steps:
-        step = "<p><strong>First adjustment:</strong></p><ol>" + "".join(f"<li>{esc(x)}</li>" for x in steps) + "</ol>"
+        step = f"<p><strong>{esc(head)}:</strong></p><ol>" + "".join(f"<li>{esc(x)}</li>" for x in steps) + "</ol>"
     if step and chance is not None:
         step += f"<p>Chance that every tolerance is then met: {percent(chance)}.</p>"
     badges = "".join(f"<li>{esc(x.label)} {badge(x.verdict)}</li>" for x in sheet.lines)
@@ -163,15 +173,20 @@ def figures_section(figures: pd.DataFrame) -> str:
         unit = _text(r["unit"])
         u = float(r["u95"])
         design = float(r["design"])
-        digits = places(u)
+        digits = places(u, unit)
         wanted = ""
         if pd.notna(r["tolerance"]):
             wanted = f"{float(r['target']):.{_plain(r['target'])}f} \u00b1 {float(r['tolerance']):g}"
         share = r["from_photos"]
         rows.append([esc(r["label"]), f"{design:.{digits}f}" if math.isfinite(design) else "-",
-                     esc(pm(float(r["measured"]), u)), esc(unit), wanted, badge(_text(r["verdict"])),
+                     esc(_bare(pm(float(r["measured"]), u, unit), unit)), esc(unit), wanted, badge(_text(r["verdict"])),
                      f"{100 * float(share):.0f} %" if pd.notna(share) else ""])
     return table(["figure", "design", "measured, 95 %", "unit", "wanted", "verdict", "from photos"], rows, (1, 2, 4, 6))
+
+
+def _bare(text: str, unit: str) -> str:
+    """The number without its unit, for a table that has a column for it."""
+    return text.removesuffix(f" {unit}") if unit else text
 
 
 def _plain(v: Any) -> int:
@@ -191,13 +206,15 @@ def pivots_section(pivots: pd.DataFrame) -> str:
     rows = []
     for _, r in pivots.iterrows():
         design, built, off, u = (_numbers(r[c]) for c in ("design", "measured", "difference", "u95"))
-        d = [max(places(x), 1) for x in (u if len(u) == len(built) else u[:1] * len(built))]
+        unit = _text(r["unit"])
+        d = [max(places(x, unit), 1) for x in (u if len(u) == len(built) else u[:1] * len(built))]
         turn = len(built) == 3 and len(off) == 1  # a direction: the turn is what counts
         place = ["<br>".join(f"{x:.{4 if turn else n}f}" for x, n in zip(v, d, strict=False)) for v in (design, built)]
-        change = "<br>".join(f"{x:+.{places(e)}f} \u00b1 {e:.{places(e)}f}" for x, e in zip(off, u, strict=False))
+        change = "<br>".join(esc(_bare(("+" if x > 0 else "") + pm(x, e, unit), unit))
+                             for x, e in zip(off, u, strict=False))
         share = r["from_photos"]
         rows.append([esc(_text(r["what"]).replace("_", " ")), "x<br>y<br>z" if len(built) == 3 else "", *place, change,
-                     esc(_text(r["unit"])), f"{100 * float(share):.0f} %" if pd.notna(share) else ""])
+                     esc(unit), f"{100 * float(share):.0f} %" if pd.notna(share) else ""])
     return table(["what", "", "design", "measured", "difference, 95 %", "unit", "from photos"], rows, (2, 3, 4, 6))
 
 
@@ -307,8 +324,8 @@ def cautions_section() -> str:
 def confirm_section(outcomes: Sequence[Outcome], changes: Sequence[str], plot: str) -> str:
     """Before, predicted and after, figure by figure, with the plot."""
     words = {True: "as predicted", False: "not as predicted", None: ""}
-    rows = [[esc(o.label), esc(pm(*o.before)), esc(pm(*o.predicted)), esc(pm(*o.after)), esc(o.unit),
-             badge(o.verdict), words[o.as_predicted]] for o in outcomes]
+    rows = [[esc(o.label), *(esc(_bare(pm(*x, o.unit), o.unit)) for x in (o.before, o.predicted, o.after)),
+             esc(o.unit), badge(o.verdict), words[o.as_predicted]] for o in outcomes]
     did = ""
     if changes:
         did = "<p>Proposed was:</p><ol>" + "".join(f"<li>{esc(c)}</li>" for c in changes) + "</ol>"
@@ -347,14 +364,15 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
     """The report of a run whose plots and overlays already lie in ``folder``."""
     fit, sheet = results.fit, results.sheet()
     first = next(iter(results.work.get("proposals", ())), None)
-    steps: list[str] = list(results.work.get("notes", ())) if first is None else []
-    if first is not None:
-        steps = list(first["changes"]) or ["none; leave it as it is."]
+    head, steps = "First adjustment", list(results.work.get("notes", ())) if first is None else list(first["changes"])
+    if not steps:
+        photos_first = [_sentence(x) for x in results.work.get("photos", ())]
+        head, steps = ("First", photos_first) if photos_first else (head, ["none; leave it as it is."])
     used = len(fit.photos)
     aside = len(results.observations.set_aside)
     lead = [f"{used} photos in {len(fit.positions)} lever positions"
             + (f", {aside} more set aside" if aside else "")
-            + "; every \u00b1 is a 95 % interval."]
+            + f"; every \u00b1 is a 95 % interval. Report of {date.today():%d %B %Y}."]
     central = picture(folder / "steer.svg", "Steer angle of both wheels over the lever angle, measured and design",
                       "Open points: measured, with 95 % bars. Solid: the rig as built, with its 95 % band. Dashed: the "
                       "drawing. Below: measured less drawing.")
@@ -366,13 +384,13 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
                     "Where corners were found against where the fit puts them, px. A round cloud is good; crosses were "
                     "set aside.", small=True)
     body = [
-        verdict_card(sheet, steps, first["chance"] if first and first["changes"] else None),
+        verdict_card(sheet, head, steps, first["chance"] if first and first["changes"] else None),
         "" if before is None else section("Before, predicted, after", confirm_section(
             before.outcomes(results.figures), before.changes,
             picture(folder / "confirm.svg", "Steer less design before, predicted and after"))),
         section("Steer against lever", central),
         section("Work list", work_section(results.work), act_carefully(),
-                lead="Make one change at a time. Nothing smaller than the photos can support is proposed."),
+                lead="Left and right are as the rider sits. Nothing smaller than the photos can support is proposed."),
         section("Figures", bars, figures_section(results.figures),
                 lead="Met only where the whole 95 % interval lies inside the tolerance, not met only where it lies "
                      "outside (ISO 14253-1)."),
@@ -384,7 +402,7 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
         section("Findings", findings_section(results.findings) or "<p>Nothing stood out.</p>"),
         section("Pivots and rods", pivots_section(fit.pivot_table),
                 lead="Places x, y, z in mm (forward, left, up). The last column: how much the photos decided; the rest "
-                     "is the drawing."),
+                     "is the drawing. Along its hinge a pivot has no place of its own; the drawing's is shown."),
         section("Limits over the travel", limits_section(results.limits)),
         section("What moves what", plain_table(results.sensitivity),
                 lead="How much each dimension moves a figure if it is off by the tolerance given for it in the rig "

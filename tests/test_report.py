@@ -241,6 +241,7 @@ def test_uncertainty_keeps_two_figures() -> None:
     # (100.021 47 g with 0.35 mg becomes 100.021 47 and 0.000 35 there; four decimals are enough here)
     assert [places(u) for u in (12.0, 1.2, 0.12, 0.012, 0.0012)] == [0, 1, 2, 3, 4]
     assert pm(1.23456, 0.0478, "deg") == "1.235 \u00b1 0.048 deg"
+    assert pm(-3.14159, 0.0021, "mm") == "-3.14 \u00b1 0.01 mm"  # never shown as no uncertainty at all
     assert pm(float("nan"), 0.1, "mm") == "-"
 
 
