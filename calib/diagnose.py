@@ -98,11 +98,12 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
             out.append(Finding("digital_zoom", name, f"Photo {name} has a focal length {100 * s.df[i]:+.1f} % off the "
                                "others: zoomed or cropped? Take it again without zoom."))
     for rod in layout.rods:
-        rows = [(r.item.split("|")[1], float(r.r[0]) * problem.priors.rod_play_sd) for r in problem.rows(s)
+        rows = [(r.item.split("|")[1], float(r.r[0])) for r in problem.rows(s)
                 if r.kind == "closure" and r.item.startswith(rod + "|")]
         worst = max(rows, key=lambda x: abs(x[1]), default=("", 0.0))
-        if abs(worst[1]) > 4 * problem.priors.rod_play_sd:
-            out.append(Finding("rod_misfit", rod, f'Rod "{rod}" would have to be {worst[1]:+.2f} mm longer at '
+        if abs(worst[1]) > 4:
+            more = worst[1] * problem.closure_sd(worst[0])
+            out.append(Finding("rod_misfit", rod, f'Rod "{rod}" would have to be {more:+.2f} mm longer at '
                                f'"{worst[0]}" than at the other positions: play in a rod end, a clamp that slips, '
                                "or a part that bends. Check them by hand."))
     for body in layout.bodies:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.camera import project_with_derivatives
-from calib.rig import FRAME, Rig
+from calib.rig import FRAME, Rig, approach_pairs
 from calib.rotations import perpendiculars, skew
 from calib.solver import Normal
 from calib.unknowns import BOW_N, LENS_N, PRIVATE, Layout, Motions, State, retract
@@ -53,7 +53,9 @@ class Priors:
     scale_sd: float
     bow_sd: float
     rod_play_sd: float = 0.05  # mm, closure of a rod at one position
+    approached_sd: float = 1.0  # mm, the same where a position was approached from both sides to see play
     angle_sd: float = 2.0  # rad, only keeps an unseen joint from being free
+    lock_sd: float = np.deg2rad(0.1)  # rad, how well a lean lock holds upright; common practice, no source
     point_sd: float = 300.0  # mm, likewise
     rod_sd: float = 300.0
     tag_sd: float = 1000.0
@@ -110,6 +112,7 @@ class RigProblem:
                 key = (int(t), lay.photo_positions[p])
                 self._group_motion[g] = pairs.setdefault(key, len(pairs))
         self._pairs = list(pairs)
+        self._approached = {p for both in approach_pairs(lay.positions).values() for p in both}
         self._motions: Motions | None = None
 
     def motions(self, s: State) -> Motions:
@@ -167,9 +170,14 @@ class RigProblem:
             out.append(Row("prior", "alignment", np.zeros(6), np.eye(6), al))
         n = len(s.angles)
         if n:
-            out.append(Row("prior", "angles", s.angles / p.angle_sd, np.eye(n) / p.angle_sd,
+            sd = np.array([self._angle_sd(b, pos) for b, pos in lay.angle_keys])
+            out.append(Row("prior", "angles", s.angles / sd, np.diag(1 / sd),
                            list(range(lay.first_angle, lay.first_angle + n))))
         return out
+
+    def _angle_sd(self, body: str, position: str) -> float:
+        held = self.rig.bodies[body].locked and position not in self.rig.lean_positions
+        return self.priors.lock_sd if held else self.priors.angle_sd
 
     def _point_now(self, s: State, name: str, pos: str) -> tuple[Array, Array, list[int]]:
         """A rod point at a position, (3,), with its derivative (3, m) over slots."""
@@ -184,6 +192,10 @@ class RigProblem:
         j = np.concatenate([r, g[3:] - skew(now) @ g[:3]], axis=1)
         return now, j, [*range(sl.start, sl.stop), *slots]
 
+    def closure_sd(self, position: str) -> float:
+        """Standard uncertainty (mm) of a rod's closure: wide where play is being looked for, so as not to hide it."""
+        return self.priors.approached_sd if position in self._approached else self.priors.rod_play_sd
+
     def _closure_rows(self, s: State) -> list[Row]:
         out = []
         for name in self.layout.rods:
@@ -191,13 +203,14 @@ class RigProblem:
                 continue
             rod = self.rig.rods[name]
             for pos in self.layout.positions:
+                sd = self.closure_sd(pos)
                 a, ja, sa = self._point_now(s, rod.a, pos)
                 b, jb, sb = self._point_now(s, rod.b, pos)
                 d = b - a
                 length = float(np.linalg.norm(d))
                 u = d / length
-                r = (length - s.rods[self.layout.rods.index(name)]) / self.priors.rod_play_sd
-                j = np.concatenate([-u @ ja, u @ jb, [-1.0]]) / self.priors.rod_play_sd
+                r = (length - s.rods[self.layout.rods.index(name)]) / sd
+                j = np.concatenate([-u @ ja, u @ jb, [-1.0]]) / sd
                 out.append(Row("closure", f"{name}|{pos}", np.array([r]), j[None],
                                [*sa, *sb, self.layout.rod(name)], robust=True))
         return out

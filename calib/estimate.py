@@ -37,6 +37,7 @@ class Options:
 
     robust_scale: float = 2.5
     rod_play_sd: float = 0.05  # mm
+    approached_sd: float = 1.0  # mm, the same at positions approached from both sides, so that play shows
     min_photos: int = 2  # photos a position needs
     max_iterations: int = 60
     noise_known: bool = False  # take the corner covariances as they are instead of scaling by the residuals
@@ -68,7 +69,7 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     size = (obs.photos[0].width, obs.photos[0].height)
     focal = float(np.median(exif)) if exif else None
     priors = _priors(rig, size, focal)
-    priors = replace(priors, rod_play_sd=options.rod_play_sd)
+    priors = replace(priors, rod_play_sd=options.rod_play_sd, approached_sd=options.approached_sd)
     state, corners, found = cold_start(rig, layout, corners, size, focal, priors)
     findings += found
     problem = RigProblem(layout, corners, priors, rig, robust_scale=options.robust_scale * 4)
@@ -401,7 +402,7 @@ def _report(problem: RigProblem, s: State, obs: Observations, findings: list[Fin
     for row in problem.rows(s):
         if row.kind == "closure":
             rod, pos = row.item.split("|")
-            misfit[rod, pos] = float(row.r[0] * problem.priors.rod_play_sd)
+            misfit[rod, pos] = float(row.r[0] * problem.closure_sd(pos))
     findings = findings + final_findings(problem, s, cov, frame, sigma)
     tag_poses = {n: (s.align_R @ s.tag_R[i], s.align_R @ s.tag_t[i] + s.align_t)
                  for i, n in enumerate(layout.tags)}

@@ -30,6 +30,7 @@ class Body:
     travel: tuple[float, float] | None = None  # rad from straight ahead
     pivot_tol: float = 2.0  # mm, 95 %
     axis_tol: float = np.deg2rad(1.0)  # rad, 95 %
+    locked: bool = False  # lean joint: its lock holds it upright except at the lean positions
 
 
 @dataclass(frozen=True)
@@ -185,6 +186,20 @@ class Rig:
             names |= {b.name for b in ready}
             rest = [b for b in rest if b.name not in names]
         return done
+
+
+PUSHED, PULLED = "+", "-"
+
+
+def approach_pairs(labels: Sequence[str]) -> dict[str, tuple[str, str]]:
+    """Lever positions that were approached from both sides: "push1" -> ("push1+", "push1-").
+
+    ``+``: the driver was brought there by pushing (its angle growing), ``-``: by pulling. A label with only one
+    of the two is an ordinary position.
+    """
+    there = set(labels)
+    return {p[:-1]: (p, p[:-1] + PULLED) for p in labels
+            if len(p) > 1 and p.endswith(PUSHED) and p[:-1] + PULLED in there}
 
 
 # --- named parameters: how a covariance refers to the rig --------------------------------------------------

@@ -5,13 +5,28 @@ from __future__ import annotations
 import difflib
 import math
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from calib.rig import FRAME, BoardSpec, Body, Obstacle, Point, Rig, Rod, Slide, Tag, Target, Vec, Wheel
+from calib.rig import (
+    FRAME,
+    PULLED,
+    PUSHED,
+    BoardSpec,
+    Body,
+    Obstacle,
+    Point,
+    Rig,
+    Rod,
+    Slide,
+    Tag,
+    Target,
+    Vec,
+    Wheel,
+)
 from calib.rigerrors import Errors, KeyPath, key_lines, nearest, shown
 from calib.rigform import ASSEMBLY_SLACK, NAMED, REQUIRED, SINGLE, TARGETS, Key
 from calib.rigrods import RodReader
@@ -53,6 +68,20 @@ def parse_rig(text: str, file: str = "rig.toml") -> Rig:
     if errors.texts or rig is None:
         raise UserError("\n".join(errors.texts))
     return rig
+
+
+def both_ways(positions: Sequence[str], twice: Sequence[str], ahead: str) -> tuple[str, ...]:
+    """Position labels with "push1" turned into "push1+", "push1-" where it is approached from both sides.
+
+    Straight ahead keeps its own folder as well, since all angles count from it.
+    """
+    out: list[str] = []
+    for p in positions:
+        if p not in twice or p == ahead:
+            out.append(p)
+        if p in twice:
+            out += [p + PUSHED, p + PULLED]
+    return tuple(out)
 
 
 class _Reader:
@@ -164,7 +193,7 @@ class _Reader:
             board=board_spec,
             driver=steering["driver"],
             straight_ahead=steering["straight_ahead"],
-            positions=steering["positions"],
+            positions=both_ways(steering["positions"], steering["both_ways"], steering["straight_ahead"]),
             spin_positions=steering["spin_positions"],
             lean_positions=steering["lean_positions"],
             obstacles=obstacles,
@@ -190,11 +219,14 @@ class _Reader:
             if t["travel"] is not None and not t["travel"][0] <= 0.0 <= t["travel"][1]:
                 self.errors.bad((*path, "travel"), data["travel"], "a range that holds 0, straight ahead")
                 good = False
+            if t["locked"] and t["role"] != "lean":
+                self.errors.bad((*path, "locked"), True, 'only for a part with role = "lean"')
+                good = False
             if good:
                 self.bodies[name] = Body(
                     name=name, pivot=t["pivot"], axis=t["axis"], parent=t["parent"], role=t["role"],
                     side=t["side"], travel=t["travel"], pivot_tol=t["pivot_tolerance"],
-                    axis_tol=t["axis_tolerance"],
+                    axis_tol=t["axis_tolerance"], locked=t["locked"],
                 )
         self.check_rings()
 
@@ -477,6 +509,12 @@ class _Reader:
         if t["positions"]:
             self.known(("steering", "straight_ahead"), t["straight_ahead"], t["positions"],
                        "one of the labels in steering.positions")
+        for label in t["both_ways"]:
+            self.known(("steering", "both_ways"), label, t["positions"], "one of the labels in steering.positions")
+            twice = [x for x in (label + PUSHED, label + PULLED) if x in t["positions"]]
+            if twice:
+                self.errors.bad(("steering", "positions"), twice[0],
+                                f'"{label}" only, since it stands in both_ways, which adds + and - itself')
         seen: dict[str, str] = {}
         for key in ("positions", "spin_positions", "lean_positions"):
             for label in t[key]:

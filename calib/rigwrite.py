@@ -219,6 +219,8 @@ class _Writer:
             self.put(s, "travel", f"[{_deg(b.travel[0])}, {_deg(b.travel[1])}]")
         self.put(s, "pivot_tolerance", self.mm(b.pivot_tol))
         self.put(s, "axis_tolerance", _deg(b.axis_tol))
+        if b.locked:
+            self.put(s, "locked", "true")
 
     def point(self, p: Point) -> None:
         s = self.section("points", p.name)
