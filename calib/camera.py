@@ -17,10 +17,12 @@ LENS = ("f", "aspect", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 
 def project(x_cam: Array, lens: Array, df: Array | float = 0.0, dc: Array | None = None) -> Array:
     """Pixels (..., 2) of camera-frame points (..., 3) mm. ``lens`` (9,) in LENS order."""
-    return _project(x_cam, lens, df, dc)[0]
+    return project_terms(x_cam, lens, df, dc)[0]
 
 
-def _project(x_cam: Array, lens: Array, df: Array | float, dc: Array | None):
+def project_terms(x_cam: Array, lens: Array, df: Array | float, dc: Array | None,
+                  ) -> tuple[Array, tuple[Array, Array, Array, Array, Array, Array, Array, Array]]:
+    """Pixels (..., 2), and x, y, z, r^2, radial factor, distorted x, y and focal length that led to them."""
     f, aspect, cx, cy, k1, k2, p1, p2, k3 = lens
     z = x_cam[..., 2]
     x, y = x_cam[..., 0] / z, x_cam[..., 1] / z
@@ -43,7 +45,7 @@ def project_with_derivatives(x_cam: Array, lens: Array, df: Array, dc: Array) ->
     d uv / d (df, dcx, dcy) (..., 2, 3).
     """
     f, aspect, _, _, k1, k2, p1, p2, k3 = lens
-    uv, (x, y, z, r2, radial, xd, yd, fu) = _project(x_cam, lens, df, dc)
+    uv, (x, y, z, r2, radial, xd, yd, fu) = project_terms(x_cam, lens, df, dc)
     slope = 2 * (k1 + r2 * (2 * k2 + 3 * k3 * r2))  # d radial / d r2, doubled: times x or y
     dxdx = radial + x * x * slope + 2 * p1 * y + 6 * p2 * x
     dxdy = x * y * slope + 2 * p1 * x + 2 * p2 * y

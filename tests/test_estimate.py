@@ -1,0 +1,226 @@
+"""The one estimate: derivatives, cold start, recovery of a known vehicle, shares and covariance."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from calib.equations import RigProblem
+from calib.estimate import estimate
+from calib.results import Fit
+from calib.rigfile import load_rig
+from calib.unknowns import PRIVATE, State
+from capture.observations import Observations
+from tests.bench.estimate import Residuals, ours, plain_problem, shoot
+from tests.render.shoot import simulate_observations
+from tests.render.truth import Truth, sample_truth
+
+RIG = Path(__file__).resolve().parents[1] / "sample_data" / "rig.toml"
+Array = NDArray[np.float64]
+
+
+@pytest.fixture(scope="module")
+def small() -> tuple[RigProblem, State]:
+    """A small shoot at its cold start: far enough from the minimum that no residual is near zero by chance."""
+    rig, obs = shoot(2, seed=11)
+    keep = {"back2", "ahead", "push2", "spin1"}
+    obs = replace(obs, photos=tuple(p for p in obs.photos if p.position in keep),
+                  table=obs.table[obs.table["position"].isin(keep)])
+    rig = replace(rig, positions=("back2", "ahead", "push2"), spin_positions=("spin1",))
+    problem, state = plain_problem(rig, obs, every=3)
+    # every quantity off by a little, correlated corners, board bow: no term may hide behind a zero
+    rng = np.random.default_rng(1)
+    f = Residuals(problem, state)
+    x = np.zeros(f.size)
+    x[:problem.layout.size] = rng.normal(0, 1e-3, problem.layout.size)
+    x[problem.layout.bow] = 0.3, -0.2, 0.1
+    x[4:9] = 0.05, -0.1, 1e-3, -1e-3, 0.03
+    x[problem.layout.size:] = rng.normal(0, 1e-3, len(x) - problem.layout.size)
+    turn = np.array([[1.0, 0.0], [0.4, 0.8]])
+    problem = replace(problem, corners=replace(problem.corners, whiten=problem.corners.whiten @ turn))
+    return problem, f.state(x)
+
+
+def numeric_jacobian(problem: RigProblem, state: State) -> tuple[Array, Array]:
+    """Residuals (m,) and their central differences (m, unknowns) along the solver's own steps."""
+    f = Residuals(problem, state)
+    h = 1e-6
+    cols = []
+    for k in range(f.size):
+        d = np.zeros(f.size)
+        d[k] = h
+        cols.append((f(d) - f(-d)) / (2 * h))
+    return f(np.zeros(f.size)), np.stack(cols, axis=1)
+
+
+def test_normal_equations_against_differences(small: tuple[RigProblem, State]) -> None:
+    problem, state = small
+    r, j = numeric_jacobian(problem, state)
+    n = problem.linearise(state)
+    size, photos = problem.layout.size, len(problem.layout.photos)
+    assert n.cost == pytest.approx(r @ r / 2, rel=1e-12)
+    assert problem.cost(state) == pytest.approx(n.cost, rel=1e-12)
+    # each unknown in its own units: compare against the length of its column
+    length = np.linalg.norm(j, axis=0)
+    assert (length > 0).all(), "an unknown with no effect would make this test blind"
+    g = np.concatenate([n.g_shared, n.g_private.ravel()])
+    np.testing.assert_allclose(g / length, j.T @ r / length, atol=2e-6 * np.linalg.norm(r))
+    full = np.zeros((len(g), len(g)))
+    full[:size, :size] = n.shared
+    for p in range(photos):
+        own = slice(size + PRIVATE * p, size + PRIVATE * (p + 1))
+        full[:size, own], full[own, :size] = n.cross[p], n.cross[p].T
+        full[own, own] = n.private[p]
+    scale = np.outer(length, length)
+    np.testing.assert_allclose(full / scale, (j.T @ j) / scale, atol=2e-6)
+
+
+@pytest.mark.parametrize("kind", ["robust", "weighted"])
+def test_gradient_of_the_robust_cost(small: tuple[RigProblem, State], kind: str) -> None:
+    problem, state = small
+    if kind == "robust":
+        problem = replace(problem, robust_scale=3.0, prior_scale=1.0)
+    else:
+        keep = np.random.default_rng(2).random(problem.corners.seen.shape) < 0.7
+        problem = replace(problem, weights=(problem.corners.seen & keep).astype(float))
+    f = Residuals(problem, state)
+    n = problem.linearise(state)
+    g = np.concatenate([n.g_shared, n.g_private.ravel()])
+    curvature = np.sqrt(np.concatenate([np.diag(n.shared), n.private[:, range(9), range(9)].ravel()]))
+    rng = np.random.default_rng(3)
+    for _ in range(12):
+        d = rng.normal(size=f.size) / curvature  # a step every unknown has a like part in
+        h = 1e-4
+        slope = (problem.cost(f.state(h * d)) - problem.cost(f.state(-h * d))) / (2 * h)
+        assert slope == pytest.approx(g @ d, abs=1e-5 * np.linalg.norm(g / curvature))
+
+
+def test_rows_by_kind_add_up(small: tuple[RigProblem, State]) -> None:
+    problem, state = small
+    whole = problem.linearise(state)
+    kinds = ("corner", "closure", "ball", "drawing", "prior")
+    parts = [problem.linearise(state, (k,)) for k in kinds]
+    assert sum(p.cost for p in parts) == pytest.approx(whole.cost, rel=1e-12)
+    np.testing.assert_allclose(sum(p.shared for p in parts), whole.shared, rtol=1e-9, atol=1e-6)
+    assert all(p.cost > 0 for p in parts)
+
+
+@pytest.fixture(scope="module")
+def sample() -> tuple[Truth, Observations, Fit]:
+    """The sample vehicle with its listed errors, 2 % of the corners thrown off."""
+    truth = sample_truth(RIG)
+    obs = simulate_observations(truth, 0.05, np.random.default_rng(5), outliers=0.02)
+    return truth, obs, estimate(load_rig(RIG), obs)
+
+
+def test_cold_start_with_and_without_exif_reach_one_minimum(sample: tuple[Truth, Observations, Fit]) -> None:
+    _, obs, fit = sample
+    none = replace(obs, photos=tuple(replace(p, focal_px_guess=None) for p in obs.photos))
+    other = estimate(load_rig(RIG), none)
+    assert other.sigma0 == pytest.approx(fit.sigma0, rel=1e-5)
+    assert other.camera.f == pytest.approx(fit.camera.f, abs=0.1 * fit.camera.u95["f"])
+    for a, b in zip(fit.figures, other.figures, strict=True):
+        assert a.name == b.name
+        assert b.value == pytest.approx(a.value, abs=0.05 * a.u95), a.name  # the lens prior's centre differs
+
+
+def test_minimum_does_not_depend_on_the_way_there() -> None:
+    rig, obs = shoot(2, seed=4)
+    problem, state = plain_problem(rig, obs, every=4)
+    first, best = ours(problem, state)
+    rng = np.random.default_rng(8)
+    f = Residuals(problem, best)
+    x = np.zeros(f.size)
+    x[:problem.layout.size] = rng.normal(0, 0.01, problem.layout.size)
+    x[:2] = 10.0, 0.001
+    again, _ = ours(problem, f.state(x))
+    assert again.cost == pytest.approx(first.cost, rel=1e-9)
+
+
+def inside(value: float, true: float, u95: float, k: float = 3.5) -> bool:
+    """Within k standard uncertainties, so that chance alone almost never fails the test."""
+    return abs(value - true) <= k * u95 / 1.96
+
+
+def test_sample_vehicle_is_recovered(sample: tuple[Truth, Observations, Fit]) -> None:
+    truth, _, fit = sample
+    design = load_rig(RIG)
+    u = dict(zip(fit.as_built.names, 1.96 * np.sqrt(np.diag(fit.as_built.cov)), strict=True))
+    z = fit.as_built.rig.bodies["left_lever"].pivot[2]
+    assert u["left_lever.pivot.z"] < 3.0
+    assert inside(z, truth.rig.bodies["left_lever"].pivot[2], u["left_lever.pivot.z"])
+    assert z - design.bodies["left_lever"].pivot[2] < -5.0  # it sits 8.6 mm low
+    for name, rod in truth.rig.rods.items():
+        length = fit.as_built.rig.rods[name].length
+        assert u[f"{name}.length"] < 0.5
+        assert inside(length, rod.length, u[f"{name}.length"]), name
+    for (body, position), angle in fit.joint_angles.items():
+        if position == design.straight_ahead or design.bodies[body].role == "wheel":
+            continue
+        k = fit.angle_names.index((body, position))
+        assert inside(angle, truth.angles[body, position], 1.96 * np.sqrt(fit.angle_cov[k, k]), 4.0), (body, position)
+    assert inside(fit.camera.f, truth.lens.f, fit.camera.u95["f"])
+    assert 0.9 < fit.sigma0 < 1.1
+    figures = {f.name: f for f in fit.figures}
+    toe = np.rad2deg(truth.heading("right", "ahead") - truth.heading("left", "ahead"))
+    assert inside(figures["toe"].value, toe, figures["toe"].u95)
+    assert figures["toe"].u95 < 0.2
+    for side in ("left", "right"):
+        for position in design.positions:
+            if position == design.straight_ahead:
+                continue
+            f = figures[f"steer {side} at {position}"]
+            true = np.rad2deg(truth.heading(side, position) - truth.heading(side, "ahead"))
+            assert inside(f.value, true, f.u95, 4.0), f.name
+            assert f.u95 < 0.12, f.name
+
+
+def test_outliers_are_put_aside(sample: tuple[Truth, Observations, Fit]) -> None:
+    truth, obs, fit = sample
+    table = fit.residuals
+    size = np.hypot(table["du"], table["dv"])
+    assert (table.loc[size > 1.0, "weight"] == 0).all()
+    assert 0.005 < (table["weight"] == 0).mean() < 0.03
+    assert not [f for f in fit.findings if f.serious]
+
+
+def test_shares_from_photos(sample: tuple[Truth, Observations, Fit]) -> None:
+    _, _, fit = sample
+    share = fit.as_built.from_photos
+    assert all(0.0 <= v <= 1.0 for v in share.values())
+    for body, b in fit.as_built.rig.bodies.items():
+        if b.role == "wheel":
+            continue
+        axis = int(np.argmax(np.abs(b.axis)))  # the place along the hinge is the drawing's by convention
+        assert all(share[f"{body}.pivot.{c}"] > 0.9 for k, c in enumerate("xyz") if k != axis), body
+    assert all(share[f"{r}.length"] > 0.5 for r in fit.as_built.rig.rods)
+    for f in fit.figures:
+        assert f.from_photos is None or 0.0 <= f.from_photos <= 1.0
+        if f.name.startswith("length"):
+            assert f.from_photos is not None and f.from_photos > 0.5, f.name
+
+
+def test_covariance_is_symmetric_and_not_negative(sample: tuple[Truth, Observations, Fit]) -> None:
+    _, _, fit = sample
+    joint = np.block([[fit.angle_cov, fit.cross_cov], [fit.cross_cov.T, fit.as_built.cov]])
+    sd = np.sqrt(np.diag(joint))
+    assert (sd >= 0).all() and np.isfinite(joint).all()
+    scaled = joint / np.outer(np.maximum(sd, 1e-12), np.maximum(sd, 1e-12))
+    np.testing.assert_allclose(scaled, scaled.T, atol=1e-6)
+    assert np.linalg.eigvalsh((scaled + scaled.T) / 2).min() > -1e-6
+
+
+def test_known_noise_leaves_the_values(sample: tuple[Truth, Observations, Fit]) -> None:
+    """Twice the stated corner noise changes what is claimed to be known of the noise, not the intervals."""
+    _, obs, fit = sample
+    t = obs.table.copy()
+    t[["cuu", "cuv", "cvv"]] *= 4.0
+    other = estimate(load_rig(RIG), replace(obs, table=t))
+    assert other.sigma0 == pytest.approx(fit.sigma0 / 2, rel=0.05)
+    for a, b in zip(fit.figures, other.figures, strict=True):
+        if a.name.startswith("steer"):
+            assert b.u95 == pytest.approx(a.u95, rel=0.1), a.name
