@@ -254,7 +254,7 @@ def _fit_batch(gray: NDArray[np.generic], centre0: F64, axes: F64, heights: F64,
 
     reach_px = (heights * reach).max(axis=1)
     ridge = np.zeros((m, _PARAMS))
-    # light changes by about a per cent a cell, more where the pixels insist; blur and gain are held loosely to stay physical
+    # priors: light changes by about a per cent a cell; blur and gain are held loosely to stay physical
     ridge_px = heights.min(axis=1)
     done = np.zeros(m, bool)
     moved = np.full(m, np.inf)

@@ -20,7 +20,8 @@ _CODE_CELLS = 8  # 36h11: six by six bits inside a one-cell black border
 _PER_CELL = 4  # alignment samples along a tag cell
 _COARSE_WIDTH = 2600  # px: photos wider than this are first looked at in half size
 _LEAST_RING = 0.72  # correlation with the printed ring a tag must show
-_LEAST_CODE = 0.72  # correlation with its code bits
+_LEAST_CODE = 0.6  # correlation with its code bits; 11 of 36 bits wrong, the nearest other code, give 0.4
+_LEAST_CODE_PLACED = 0.35  # the same where the board's plan says which tag it must be
 _LEAST_BITS = 0.62  # correlation of sampled bits for a first guess of the code
 _LEAST_OUTLINE = 26  # px round a code's border: below this its bits cannot be told apart
 _LEAST_SADDLE = 500.0  # Hessian strength of a printed corner (Sobel units); noise stays well below
@@ -61,7 +62,7 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
             break
         _keep(found, _verify(pyramid, _soft_decode(gray, quads, missing)))
         if board is not None:
-            _keep(found, _verify(pyramid, _predict_board(found, board)))
+            _keep(found, _verify(pyramid, _predict_board(found, board), placed=True))
     return found
 
 
@@ -219,6 +220,14 @@ def _marker(code: int) -> NDArray[np.float64]:
     return np.where(np.asarray(img) > 127, 1.0, -1.0)
 
 
+@functools.cache
+def _turned_codes() -> F32:
+    """(587, 4, 64): every code in four quarter turns, mean removed, unit length."""
+    books = np.stack([[np.rot90(_marker(c), k).ravel() for k in range(4)] for c in (*BOARD_IDS, *PART_IDS)])
+    books -= books.mean(axis=2, keepdims=True)
+    return (books / np.linalg.norm(books, axis=2, keepdims=True)).astype(np.float32)
+
+
 def _sample(img: NDArray[np.generic], uv: F64) -> F32:
     """Bilinear grey at pixel places (..., 2); places off the image take its edge."""
     shape = uv.shape[:-1]
@@ -254,13 +263,19 @@ def _soft_decode(gray: NDArray[np.uint8], quads: F64, codes: NDArray[np.int_]) -
     places = np.stack([project(np.asarray(cv2.getPerspectiveTransform(unit, q.astype(np.float32)), np.float64), pts)
                        for q in quads])
     grey = _sample(gray, places).reshape(len(quads), _CODE_CELLS, 2, _CODE_CELLS, 2).mean(axis=(2, 4))
-    books = np.stack([np.rot90(_marker(int(c)), k) for c in codes for k in range(4)]).reshape(-1, 64)
-    books = books - books.mean(axis=1, keepdims=True)
-    books /= np.linalg.norm(books, axis=1, keepdims=True)
+    rim = np.ones((_CODE_CELLS, _CODE_CELLS), bool)
+    rim[1:-1, 1:-1] = False
+    # a code's border is evenly darker than its middle: most stray quads fail already here
+    inner = grey[:, ~rim]
+    dark = grey[:, rim].mean(axis=1) + grey[:, rim].std(axis=1) < inner.mean(axis=1)
+    dark &= inner.max(axis=1) - grey[:, rim].mean(axis=1) > 15
+    quads, grey = quads[dark], grey[dark]
+    if len(quads) == 0:
+        return {}
     seen = grey.reshape(len(quads), 64)
     seen = seen - seen.mean(axis=1, keepdims=True)
-    power = np.linalg.norm(seen, axis=1, keepdims=True)
-    score = seen / np.maximum(power, 1e-6) @ books.T
+    seen /= np.maximum(np.linalg.norm(seen, axis=1, keepdims=True), 1e-6)
+    score = seen @ _turned_codes()[codes].reshape(-1, 64).T
     best = score.argmax(axis=1)
     peak = score[np.arange(len(score)), best]
     by_code = score.reshape(len(quads), len(codes), 4).max(axis=2)
@@ -270,7 +285,7 @@ def _soft_decode(gray: NDArray[np.uint8], quads: F64, codes: NDArray[np.int_]) -
             break
         code, turn = divmod(int(best[i]), 4)
         others = np.delete(by_code[i], code)
-        if power[i, 0] < 8 * 6 or (len(others) and peak[i] - others.max() < _LEAST_MARGIN):
+        if len(others) and peak[i] - others.max() < _LEAST_MARGIN:
             continue
         starts = out.setdefault(int(codes[code]), [])
         if len(starts) < 2:
@@ -367,9 +382,12 @@ def _correlation(a: NDArray[np.generic], b: NDArray[np.generic]) -> float:
     return float((a * b).sum() / max(float(np.sqrt((a * a).sum() * (b * b).sum())), 1e-9))
 
 
-def _verify(pyramid: list[NDArray[np.uint8]], starts: dict[int, list[F64]]) -> dict[int, Tag]:
+def _verify(pyramid: list[NDArray[np.uint8]], starts: dict[int, list[F64]],
+            placed: bool = False) -> dict[int, Tag]:
     """Align each start and keep the best of each code whose ring and code both match the print."""
     pts, ring, _ = _grid()
+    bits = _bits()
+    least = _LEAST_CODE_PLACED if placed else _LEAST_CODE
     out: dict[int, Tag] = {}
     height, width = pyramid[0].shape
     for code, homographies in starts.items():
@@ -392,8 +410,10 @@ def _verify(pyramid: list[NDArray[np.uint8]], starts: dict[int, list[F64]]) -> d
                 continue
             grey = _sample(pyramid[level], (uv + 0.5) * s - 0.5)
             r = _correlation(grey[ring & seen], template[ring & seen])
-            c = _correlation(grey[~ring & seen], template[~ring & seen])
-            if r > _LEAST_RING and c > _LEAST_CODE and _best_code(grey[~ring], seen[~ring], code):
+            if r < _LEAST_RING or (bits & seen).sum() < 0.5 * bits.sum():
+                continue
+            c = _correlation(grey[bits & seen], template[bits & seen])
+            if c > least and (placed or _best_code(grey[bits], seen[bits], code)):
                 tag = Tag(h, project(h, code_corners(float(CELLS))), r, c)
                 out[code] = tag
                 break
@@ -401,16 +421,22 @@ def _verify(pyramid: list[NDArray[np.uint8]], starts: dict[int, list[F64]]) -> d
 
 
 @functools.cache
+def _bits() -> NDArray[np.bool_]:
+    """Sample places inside the code's black border: border and margin look the same in every tag."""
+    pts, _, _ = _grid()
+    return (np.abs(pts) < CELLS * CODE_SHARE / 2 * (_CODE_CELLS - 2) / _CODE_CELLS).all(axis=1)
+
+
+@functools.cache
 def _all_codes() -> F32:
-    """Unit templates of every code over the middle of the tag, one row each."""
-    _, ring, _ = _grid()
-    books = np.stack([_template(c)[~ring] for c in (*BOARD_IDS, *PART_IDS)])
+    """Unit templates of every code's bits, one row each."""
+    books = np.stack([_template(c)[_bits()] for c in (*BOARD_IDS, *PART_IDS)])
     books -= books.mean(axis=1, keepdims=True)
     return books / np.linalg.norm(books, axis=1, keepdims=True)
 
 
 def _best_code(grey: F32, seen: NDArray[np.bool_], code: int) -> bool:
-    """Whether no other code of the family fits the aligned grey of the tag's middle better."""
+    """Whether no other code of the family fits the aligned grey of the bits better."""
     level = np.where(seen, grey - grey[seen].mean(), 0).astype(np.float32)
     return int((_all_codes() @ level).argmax()) == code
 

@@ -64,13 +64,14 @@ def read_photo(path: Path) -> tuple[NDArray[np.uint8], PhotoMeta]:
                 if img.size[0] * img.size[1] > _MOST_PIXELS:
                     raise UserError(f"{path.name} has more than {_MOST_PIXELS // 1_000_000} million pixels: "
                                     "use photos straight from a phone or camera.")
-                if kind == "tiff":
-                    img.load()
+                turned = int(img.getexif().get(0x0112, 1)) if kind == "tiff" else 1
             decoded = cv2.imdecode(np.frombuffer(data, np.uint8),
                                    cv2.IMREAD_IGNORE_ORIENTATION | cv2.IMREAD_GRAYSCALE)
             if decoded is None:
                 raise cut
             gray = np.asarray(decoded, np.uint8)
+            if kind == "tiff":
+                gray = _untiff(gray, turned)
     except UserError:
         raise
     except Exception as err:  # decoders raise many kinds; whatever they say, the file is the trouble
@@ -169,6 +170,15 @@ def _jpeg_complete(data: bytes) -> bool:
         if marker == 0xDA:
             return data.find(b"\xff\xd9", pos) >= 0
     return False
+
+
+def _untiff(gray: NDArray[np.uint8], turned: int) -> NDArray[np.uint8]:
+    """TIFF pixels turned back to the stored order: its decoder applies the orientation tag whatever it is told."""
+    if turned in (2, 3, 6, 7):
+        gray = gray[:, ::-1]
+    if turned in (3, 4, 7, 8):
+        gray = gray[::-1]
+    return np.ascontiguousarray(gray.T if turned >= 5 else gray)
 
 
 def _read_heif(data: bytes) -> tuple[NDArray[np.uint8], dict[str, Any]]:

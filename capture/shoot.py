@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -101,7 +102,9 @@ def _run(jobs: list[_Job], workers: int | None) -> Iterator[_Outcome]:
     if count == 1:
         yield from map(_look, jobs)
         return
-    with ProcessPoolExecutor(count, initializer=_start_worker) as pool:
+    # a forked child would inherit the image library's thread pool without its threads and wait for ever
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(count, mp_context=context, initializer=_start_worker) as pool:
         yield from pool.map(_look, jobs)
 
 
@@ -114,15 +117,21 @@ def _look(job: _Job) -> _Outcome:
         gray, meta = read_photo(job.path)
     except UserError as err:
         return _Outcome(job.name, reason=str(err).replace(job.path.name, job.name, 1))
-    tags, saddles = read_tags(gray, job.part_codes, job.board)
-    reason = _board_trouble(gray, tags, job)
+    everything = find_tags(gray, None, job.board)
+    tags, saddles = read_tags(gray, job.part_codes, job.board, everything)
+    astray = _astray(tags, job.board)
+    reason = _board_trouble(gray, everything, astray, job)
     if reason:
         return _Outcome(job.name, reason=reason, sha256=meta.sha256)
+    notes = [f"{job.name} {note}" for note in meta.notes]
+    if astray:
+        notes.append(f"{job.name}: board tag(s) {_span(astray)} do not lie where the {job.board.paper} board has them "
+                     "and were left out.")
     rows, blurs, seen = [], [], 0
     for k, code in enumerate(tags):
         part = slice(k * SADDLES, (k + 1) * SADDLES)
         ok = saddles.ok[part]
-        if ok.sum() < _LEAST_SADDLES:
+        if ok.sum() < _LEAST_SADDLES or code in astray:
             continue
         seen += 1
         at = np.flatnonzero(ok)
@@ -135,15 +144,20 @@ def _look(job: _Job) -> _Outcome:
     info = PhotoInfo(job.name, job.position, meta.width, meta.height, meta.focal_px_guess, meta.camera,
                      meta.digital_zoom, meta.sha256, str(job.path),
                      float(np.median(np.concatenate(blurs))), seen,
-                     tuple(f"{job.name} {note}" for note in meta.notes))
-    return _Outcome(job.name, info, np.concatenate(rows), sha256=meta.sha256)
+                     tuple(notes))
+    unknown = tuple(c for c in everything if c not in BOARD_IDS and c not in job.part_codes)
+    return _Outcome(job.name, info, np.concatenate(rows), sha256=meta.sha256, unknown=unknown)
 
 
-def read_tags(gray: NDArray[np.uint8], part_codes: frozenset[int] | set[int],
-              board: Board) -> tuple[dict[int, Tag], Saddles]:
-    """Tags of one grey photo (H, W) and their refined saddles, 32 rows a tag in the tags' order."""
-    allowed = set(board.ids) | set(part_codes)
-    tags = find_tags(gray, allowed, board)
+def read_tags(gray: NDArray[np.uint8], part_codes: frozenset[int] | set[int], board: Board,
+              found: dict[int, Tag] | None = None) -> tuple[dict[int, Tag], Saddles]:
+    """Wanted tags of one grey photo (H, W) and their refined saddles, 32 rows a tag in the tags' order.
+
+    ``found``: what ``find_tags`` gave for this photo, where that is known already.
+    """
+    wanted = set(board.ids) | set(part_codes)
+    seen = find_tags(gray, wanted, board) if found is None else found
+    tags = {code: tag for code, tag in seen.items() if code in wanted}
     saddles = refine_tag(gray, [t.H for t in tags.values()])
     return tags, _consistent(tags, saddles)
 
@@ -172,32 +186,39 @@ def _no_board(name: str) -> str:
     return f"No board tag found in {name}: was the board in view and sharp?"
 
 
-def _board_trouble(gray: NDArray[np.uint8], tags: dict[int, Tag], job: _Job) -> str:
+def _astray(tags: dict[int, Tag], board: Board) -> list[int]:
+    """Board tags that do not lie where the board's layout has them."""
+    centres = board.tag_centres()
+    mine = {c: t for c, t in tags.items() if c in centres}
+    h = board_homography(mine, board)
+    if h is None or len(mine) < 2:
+        return []
+    out = []
+    for code, tag in mine.items():
+        here = project(tag.H, np.array([[0.0, 0.0], [CELLS / 2, 0.0], [0.0, CELLS / 2]]))
+        edge = 2 * np.linalg.norm(here[1:] - here[0], axis=1).max()
+        if np.linalg.norm(project(h, centres[code][None])[0] - here[0]) > _LAYOUT_MISFIT * edge:
+            out.append(code)
+    return out
+
+
+def _board_trouble(gray: NDArray[np.uint8], tags: dict[int, Tag], astray: list[int], job: _Job) -> str:
     """The sentence saying why the photo's board cannot be used, or nothing."""
     board = job.board
     mine = [c for c in tags if c in board.ids]
-    if not mine:
-        everything = find_tags(gray, [*BOARD_IDS, *job.part_codes])
-        others = sorted(c for c in everything if c in BOARD_IDS)
-        if others:
-            return (f"{job.name} shows a board with tags {_span(others)}, but the rig file's {board.paper} board has "
-                    f"tags {_span(board.ids)}: photograph the board the rig file names, or correct the rig file.")
-        if looks_mirrored(gray, [*BOARD_IDS, *job.part_codes]):
-            return (f"{job.name} reads only in the mirror: the print or the photo is back to front; print without "
-                    "mirroring and switch off the camera's selfie mirror.")
-        return _no_board(job.name)
-    h = board_homography({c: tags[c] for c in mine}, board)
-    if h is not None and len(mine) >= 2:
-        centres = board.tag_centres()
-        miss = []
-        for c in mine:
-            corners = project(tags[c].H, np.array([[0.0, 0.0], [5.0, 0.0], [0.0, 5.0]]))
-            edge = np.linalg.norm(corners[1:] - corners[0], axis=1).max() * 2
-            miss.append(float(np.linalg.norm(project(h, centres[c][None])[0] - corners[0]) / edge))
-        if float(np.median(miss)) > _LAYOUT_MISFIT or (np.array(miss) > _LAYOUT_MISFIT).mean() > 0.4:
-            return (f"{job.name}: tags {_span(mine)} do not lie as on the {board.paper} board of the rig file: "
-                    "was another board printed, or the sheet cut or folded?")
-    return ""
+    if len(astray) > 0.4 * len(mine):
+        return (f"{job.name}: tags {_span(mine)} do not lie as on the {board.paper} board of the rig file: "
+                "was another board printed, or the sheet cut or folded?")
+    if mine:
+        return ""
+    others = sorted(c for c in tags if c in BOARD_IDS)
+    if others:
+        return (f"{job.name} shows a board with tags {_span(others)}, but the rig file's {board.paper} board has "
+                f"tags {_span(board.ids)}: photograph the board the rig file names, or correct the rig file.")
+    if looks_mirrored(gray, [*BOARD_IDS, *job.part_codes]):
+        return (f"{job.name} reads only in the mirror: the print or the photo is back to front; print without "
+                "mirroring and switch off the camera's selfie mirror.")
+    return _no_board(job.name)
 
 
 def _span(codes: list[int]) -> str:
