@@ -29,7 +29,18 @@ from calib.proposal import (
 )
 from calib.results import AsBuilt
 from calib.rig import Rig
-from calib.search import Model, Objective, Variant, apply, driver_grid, side_rods, solve_rods, steering_rods
+from calib.search import (
+    Model,
+    Objective,
+    Variant,
+    apply,
+    driver_grid,
+    need_both_wheels,
+    side_rods,
+    solve_rods,
+    steering_rods,
+    usable,
+)
 from capture.errors import UserError
 
 Array = NDArray[np.float64]
@@ -79,7 +90,11 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
     """
     opt = options or AdjustOptions()
     as_built = with_wheel_doubt(as_built)
-    rig = as_built.rig
+    rig = usable(as_built.rig)
+    need_both_wheels(design)
+    need_both_wheels(rig)
+    if not Model(rig, driver_grid(rig, 3)).fast:  # no closed form: every variant is walked, so fewer of them
+        opt = replace(opt, exact=min(opt.exact, 3), each=min(opt.each, 2))
     coarse, fine = driver_grid(rig, 13), driver_grid(rig, 61)
     model, objective = Model(rig, coarse), Objective(design, coarse, rig)
     notes = [f"The target {n!r} is not one the adjustment can steer by; it was left out."
@@ -200,7 +215,7 @@ def _prune(rig: Rig, objective: Objective, combos: Sequence[Mapping[str, str]],
     best = list(np.argsort(q, kind="stable")[:opt.exact])
     single = [i for i, v in enumerate(rows) if len(v.holes) + len(v.slides) == 1]
     single.sort(key=lambda i: q[i])
-    best += [i for i in single[:8] if i not in best]
+    best += [i for i in single[:8 if model.fast else 2] if i not in best]
     best += [i for i, v in enumerate(rows) if not v.holes and not v.slides and i not in best]
     kept = [rows[i] for i in best]
     if len(beside) > 1 and model.fast:
@@ -233,7 +248,7 @@ def _subsets(rods: Sequence[str]) -> list[tuple[str, ...]]:
 def _with_rods(model: Model, objective: Objective, kept: Sequence[Variant],
                rods: Sequence[str]) -> list[_Candidate]:
     """Every kept variant with every set of rods solved, snapped to the better neighbouring whole steps."""
-    rows = [(v, s) for v in kept for s in _subsets(rods)]
+    rows = [(v, s) for v in kept for s in _subsets(rods) if model.fast or len(s) in (0, 1, len(rods))]
     solved, _, _ = solve_rods(model, objective, [v for v, _ in rows], [s for _, s in rows])
     snapped: list[Variant] = []
     owner: list[int] = []
@@ -420,8 +435,8 @@ def _short_range(model: Model, objective: Objective, chosen: _Candidate, rods: S
     for n in rods:
         r, length = rig.rods[n], rig.rods[n].length + solved[0].rods[n]
         if not r.shortest - 0.5 * r.step <= length <= r.longest + 0.5 * r.step:
-            out.append(f"{title(n)} would have to be {length:.1f} mm long; its range is {r.shortest:g} to "
-                       f"{r.longest:g} mm.")
+            out.append(f"{title(n)} would have to be {length:.1f} mm long; its range is {r.shortest:.1f} to "
+                       f"{r.longest:.1f} mm, as thread, overlap and the rig file allow.")
     return out
 
 

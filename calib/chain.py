@@ -33,11 +33,13 @@ class Step:
 def plan(rig: Rig) -> tuple[tuple[Step, ...], tuple[str, ...]] | None:
     """Loops in solving order and the rods left over, or None where the rig is no such chain.
 
-    None: a moving body hangs on another moving body (wheels turned by hand apart), or a body is not reached.
+    None: a moving body hangs on another moving body (wheels turned by hand apart), or an upright is not
+    reached. A lean joint is held straight and counts as frame.
     """
-    if any(b.parent != FRAME and b.role != "wheel" for b in rig.bodies.values()):
+    still = held(rig)
+    if any(b.parent not in still and b.role != "wheel" for b in rig.bodies.values()):
         return None
-    known, steps, rest = {FRAME, rig.driver}, [], list(rig.rods.values())
+    known, steps, rest = {*still, rig.driver}, [], list(rig.rods.values())
     left_over: list[str] = []
     while rest:
         for rod in rest:
@@ -59,6 +61,11 @@ def plan(rig: Rig) -> tuple[tuple[Step, ...], tuple[str, ...]] | None:
     if any(w.upright not in known for w in rig.wheels.values()):
         return None
     return tuple(steps), tuple(left_over)
+
+
+def held(rig: Rig) -> set[str]:
+    """The frame and the lean joints, which stand straight here."""
+    return {FRAME} | {n for n, b in rig.bodies.items() if b.role == "lean" and n != rig.driver}
 
 
 class Batch:
@@ -116,13 +123,12 @@ class Batch:
         NaN where rods cannot reach, and beyond such a place as seen from zero.
         """
         d = np.broadcast_to(np.atleast_1d(driver), (self.m, np.shape(driver)[-1] if np.ndim(driver) else 1))
-        out: dict[str, Array] = {self.rig.driver: np.array(d, float)}
+        out: dict[str, Array] = {n: np.zeros(d.shape) for n in held(self.rig)}
+        out[self.rig.driver] = np.array(d, float)
         for s in self.steps:
             p0 = self.hole[s.known]
             kb = self.rig.points[s.known].body
             p = turn(p0, self.pivot[kb], self.axis[kb], out[kb]) if kb != FRAME else p0[:, None, :]
-            if s.body == FRAME:
-                continue
             k = unit(self.axis[s.body])
             arm = self.hole[s.new] - self.pivot[s.body]
             along = np.sum(arm * k, axis=1, keepdims=True) * k

@@ -17,6 +17,9 @@ from calib import chain
 from calib.axes import HEADING_FIGURES, heading_figures, wheel_headings
 from calib.linkage import Linkage
 from calib.rig import FRAME, Rig, with_parameters
+from calib.rigform import LEAST_ENGAGEMENT
+from calib.units import thread
+from capture.errors import UserError
 
 Array = NDArray[np.float64]
 
@@ -67,6 +70,30 @@ def apply(rig: Rig, variant: Variant) -> Rig:
             if p.body in slide.bodies:
                 points[n] = replace(p, holes={h: moved(v) for h, v in p.holes.items()})
     return replace(rig, points=points, rods=rods, bodies=bodies)
+
+
+def need_both_wheels(rig: Rig) -> None:
+    """UserError unless the rig has a left and a right steered wheel."""
+    if set(rig.wheels) != {"left", "right"}:
+        raise UserError("Steering figures need both steered wheels; add the missing one of [wheels.left] and "
+                        "[wheels.right] to the rig file.")
+
+
+def usable(rig: Rig) -> Rig:
+    """The rig with each rod's range cut to the thread engaged and the tube overlap it has at its present length.
+
+    A screwed rod keeps 1.5 diameters engaged at each end (common practice, no source), a clamp its least overlap.
+    """
+    rods = {}
+    for n, r in rig.rods.items():
+        spare = np.inf
+        if r.engaged_now is not None and r.thread and r.per_turn:
+            diameter, pitch = thread(r.thread)
+            spare = (r.engaged_now - LEAST_ENGAGEMENT * diameter) * round(r.per_turn / pitch)
+        if r.overlap is not None and r.overlap_now is not None:
+            spare = min(spare, r.overlap_now - r.overlap)
+        rods[n] = replace(r, longest=float(min(r.longest, r.length + max(spare, 0.0))))
+    return replace(rig, rods=rods)
 
 
 def driver_grid(rig: Rig, n: int) -> Array:

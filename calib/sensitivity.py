@@ -11,7 +11,7 @@ from calib.bands import slopes
 from calib.compare import FIGURES
 from calib.results import AsBuilt
 from calib.rig import Rig, get_parameters, with_parameters
-from calib.search import Curves, Model, Variant, driver_grid
+from calib.search import Curves, Model, Variant, driver_grid, need_both_wheels
 
 Array = NDArray[np.float64]
 
@@ -40,6 +40,7 @@ def sensitivity(rig: Rig, n: int = 61) -> pd.DataFrame:
     for a direction), tolerance (mm or degrees), effect (|slope| x tolerance, figure unit), share (of the
     figure's summed squared effects). One dimension is moved at a time, rods keep their lengths; first order.
     """
+    need_both_wheels(rig)
     dims = dimensions(rig)
     names = tuple(dims)
     tol = np.array(list(dims.values()))

@@ -15,7 +15,7 @@ from calib.linkage import Linkage
 from calib.proposal import Builder, Change, Proposal, Proposals, chance, gaussian, said, turns_words
 from calib.results import AsBuilt
 from calib.rig import Rig, Slide, Vec, get_parameters, with_parameters
-from calib.search import Model, Objective, Variant, apply, driver_grid, side_rods, solve_rods, steering_rods
+from calib.search import Model, Objective, Variant, apply, driver_grid, side_rods, solve_rods, steering_rods, usable
 from calib.worklist import full_list, work_list
 from capture.errors import UserError
 from tests.steering_scene import as_built, design, wrong
@@ -210,6 +210,26 @@ def test_rod_range_stops_the_change_and_is_named() -> None:
     got = propose(design(), as_built(replace(rig, rods=rods)), QUICK)
     assert all(c.item not in ("right_tie", "left_tie") for p in got.all for c in p.changes)
     assert any("right tie" in t.lower() and "range" in t for t in got.limited_by)
+
+
+def test_thread_engaged_stops_a_rod_before_its_range_does() -> None:
+    rig = wrong(design(), 0.0, 2.6)
+    tie = rig.rods["right_tie"]
+    # M8: 12 mm must stay engaged at each of two ends; 12.7 mm now leaves 1.4 mm, one half turn of 1.25 mm
+    short = replace(rig, rods={**rig.rods, "right_tie": replace(tie, engaged_now=12.7)})
+    assert usable(short).rods["right_tie"].longest == pytest.approx(tie.length + 1.4)
+    got = propose(design(), as_built(short), QUICK)
+    assert all(c.mm <= 1.25 for p in got.all for c in p.changes if c.item == "right_tie")
+    clamp = replace(rig.rods["left_rod"], overlap=40.0, overlap_now=43.0)
+    assert usable(replace(rig, rods={**rig.rods, "left_rod": clamp})).rods["left_rod"].longest == pytest.approx(
+        clamp.length + 3.0)
+
+
+def test_one_wheel_is_refused() -> None:
+    rig = design()
+    one = replace(rig, wheels={"left": rig.wheels["left"]})
+    with pytest.raises(UserError, match="both steered wheels"):
+        propose(one, as_built(wrong(design())))
 
 
 def test_limits_turn_a_better_looking_hole_down() -> None:
