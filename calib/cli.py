@@ -140,11 +140,13 @@ def spoken(name: str) -> str:
 
 
 def _find(rig_path: Path, photos: Path, workers: int | None):
+    from calib.designcheck import design_sweep
     from calib.rigfile import load_rig
     from capture.shoot import read_shoot
     from capture.targets import Board
 
     rig = load_rig(rig_path)
+    design_sweep(rig)  # a design that does not go together is better known before an hour of photos is read
     board = Board.for_paper(rig.board.paper)
     codes = set(rig.tag_by_code())
     obs = read_shoot(photos, codes, board, workers=workers, progress=Progress("reading photos"))
@@ -302,7 +304,8 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("rig")
     c.add_argument("before", help="result folder of the run before the adjustment")
     c.add_argument("photos", help="photos taken after the adjustment")
-    c.add_argument("--proposal", type=_count, default=1, help="which proposal of the list was followed (default: 1)")
+    c.add_argument("--proposal", type=_proposal, default=1,
+                   help="which proposal of the list was followed (default: 1; 0: none of them)")
     c.add_argument("--out", default="confirmed")
     shoot(c)
     c = command("sheet", cmd_sheet)
@@ -317,6 +320,13 @@ def _version() -> str:
         return "(not installed)"
 
 
+def _proposal(text: str) -> int:
+    n = int(text)
+    if n < 0:
+        raise argparse.ArgumentTypeError("give the number of a proposal, or 0 for none")
+    return n
+
+
 def _count(text: str) -> int:
     n = int(text)
     if n < 1:
@@ -325,7 +335,7 @@ def _count(text: str) -> int:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command line; returns the exit code (0 done, 2 bad input)."""
+    """Run the command line; returns the exit code (0 done, 2 bad input, 1 a mistake in the program)."""
     os.environ.setdefault("OPENCV_LOG_LEVEL", "ERROR")  # a broken photo is reported by us, once
     try:
         args = parser().parse_args(argv)
@@ -336,12 +346,21 @@ def main(argv: Sequence[str] | None = None) -> int:
     except UserError as e:
         print(f"rigtrue: {e}", file=sys.stderr)
         return 2
+    except MemoryError:
+        print("rigtrue: the machine ran out of memory; use --workers 1 or smaller photos.", file=sys.stderr)
+        return 1
     except KeyboardInterrupt:
         print("rigtrue: stopped.", file=sys.stderr)
         return 130
     except BrokenPipeError:  # output piped into something that closed early, such as head
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except Exception as e:  # a mistake in rigtrue itself: still one sentence, and a way to see more
+        if os.environ.get("RIGTRUE_DEBUG"):
+            raise
+        print(f"rigtrue: stopped by a mistake in the program ({type(e).__name__}: {e}); nothing of yours was changed. "
+              "Set RIGTRUE_DEBUG=1 to see where.", file=sys.stderr)
+        return 1
 
 
 if __name__ == "__main__":

@@ -69,7 +69,7 @@ def text(v: object) -> str:
 
 
 def load_before(folder: Path, proposal: int = 1) -> Before:
-    """The result folder of an earlier run and its ``proposal``-th proposal (1 is the first).
+    """The result folder of an earlier run and its ``proposal``-th proposal (1 is the first, 0 is none of them).
 
     Raises UserError where the folder is no result folder or has no such proposal.
     """
@@ -78,7 +78,7 @@ def load_before(folder: Path, proposal: int = 1) -> Before:
     if made and proposal > len(made):
         raise UserError(f"{folder / 'proposals.json'} holds {len(made)} proposals; --proposal {proposal} is not one "
                         "of them.")
-    chosen: Mapping[str, Any] = made[proposal - 1] if made else {}
+    chosen: Mapping[str, Any] = made[proposal - 1] if made and proposal else {}
     curves = chosen.get("curves")
     hoped = {f["name"]: (number(f["value"]), number(f["u95"])) for f in chosen.get("predicted", ())}
     return Before(folder, read_table(folder, "figures.csv", FIGURE_COLUMNS),

@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from calib.axes import curve_figures
+from calib.axes import curve_figures, lean_joint
+from calib.lean import lean_limits
 from calib.limits import Limit, check_limits
 from calib.linkage import CannotAssemble, Linkage, Sweep
 from calib.rig import Rig
@@ -14,7 +15,7 @@ from calib.rigform import TARGETS
 from capture.errors import UserError
 
 ORDER = ("ratio", "lock", "lock_left", "lock_right", "symmetry", "toe", "ackermann_error", "turn_circle", "caster",
-         "kingpin_inclination", "camber", "trail", "offset_at_ground")
+         "kingpin_inclination", "camber", "trail", "offset_at_ground", "bump_steer_lean")
 LIMIT_ORDER = ("reach", "toggle", "transmission", "swing", "clearance", "travel", "rod_length")
 
 
@@ -52,7 +53,10 @@ def design_rows(rig: Rig) -> tuple[list[tuple[str, str, str]], list[tuple[bool, 
         digits = 0 if name == "turn_circle" else 3 if unit == "" else 2
         shown = round(value * scale, digits) + 0.0  # no minus before a zero
         rows.append((name.replace("_", " "), f"{shown:.{digits}f} {unit}".rstrip(), wanted))
-    return rows, worst_limits(check_limits(rig, sweep))
+    limits = check_limits(rig, sweep)
+    if lean_joint(rig):
+        limits = [x for x in limits if x.name == "rod_length"] + lean_limits(rig, sweep.driver_angles[::4])
+    return rows, worst_limits(limits)
 
 
 def worst_limits(limits: list[Limit]) -> list[tuple[bool, str]]:

@@ -90,13 +90,17 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
     say("estimating pivots, rods and angles")
     fit = estimate(design if stands is None else stands, obs)
     say("comparing with the design")
-    comparison = compare(design, fit)
+    try:
+        comparison = compare(design, fit)
+    except (ValueError, CannotAssemble) as e:
+        raise UserError(f"The rig as measured does not go together: {e}; check the rod lengths, the holes in use and "
+                        "which tag is on which part in the rig file.") from e
     say("searching for the adjustment")
     proposals, trouble = None, ""
     try:
         proposals = propose(design, fit.as_built)
-    except UserError as e:  # the measurement stands even where no adjustment can be worked out
-        trouble = str(e)
+    except (UserError, ValueError, CannotAssemble) as e:  # the measurement stands without an adjustment
+        trouble = f"No adjustment was worked out: {e}"
     return gather(design, obs, fit, comparison, proposals, trouble)
 
 

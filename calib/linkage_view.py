@@ -173,7 +173,7 @@ def linkage_html(design: Rig, built: Rig | None, lever: Array, design_angles: Se
         'aria-label="lever angle"><button type="button" id="linkage-on" aria-label="one step on">+</button>'
         '<label>difference <select id="linkage-times"><option value="1">true</option>'
         '<option value="5">5 times</option>'
-        '<option value="20">20 times</option></select></label></div>'
+        '<option value="10">10 times</option></select></label></div>'
         f'<p id="linkage-said" class="lv-said">{html.escape(said[start])}</p></div>'
         f'<script type="application/json" id="linkage-data">{blob}</script><script>{_SCRIPT}</script>')
 

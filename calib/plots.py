@@ -81,8 +81,8 @@ def steer_curves(curves: pd.DataFrame, measured: pd.DataFrame, driver: str = "le
         for ax in (top, low):
             ax.axhline(0, color="#999999", linewidth=0.8, zorder=0)
             ax.axvline(0, color="#999999", linewidth=0.8, zorder=0)
-        top.legend(ncols=2, loc="best")
-        low.legend(loc="best", ncols=2)
+        top.legend(ncols=3, loc="lower center", bbox_to_anchor=(0.5, 1.0))
+        low.legend(ncols=2, loc="lower center", bbox_to_anchor=(0.5, 0.98))
     return figure
 
 
@@ -111,7 +111,7 @@ def confirm_curves(before: pd.DataFrame, predicted: pd.DataFrame | None, after: 
                             capsize=3, label="measured after")
             ax.axhline(0, color="#999999", linewidth=0.8, zorder=0)
             ax.set_ylabel(f"{side} steer - design, deg")
-            ax.legend(ncols=2, loc="best")
+            ax.legend(ncols=4, loc="lower center", bbox_to_anchor=(0.5, 0.98))
         axes[-1].set_xlabel(f"{driver} angle from straight ahead, deg (forward +)")
     return figure
 

@@ -62,7 +62,8 @@ figcaption{color:var(--soft);font-size:.88rem;margin-top:.3rem}
 details>summary{cursor:pointer;color:var(--blue)}
 .check{list-style:none;padding-left:0}.check li{padding-left:1.8rem;text-indent:-1.8rem;margin:.35rem 0}
 .check li::before{content:"\\2610";display:inline-block;width:1.8rem;text-indent:0;font-size:1.1em}
-@media print{body{font-size:10.5pt}main{max-width:none;padding:0}h2{break-after:avoid}
+@media print{body{font-size:9.5pt}main{max-width:none;padding:0}h2,h3,section>p{break-after:avoid}
+.photos{grid-template-columns:1fr 1fr}figure img{max-width:15cm}section:last-of-type{break-before:page}
 figure,.job,.verdict,tr{break-inside:avoid}details::details-content{content-visibility:visible;height:auto}}
 """
 
@@ -321,14 +322,15 @@ def cautions_section() -> str:
 # --- the whole report ---------------------------------------------------------------------------------------
 
 
-def confirm_section(outcomes: Sequence[Outcome], changes: Sequence[str], plot: str) -> str:
-    """Before, predicted and after, figure by figure, with the plot."""
+def confirm_section(outcomes: Sequence[Outcome], changes: Sequence[str], plot: str, notes: Sequence[str] = ()) -> str:
+    """Before, predicted and after, figure by figure, with the plot; ``notes`` say what it cannot show."""
     words = {True: "as predicted", False: "not as predicted", None: ""}
     rows = [[esc(o.label), *(esc(_bare(pm(*x, o.unit), o.unit)) for x in (o.before, o.predicted, o.after)),
              esc(o.unit), badge(o.verdict), words[o.as_predicted]] for o in outcomes]
     did = ""
     if changes:
         did = "<p>Proposed was:</p><ol>" + "".join(f"<li>{esc(c)}</li>" for c in changes) + "</ol>"
+    plot += "".join(f"<p>{esc(n)}</p>" for n in notes)
     return plot + did + table(["figure", "before", "predicted", "after", "unit", "verdict", ""], rows, (1, 2, 3))
 
 
@@ -387,7 +389,8 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
         verdict_card(sheet, head, steps, first["chance"] if first and first["changes"] else None),
         "" if before is None else section("Before, predicted, after", confirm_section(
             before.outcomes(results.figures), before.changes,
-            picture(folder / "confirm.svg", "Steer less design before, predicted and after"))),
+            picture(folder / "confirm.svg", "Steer less design before, predicted and after"),
+            results.comparison.notes)),
         section("Steer against lever", central),
         section("Work list", work_section(results.work), act_carefully(),
                 lead="Left and right are as the rider sits. Nothing smaller than the photos can support is proposed."),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 from dataclasses import replace
 from datetime import datetime
 from html.parser import HTMLParser
@@ -18,7 +19,7 @@ from PIL import Image, ImageOps
 
 from calib.adjust import propose
 from calib.compare import compare
-from calib.confirm import Outcome, load_before
+from calib.confirm import Outcome, after_changes, load_before
 from calib.export import Results, gather, predicted_curves, write_results
 from calib.linkage import Linkage, points_now
 from calib.overlay import draw_over, to_pixels, upright
@@ -381,6 +382,22 @@ def test_confirm_sets_before_predicted_and_after_side_by_side(run: tuple[Results
     assert "Before, predicted, after" in page and "as predicted" in page and (tmp_path / "confirm.svg").exists()
     with pytest.raises(UserError, match="--proposal 99"):
         load_before(folder, 99)
+
+
+def test_rod_ends_are_looked_for_where_the_proposal_put_them(run: tuple[Results, Path], tmp_path: Path) -> None:
+    results, folder = run
+    shutil.copytree(folder, tmp_path / "run")
+    file = tmp_path / "run" / "proposals.json"
+    work = json.loads(file.read_text())
+    work["proposals"][0]["items"] = [{"kind": "hole", "item": "left_lever.rod", "before": "C", "after": "B", "mm": -9.0,
+                                      "turns": None}]
+    file.write_text(json.dumps(work))
+    design = results.design
+    now, said = after_changes(design, load_before(tmp_path / "run"))
+    assert now.points["left_lever.rod"].use == "B" and len(said) == 1 and "left_lever.rod" in said[0]
+    assert now.points["right_lever.rod"] == design.points["right_lever.rod"] and now.rods == design.rods
+    none = load_before(folder, 0)
+    assert none.predicted is None and after_changes(design, none)[0] == design
 
 
 def test_outcome_agreement_is_the_en_number() -> None:
