@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 GROUP = 6 + PRIVATE + LENS_N + 1 + BOW_N  # columns of one group's Jacobian
 _XI, _OWN = slice(0, 6), slice(6, 15)
 _SCALE = 24
-_BASE = 15  # columns formed corner by corner: photo pose 6, its focal and centre change 3, aspect, k1 k2 p1 p2 k3
+_BASE = 18  # columns formed corner by corner: photo's own 9, aspect, k1 k2 p1 p2 k3, bow 3
 
 
 @dataclass(frozen=True)
@@ -135,9 +135,13 @@ class RigProblem:
         self._pairs_at: tuple[State, tuple[Array, Array]] | None = None
         self._board, self._part = np.flatnonzero(self.corners.tag < 0), np.flatnonzero(self.corners.tag >= 0)
         self._bow_flat = _bow_terms(self.corners.flat[self._board])
-        self._bow_columns = np.tile(self._bow_flat.transpose(0, 2, 1), (1, 1, 2))
-        self._photo_sum = csr_matrix((np.ones(len(self.corners.photo)), (
-            self.corners.photo, np.arange(len(self.corners.photo)))), (len(lay.photos), len(self.corners.photo)))
+        self._bow_columns = np.zeros((len(self.corners.tag), BOW_N, self.corners.flat.shape[1]))
+        self._bow_columns[self._board] = self._bow_flat.transpose(0, 2, 1)
+        n_photos = len(lay.photos)
+        self._board_sum = _summing(self.corners.photo[self._board], n_photos)
+        self._part_sum = _summing(self.corners.photo[self._part], n_photos)
+        self._pair_sum = _summing(self._group_motion[self._part], len(self._pairs))
+        self._store: Array | None = None
 
     def motions(self, s: State) -> Motions:
         """Body motions at a state; kept until another state is asked for."""
@@ -399,124 +403,121 @@ class RigProblem:
     def _add_corners(self, s: State, shared: Array, g_shared: Array, cross: Array, private: Array,
                      g_private: Array) -> float:
         c, lay = self.corners, self.layout
-        h, b, cost = self._group_normals(s)
-
-        by_photo = h[:, 6:, _OWN]
-        private += self._by_photo(by_photo[:, :PRIVATE])
-        g_private += self._by_photo(b[:, _OWN])
+        photo, part, cost = self._group_normals(s)
         slots = np.r_[0:LENS_N, lay.scale, lay.bow]
-        shared[np.ix_(slots, slots)] += h[:, 15:, 15:].sum(axis=0)
-        g_shared[slots] += b[:, 15:].sum(axis=0)
-        cross[:, slots, :] += self._by_photo(by_photo[:, PRIVATE:])
+        common = slice(PRIVATE, PRIVATE + len(slots))
+        private += photo[:, :PRIVATE, :PRIVATE]
+        g_private += photo[:, :PRIVATE, -1]
+        cross[:, slots] += photo[:, common, :PRIVATE]
+        shared[np.ix_(slots, slots)] += photo[:, common, common].sum(axis=0)
+        g_shared[slots] += photo[:, common, -1].sum(axis=0)
+        if not self._pairs:
+            return cost
 
-        if self._pairs:
-            chain = [self._tag_twist(s, tag, pos) for tag, pos in self._pairs]
-            part = self._part
-            per_pair = np.zeros((len(self._pairs), 6, GROUP))
-            g_pair = np.zeros((len(self._pairs), 6))
-            h_xi = h[part][:, _XI]
-            np.add.at(per_pair, self._group_motion[part], h_xi)
-            np.add.at(g_pair, self._group_motion[part], b[part][:, _XI])
-            for k, (gk, ix) in enumerate(chain):
-                a = np.asarray(ix)
-                shared[np.ix_(a, a)] += gk.T @ per_pair[k][:, _XI] @ gk
-                m = gk.T @ per_pair[k][:, 15:]
-                shared[np.ix_(a, slots)] += m
-                shared[np.ix_(slots, a)] += m.T
-                g_shared[a] += gk.T @ g_pair[k]
-            own = h_xi[:, :, _OWN]
-            for q, to, photo in zip(own, self._group_motion[part], c.photo[part], strict=True):
-                gk, ix = chain[to]
-                cross[photo, ix, :] += gk.T @ q
+        # twists of the tags over their slots, filled up with zeros to one width; the filling goes to slot n
+        n = lay.size
+        chain = [self._tag_twist(s, tag, pos) for tag, pos in self._pairs]
+        width = max(len(ix) for _, ix in chain)
+        twist, index = np.zeros((len(chain), 6, width)), np.full((len(chain), width), n)
+        for k, (gk, ix) in enumerate(chain):
+            twist[k, :, :len(ix)], index[k, :len(ix)] = gk, ix
+        turned = twist.transpose(0, 2, 1)
+        per_pair = _sums(self._pair_sum, part)
+        mine = turned @ per_pair  # (pairs, width, 29)
+        square = np.zeros((n + 1, n + 1))
+        np.add.at(square, (index[:, :, None], index[:, None, :]), mine[:, :, _XI] @ twist)
+        shared += square[:n, :n]
+        edge = np.zeros((n + 1, len(slots) + 1))
+        np.add.at(edge, index, mine[:, :, _OWN.stop:])
+        shared[:, slots] += edge[:n, :-1]
+        shared[slots] += edge[:n, :-1].T
+        g_shared += edge[:n, -1]
+        of = self._group_motion[self._part]
+        wide = np.zeros((len(cross), n + 1, PRIVATE))
+        np.add.at(wide, (c.photo[self._part][:, None], index[of]), turned[of] @ part[:, :, _OWN])
+        cross += wide[:, :n]
         return cost
 
-    def _by_photo(self, per_group: Array) -> Array:
-        """Sums over the groups of each photo, (photos, ...)."""
-        return (self._photo_sum @ per_group.reshape(len(per_group), -1)).reshape(-1, *per_group.shape[1:])
-
     def _group_normals(self, s: State) -> tuple[Array, Array, float]:
-        """J^T J (g, 28, 28) and J^T r (g, 28) of every group, and the cost (twice).
+        """Squares and products of the columns, [J r]^T [J r], and the cost (twice).
 
-        Only 18 columns are formed corner by corner (15 for part tags). The others follow from them within
-        a group: the tag's twist is the photo's turned into the board frame; the focal length and principal
-        point act as the photo's own do; and since moving along the line of sight changes nothing
+        Returns them for each photo without the tags' twists (photos, 23, 23: own 9, lens 9, scale, bow 3,
+        residual), and for each part tag in a photo the twist's rows (tags seen, 6, 29: twist 6 and those).
+
+        Only 18 columns are formed corner by corner. The others follow from them within a group: the tag's
+        twist is the photo's turned into the board frame; the focal length and principal point act as the
+        photo's own do; and since moving along the line of sight changes nothing
         (d uv / d x_cam . x_cam = 0), print scale acts as a shift of the photo less the bow's part.
         """
         c = self.corners
         view = self._view(s)
-        xc, t = view.xc, s.photo_t[c.photo]
-        rx = xc - t[:, None]
+        photo_r, photo_t = s.photo_R[c.photo], s.photo_t[c.photo]
+        rx = view.xc - photo_t[:, None]
+        rx0, rx1, rx2 = (np.ascontiguousarray(rx[..., k]) for k in range(3))
         f, aspect, _, _, k1, k2, p1, p2, k3 = s.lens
         x, y, r2, radial = view.x, view.y, view.r2, view.radial
-        xy = x * y
+        xy, xx, yy = x * y, x * x, y * y
         slope = 2 * (k1 + r2 * (2 * k2 + 3 * k3 * r2))
-        dxdx = radial + x * x * slope + 2 * p1 * y + 6 * p2 * x
-        dxdy = xy * slope + 2 * p1 * x + 2 * p2 * y
-        dydy = radial + y * y * slope + 6 * p1 * y + 2 * p2 * x
+        iz = 1 / view.xc[..., 2]
+        dxdx = (radial + xx * slope + 2 * p1 * y + 6 * p2 * x) * iz
+        dxdy = (xy * slope + 2 * p1 * x + 2 * p2 * y) * iz
+        dydy = (radial + yy * slope + 6 * p1 * y + 2 * p2 * x) * iz
+        xy2, xx3, yy3 = 2 * xy, r2 + 2 * xx, r2 + 2 * yy
 
         weight, cost = self._corner_weights(view.e2)
         root = np.sqrt(weight)
-        w = c.whiten * root[..., None, None]
         fu = (f * (1 + s.df[c.photo]))[:, None]
-        wa, wb = w[..., 0, 0] * fu, w[..., 0, 1] * (fu * aspect)  # whitened pixels per distorted x, y
-        wc, wd = w[..., 1, 0] * fu, w[..., 1, 1] * (fu * aspect)
+        up = np.where(c.tag[:, None] < 0, photo_r[:, :, 2], 0.0)  # the board's z as the camera sees it
         g, n = c.seen.shape
-        j = np.empty((g, _BASE + 1, 2, n))
-        iz = 1 / xc[..., 2]
-        for row, (wx, wy) in enumerate(((wa, wb), (wc, wd))):
-            tx = (wx * dxdx + wy * dxdy) * iz
-            ty = (wx * dxdy + wy * dydy) * iz
+        if self._store is None:
+            self._store = np.empty((g, _BASE + 1, 2, n))  # kept: getting so much memory anew takes long
+        for row in range(2):
+            w0, w1 = c.whiten[..., row, 0] * root, c.whiten[..., row, 1] * root
+            wx, wy = w0 * fu, w1 * (fu * aspect)  # whitened pixels per distorted x and y
+            tx = wx * dxdx + wy * dxdy
+            ty = wx * dxdy + wy * dydy
             tz = -(tx * x + ty * y)
-            o = j[:, :, row]
-            o[:, 0] = rx[..., 1] * tz - rx[..., 2] * ty
-            o[:, 1] = rx[..., 2] * tx - rx[..., 0] * tz
-            o[:, 2] = rx[..., 0] * ty - rx[..., 1] * tx
+            radially = (wx * x + wy * y) * r2
+            o = self._store[:, :, row]
+            o[:, 0] = rx1 * tz - rx2 * ty
+            o[:, 1] = rx2 * tx - rx0 * tz
+            o[:, 2] = rx0 * ty - rx1 * tx
             o[:, 3], o[:, 4], o[:, 5] = tx, ty, tz
             o[:, 6] = (wx * view.xd + wy * view.yd) / (fu / f)
-            o[:, 7], o[:, 8] = w[..., row, 0], w[..., row, 1]
+            o[:, 7], o[:, 8] = w0, w1
             o[:, 9] = wy * view.yd / aspect
-            radially = (wx * x + wy * y) * r2
             o[:, 10] = radially
-            o[:, 11] = radially * r2
-            o[:, 12] = wx * (2 * xy) + wy * (r2 + 2 * y * y)
-            o[:, 13] = wx * (r2 + 2 * x * x) + wy * (2 * xy)
-            o[:, 14] = o[:, 11] * r2
-            o[:, 15] = view.r[..., row] * root
-        j = j.reshape(g, _BASE + 1, 2 * n)
-        hb = j @ j.transpose(0, 2, 1)
+            radially = radially * r2
+            o[:, 11] = radially
+            o[:, 12] = wx * xy2 + wy * yy3
+            o[:, 13] = wx * xx3 + wy * xy2
+            o[:, 14] = radially * r2
+            o[:, 15:18] = (up[:, :1] * tx + up[:, 1:2] * ty + up[:, 2:] * tz)[:, None] * self._bow_columns
+            o[:, 18] = view.r[..., row] * root
+        j = self._store[:, :_BASE + 1].reshape(g, _BASE + 1, 2 * n)
+        square = j @ j.transpose(0, 2, 1)
 
-        board = np.flatnonzero(c.tag < 0)
-        # bow lifts a board point along the board's z: columns tz' . terms, with tz' the shift along that z
-        up = s.photo_R[c.photo[board]][:, :, 2]
-        along = (up[:, None, :] @ j[board, 3:6])  # (b, 1, 2n)
-        bow = along * self._bow_columns
-        h_bow = bow @ j[board].transpose(0, 2, 1)
-
-        full = np.zeros((g, _BASE + 4, _BASE + 4))
-        full[:, :_BASE + 1, :_BASE + 1] = hb
-        full[board, _BASE + 1:, :_BASE + 1] = h_bow
-        full[board, :_BASE + 1, _BASE + 1:] = h_bow.transpose(0, 2, 1)
-        full[board, _BASE + 1:, _BASE + 1:] = bow @ bow.transpose(0, 2, 1)
-
-        e = np.zeros((g, _BASE + 4, GROUP + 1))  # full columns in terms of those formed
-        rp = s.photo_R[c.photo]
-        e[:, 0:3, 0:3] = e[:, 3:6, 3:6] = rp
-        e[:, range(9), range(6, 15)] = 1.0
-        e[:, 6, 15] = (1 + s.df[c.photo]) / f
-        e[:, 9, 16] = 1.0
-        e[:, 7, 17] = e[:, 8, 18] = 1.0
-        e[:, range(10, 15), range(19, 24)] = 1.0
-        centre = t.copy()
-        if len(self._part):
-            _, shift = self._tag_motions(s)
-            part = self._part
-            centre[part] += (rp[part] @ shift[self._group_motion[part]][..., None])[..., 0]
-        e[:, 3:6, _SCALE] = -centre / s.scale
-        e[board, _BASE + 1:, _SCALE] = -s.bow / s.scale
-        e[:, range(_BASE + 1, _BASE + 4), range(25, 28)] = 1.0
-        e[:, _BASE, GROUP] = 1.0
-        out = e.transpose(0, 2, 1) @ (full @ e)
-        return out[:, :GROUP, :GROUP], out[:, :GROUP, GROUP], float(cost.sum())
+        # all columns in terms of those formed: twist 6, own 9, lens 9, scale, bow 3, residual
+        by_photo = np.zeros((len(s.photo_t), _BASE + 1, GROUP + 1))
+        by_photo[:, range(9), range(6, 15)] = 1.0
+        by_photo[:, 6, 15] = (1 + s.df) / f
+        by_photo[:, 9, 16] = 1.0
+        by_photo[:, 7, 17] = by_photo[:, 8, 18] = 1.0
+        by_photo[:, range(10, 15), range(19, 24)] = 1.0
+        by_photo[:, range(15, 19), range(25, 29)] = 1.0
+        by_photo[:, 0:3, 0:3] = by_photo[:, 3:6, 3:6] = s.photo_R
+        by_photo[:, 3:6, _SCALE] = -s.photo_t / s.scale
+        part = self._part
+        e = by_photo[c.photo[part]]
+        by_photo[:, 15:18, _SCALE] = -s.bow / s.scale
+        own = by_photo[:, :, 6:]
+        photo = own.transpose(0, 2, 1) @ _sums(self._board_sum, square[self._board]) @ own
+        if not len(part):
+            return photo, np.zeros((0, 6, GROUP + 1)), float(cost.sum())
+        _, shift = self._tag_motions(s)
+        e[:, 3:6, _SCALE] -= (photo_r[part] @ shift[self._group_motion[part]][..., None])[..., 0] / s.scale
+        out = e.transpose(0, 2, 1) @ (square[part] @ e)
+        return photo + _sums(self._part_sum, out[:, 6:, 6:]), out[:, :6], float(cost.sum())
 
     def _tag_twist(self, s: State, tag: int, pos: str) -> tuple[Array, list[int]]:
         """Twist (w, v) in the board frame of a tag at a position, (6, m), over its slots (m,)."""
@@ -539,6 +540,16 @@ class RigProblem:
         first[3:, 3:] = r
         g, slots = self.motions(s).derivative(body, pos)
         return np.concatenate([first, g], axis=1), [*own, *slots]
+
+
+def _summing(to: NDArray[np.intp], n: int) -> csr_matrix:
+    """Matrix (n, m) that adds m things up where they belong (m,)."""
+    return csr_matrix((np.ones(len(to)), (to, np.arange(len(to)))), (n, len(to)))
+
+
+def _sums(summing: csr_matrix, what: Array) -> Array:
+    """Sums (n, ...) of things (m, ...)."""
+    return np.asarray(summing @ what.reshape(len(what), -1)).reshape(-1, *what.shape[1:])
 
 
 def _bow_terms(flat: Array) -> Array:
