@@ -205,7 +205,7 @@ class Builder:
                 v_, u_, w_, tol = (surface(float(x), t.unit) for x in (v, u, t.value, t.tolerance))
                 now, wanted = number(v_, u_, t.unit), number(w_, tol, t.unit)
                 out.append(f"Can't tell {t.name.replace('_', ' ')} yet: {now} against {wanted}. Most of the "
-                           f"doubt is in {part_words(part)}: {cure(self.as_built.rig, part)}")
+                           f"doubt is in {part_words(self.as_built.rig, part)}: {cure(self.as_built.rig, part)}")
         return tuple(out)
 
 
@@ -308,8 +308,12 @@ def said(c: Change) -> str:
     return f"{title(c.item)}: {c.direction} by {abs(c.mm):.4g} mm."
 
 
-def part_words(part: str) -> str:
+def part_words(rig: Rig, part: str) -> str:
     """What limits a figure, in words."""
+    if part in rig.points:
+        return f"the place of the rod end at {title(part).lower()}"
+    if part in rig.rods:
+        return f"the length of the {title(part).lower()}"
     owner, _, what = part.rpartition(".")
     if what == "axis":
         return f"the direction of the {title(owner).lower()} hinge"
@@ -317,7 +321,7 @@ def part_words(part: str) -> str:
         return f"the place of the {title(owner).lower()} pivot"
     if what == "spin":
         return f"the {owner} wheel's spin axis"
-    return f"the {title(part).lower()}" if part else "the drawing"
+    return "the drawing"
 
 
 def cure(rig: Rig, part: str) -> str:

@@ -55,7 +55,9 @@ def _finish(rig: Rig) -> str:
     if not shoot:
         return "Set straight ahead and shoot again."
     listed = shoot[0] if len(shoot) == 1 else ", ".join(shoot[:-1]) + " and " + shoot[-1]
-    return f"Set straight ahead and shoot positions {listed} again."
+    spin = " and ".join(rig.spin_positions)
+    more = f", and {spin} with the wheels turned by hand" if spin else ""
+    return f"Set straight ahead and shoot positions {listed} again{more}."
 
 
 def _ends(positions: Sequence[str], ahead: str) -> list[str]:
