@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,7 +65,7 @@ def surroundings() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     return black, edges
 
 
-def refine_saddles(gray: NDArray[np.generic], uv0: F64, axes: F64, sign: NDArray[np.generic], sigma: float = 0.8,
+def refine_saddles(gray: NDArray[Any], uv0: F64, axes: F64, sign: NDArray[Any], sigma: float = 0.8,
                    noise: float = 0.5, black: NDArray[np.float32] | None = None,
                    edges: NDArray[np.float32] | None = None, iterations: int = 12) -> Saddles:
     """Fit the saddle model to the pixels round each corner.
@@ -139,7 +139,7 @@ def refine_saddles(gray: NDArray[np.generic], uv0: F64, axes: F64, sign: NDArray
     return Saddles(uv, cov, ok, blur, gain)
 
 
-def refine_checker(gray: NDArray[np.generic], grid: F64, first_black: bool = True) -> Saddles:
+def refine_checker(gray: NDArray[Any], grid: F64, first_black: bool = True) -> Saddles:
     """Refine the inner corners of a plain checkerboard, grid (rows, columns, 2) px as a detector gave them.
 
     ``first_black``: the square up-left of grid[0, 0] is black. Columns run along the board's x and rows against
@@ -155,13 +155,13 @@ def refine_checker(gray: NDArray[np.generic], grid: F64, first_black: bool = Tru
     return refine_saddles(gray, grid.reshape(-1, 2), axes, sign)
 
 
-def _quadrants(sign: NDArray[np.generic]) -> F32:
+def _quadrants(sign: NDArray[Any]) -> F32:
     """(m, 2, 2) black pattern [row below/above, column left/right] of a plain saddle."""
     plus = np.array([[1, 0], [0, 1]], np.float32)
     return np.where(sign[:, None, None] > 0, plus, 1 - plus).astype(np.float32)
 
 
-def _gather(gray: NDArray[np.generic], centre: F64, n1: F64, n2: F64, heights: F64, reach: F64, span: F64,
+def _gather(gray: NDArray[Any], centre: F64, n1: F64, n2: F64, heights: F64, reach: F64, span: F64,
             sigma: float) -> tuple[F32, F32, F32, F32]:
     """Pixels of each parallelogram window: du, dv from the whole-pixel centre, grey, weight; (m, P) each."""
     half = np.ceil(span.max(axis=0)).astype(int) + 1
@@ -199,7 +199,7 @@ def _strips(x: F32, sigma: F32, g: F32, low: F32 | None, high: F32 | None) -> tu
     inv = 1 / sigma
     root = np.float32(1 / np.sqrt(2 * np.pi))
 
-    def step(arg: F32) -> tuple[F32, F32, F32]:
+    def step(arg: F32) -> tuple[Any, Any, Any]:
         z = arg * inv
         bell = np.exp(np.float32(-0.5) * z * z)
         # normal integral to 1e-7 by Abramowitz and Stegun 7.1.26, sharing the exponential
@@ -225,9 +225,9 @@ def _strips(x: F32, sigma: F32, g: F32, low: F32 | None, high: F32 | None) -> tu
     return value, dx, ds, dg, over
 
 
-def _fit_batch(gray: NDArray[np.generic], centre0: F64, axes: F64, heights: F64, reach: F64, span: F64,
+def _fit_batch(gray: NDArray[Any], centre0: F64, axes: F64, heights: F64, reach: F64, span: F64,
                pattern: F32, offsets: F32 | None, sigma0: float, start: tuple[float, float], iterations: int,
-               ) -> tuple[F64, F64, F64, F64, NDArray[np.bool_], F64, F64]:
+               ) -> tuple[Any, ...]:
     """Gauss-Newton on one batch: uv, unit covariance, residual variance, freedom, ok, blur, gain."""
     m = len(centre0)
     a1, a2 = axes[:, 0], axes[:, 1]
@@ -249,7 +249,7 @@ def _fit_batch(gray: NDArray[np.generic], centre0: F64, axes: F64, heights: F64,
     scale = np.sqrt(heights.min(axis=1))
     f32 = np.float32
 
-    def column(v: NDArray[np.generic]) -> F32:
+    def column(v: NDArray[Any]) -> F32:
         return v.astype(f32)[:, None]
 
     reach_px = (heights * reach).max(axis=1)
@@ -391,7 +391,7 @@ def local_axes(homography: F64, pts: F64, cell: float) -> F64:
 _BLACK, _EDGES = surroundings()
 
 
-def refine_tag(gray: NDArray[np.generic], homographies: list[F64], size: float = float(CELLS), sigma: float = 0.8,
+def refine_tag(gray: NDArray[Any], homographies: list[F64], size: float = float(CELLS), sigma: float = 0.8,
                noise: float = 0.5) -> Saddles:
     """Refine every saddle of several tags at once: rows 32 per tag, in the order of ``homographies``."""
     if not homographies:

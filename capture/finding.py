@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Iterable
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
@@ -131,6 +131,7 @@ def _ring_quads(img: NDArray[np.uint8]) -> F64:
     if len(uv) < 14:
         return np.zeros((0, 4, 2))
     distance, near = (a[:, 1:] for a in cKDTree(uv).query(uv, k=min(13, len(uv))))
+    distance = np.maximum(distance, 0.5)  # two peaks on one plateau may fall together
     d = uv[near] - uv[:, None]
 
     def bend(h: F64) -> F64:
@@ -139,7 +140,7 @@ def _ring_quads(img: NDArray[np.uint8]) -> F64:
 
     sense = np.stack([hess[:, 0] - hess[:, 1], 2 * hess[:, 2]], axis=1)
     sense /= np.linalg.norm(sense, axis=1, keepdims=True)
-    link = ((sense[:, None] * sense[near]).sum(axis=2) < -0.5) & (distance < 45)
+    link = ((sense[:, None] * sense[near]).sum(axis=2) < -0.5) & (distance > 1.2) & (distance < 45)
     slack = 0.6 + 1.5 / distance  # of twice the sine between the step and the edge; near steps are coarse
     off_here = np.abs(bend(hess[:, None])) / strength[:, None]
     off_there = np.abs(bend(hess[near])) / strength[near]
@@ -189,8 +190,8 @@ def _saddle_map(img: NDArray[np.uint8]) -> tuple[F64, F64]:
     xy = cv2.Sobel(smooth, cv2.CV_16S, 1, 1)
     strength = cv2.subtract(cv2.multiply(xy, xy, dtype=cv2.CV_32F), cv2.multiply(xx, yy, dtype=cv2.CV_32F))
     peak = cv2.compare(strength, cv2.dilate(strength, np.ones((3, 3), np.uint8)), cv2.CMP_GE)
-    strong = cv2.compare(strength, _LEAST_SADDLE, cv2.CMP_GT)
-    at = cv2.findNonZero(cv2.bitwise_and(peak, strong))
+    strong = np.asarray(strength) > _LEAST_SADDLE
+    at = cv2.findNonZero(np.asarray(peak) * strong)
     if at is None:
         return np.zeros((0, 2)), np.zeros((0, 3))
     u, v = np.asarray(at).reshape(-1, 2).T
@@ -228,7 +229,7 @@ def _turned_codes() -> F32:
     return (books / np.linalg.norm(books, axis=2, keepdims=True)).astype(np.float32)
 
 
-def _sample(img: NDArray[np.generic], uv: F64) -> F32:
+def _sample(img: NDArray[Any], uv: F64) -> F32:
     """Bilinear grey at pixel places (..., 2); places off the image take its edge."""
     shape = uv.shape[:-1]
     flat = uv.reshape(-1, 2).astype(np.float32)
@@ -316,12 +317,13 @@ def _template(code: int) -> F32:
     tone = tone.copy()
     half = CELLS * CODE_SHARE / 2
     cell = 2 * half / _CODE_CELLS
-    inside = (np.abs(pts) < half).all(axis=1)
+    inside = np.asarray((np.abs(pts) < half).all(axis=1), bool)
     row = np.floor((half - pts[inside, 1]) / cell).astype(int)
     col = np.floor((pts[inside, 0] + half) / cell).astype(int)
     tone[inside] = _marker(code)[row, col]
     n = CELLS * _PER_CELL
-    return cv2.GaussianBlur(tone.reshape(n, n), (0, 0), 0.75, borderType=cv2.BORDER_REPLICATE).ravel()
+    soft = cv2.GaussianBlur(tone.reshape(n, n), (0, 0), 0.75, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(soft, np.float32).ravel()
 
 
 def _pyramid(gray: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
@@ -376,7 +378,7 @@ def _align(img: NDArray[np.uint8], h0: F64, template: F32, steps: int) -> F64:
     return h
 
 
-def _correlation(a: NDArray[np.generic], b: NDArray[np.generic]) -> float:
+def _correlation(a: NDArray[Any], b: NDArray[Any]) -> float:
     a = a - a.mean()
     b = b - b.mean()
     return float((a * b).sum() / max(float(np.sqrt((a * a).sum() * (b * b).sum())), 1e-9))
@@ -405,7 +407,7 @@ def _verify(pyramid: list[NDArray[np.uint8]], starts: dict[int, list[F64]],
                 continue
             s = 0.5**level
             uv = project(h, pts)
-            seen = (uv > -0.5).all(axis=1) & (uv < np.array([width, height]) - 0.5).all(axis=1)
+            seen = np.asarray(((uv > -0.5) & (uv < np.array([width, height]) - 0.5)).all(axis=1), bool)
             if seen.mean() < 0.6:
                 continue
             grey = _sample(pyramid[level], (uv + 0.5) * s - 0.5)
@@ -424,7 +426,8 @@ def _verify(pyramid: list[NDArray[np.uint8]], starts: dict[int, list[F64]],
 def _bits() -> NDArray[np.bool_]:
     """Sample places inside the code's black border: border and margin look the same in every tag."""
     pts, _, _ = _grid()
-    return (np.abs(pts) < CELLS * CODE_SHARE / 2 * (_CODE_CELLS - 2) / _CODE_CELLS).all(axis=1)
+    half = CELLS * CODE_SHARE / 2 * (_CODE_CELLS - 2) / _CODE_CELLS
+    return np.asarray((np.abs(pts) < half).all(axis=1), bool)
 
 
 @functools.cache

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from typing import Any
 
 import cv2
 import numpy as np
@@ -31,7 +32,7 @@ def texture(code: int, gain_texels: int = 0, margin_texels: int = TEXELS) -> NDA
     if gain_texels:
         k = 2 * abs(gain_texels) + 1
         kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k))
-        img = cv2.dilate(img, kernel) if gain_texels > 0 else cv2.erode(img, kernel)
+        img = np.asarray(cv2.dilate(img, kernel) if gain_texels > 0 else cv2.erode(img, kernel), np.uint8)
     return img
 
 
@@ -92,17 +93,18 @@ def paint(canvas: NDArray[np.float32], homography: NDArray[np.float64], code: in
 def expose(canvas: NDArray[np.float32], blur: float, noise: float, rng: np.random.Generator,
            jpeg: int | None = None, motion: float = 0.0) -> NDArray[np.uint8]:
     """Lens blur (sigma px), motion blur along u (px), noise (sigma grey), rounding and, if asked, JPEG."""
-    img = canvas
+    img: NDArray[Any] = canvas
     if blur > 0:
-        img = cv2.GaussianBlur(img, (0, 0), blur)
+        img = np.asarray(cv2.GaussianBlur(img, (0, 0), blur))
     if motion > 0:
         n = int(np.ceil(motion)) | 1
         kernel = np.zeros(n + 2)
         offs = np.arange(n + 2) - (n + 1) / 2
         kernel[:] = np.clip(motion / 2 - np.abs(offs) + 0.5, 0, 1)
-        img = cv2.filter2D(img, -1, (kernel / kernel.sum())[None])
+        img = np.asarray(cv2.filter2D(img, -1, (kernel / kernel.sum())[None]))
     img = img + rng.normal(0, noise, img.shape) if noise > 0 else img
     out = np.clip(np.rint(img), 0, 255).astype(np.uint8)
     if jpeg is not None:
-        out = cv2.imdecode(cv2.imencode(".jpg", out, [cv2.IMWRITE_JPEG_QUALITY, jpeg])[1], cv2.IMREAD_GRAYSCALE)
+        data = cv2.imencode(".jpg", out, [cv2.IMWRITE_JPEG_QUALITY, jpeg])[1]
+        out = np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), np.uint8)
     return out

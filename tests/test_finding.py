@@ -27,8 +27,8 @@ SADDLE = saddle_points(float(CELLS))
 def clutter(rng: np.random.Generator) -> NDArray[np.float32]:
     """Uneven background with rods, plates and a checkered cloth."""
     w, h = SIZE
-    canvas = cv2.resize(rng.uniform(60, 170, (h // 40, w // 40)).astype(np.float32), SIZE,
-                        interpolation=cv2.INTER_CUBIC)
+    small = rng.uniform(60, 170, (h // 40, w // 40)).astype(np.float32)
+    canvas = np.asarray(cv2.resize(small, SIZE, interpolation=cv2.INTER_CUBIC), np.float32)
     for _ in range(40):
         p, q = rng.uniform(0, 1, (2, 2)) * SIZE
         cv2.line(canvas, tuple(int(x) for x in p), tuple(int(x) for x in q), float(rng.uniform(20, 230)),

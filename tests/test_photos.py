@@ -36,7 +36,7 @@ def save(path: Path, orientation: int = 1, exif: dict | None = None, size: tuple
         pillow_heif.register_heif_opener()
         img.save(path, format="HEIF", exif=data.tobytes(), quality=90)
     else:
-        img.save(path, exif=data.tobytes(), **({"quality": 95} if path.suffix == ".jpg" else {}))
+        img.save(path, exif=data.tobytes(), quality=95)  # quality: JPEG alone heeds it
     return path
 
 

@@ -68,17 +68,17 @@ def picture(case: dict, rng: np.random.Generator) -> tuple[NDArray[np.uint8], ND
 def bound(clean: NDArray[np.uint8], h: F64, noise: float) -> float:
     """Least RMS error per axis over the saddles, noise and rounding counted (Kay 1993, theorem 3.2)."""
     img = clean.astype(np.float64)
-    gv, gu = np.gradient(img)
+    gv, gu = (np.asarray(g) for g in np.gradient(img))
     uv, axes = tag_axes(h)
     traces = []
-    for p, a in zip(uv, axes, strict=True):
-        half = int(np.ceil(np.abs(a).sum(axis=0).max())) + 1
-        c = np.rint(p).astype(int)
+    for p, a in zip(list(uv), list(axes), strict=True):
+        half = int(np.ceil(float(np.abs(a).sum(axis=0).max()))) + 1
+        c = [round(float(x)) for x in p]
         uu, vv = np.meshgrid(np.arange(c[0] - half, c[0] + half + 1), np.arange(c[1] - half, c[1] + half + 1))
         cell = np.linalg.solve(a.T, np.stack([uu.ravel() - p[0], vv.ravel() - p[1]]))
-        inside = (np.abs(cell) < REACH).all(axis=0).reshape(uu.shape)
+        inside = np.asarray((np.abs(cell) < REACH).all(axis=0), bool).reshape(uu.shape)
         g = np.stack([gu[vv, uu][inside], gv[vv, uu][inside]])
-        traces.append(np.trace(np.linalg.inv(g @ g.T)) / 2)
+        traces.append(float(np.trace(np.linalg.inv(g @ g.T))) / 2)
     return float(np.sqrt((noise**2 + 1 / 12) * np.mean(traces)))
 
 
