@@ -83,10 +83,20 @@ def parameter_names(layout: Layout, measured_wheels: Sequence[str]) -> tuple[str
 
 
 def jacobian(layout: Layout, s: State, values: Callable[[State], Array], slots: Sequence[int]) -> Array:
-    """d values / d slots by central differences, (m, len(slots)); steps suit mm and rad unknowns."""
-    none = np.zeros((len(s.photo_t), 9))
+    """d values / d slots by central differences, (m, len(slots)); steps suit mm and rad unknowns.
+
+    The rig as built does not depend on where tags were stuck: their columns are zero.
+    """
+    # photos have no part in the values either, and stepping their poses would take time
+    s = replace(s, photo_R=s.photo_R[:0], photo_t=s.photo_t[:0], df=s.df[:0], dc=s.dc[:0])
+    none = np.zeros((0, 9))
+    tags = range(layout.align.stop, layout.align.stop + 6 * len(layout.tags))
+    still = np.zeros(len(values(s)))
     cols = []
     for k in slots:
+        if k in tags:
+            cols.append(still)
+            continue
         h = 1e-5
         d = np.zeros(layout.size)
         d[k] = h

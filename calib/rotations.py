@@ -57,13 +57,14 @@ def perpendiculars(axis: Array) -> Array:
 
 
 def rigid_fit(src: Array, dst: Array, weights: Array | None = None) -> tuple[Array, Array]:
-    """Rotation R (3, 3) and shift t (3,) with least weighted |R src + t - dst|^2; src, dst (n, 3).
+    """Rotation R (..., 3, 3) and shift t (..., 3) with least weighted |R src + t - dst|^2; src, dst (..., n, 3).
 
     Kabsch (1976) by singular values; reflections are excluded.
     """
-    w = np.ones(len(src)) if weights is None else np.asarray(weights, float)
-    w = w / w.sum()
-    a, b = w @ src, w @ dst
-    u, _, vt = np.linalg.svd((dst - b).T @ ((src - a) * w[:, None]))
-    r = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
-    return r, b - r @ a
+    w = np.ones(src.shape[:-1]) if weights is None else np.asarray(weights, float)
+    w = (w / w.sum(axis=-1, keepdims=True))[..., None]
+    a, b = np.sum(w * src, axis=-2), np.sum(w * dst, axis=-2)
+    u, _, vt = np.linalg.svd((dst - b[..., None, :]).swapaxes(-1, -2) @ ((src - a[..., None, :]) * w))
+    u[..., -1] *= np.linalg.det(u @ vt)[..., None]
+    r = u @ vt
+    return r, b - (r @ a[..., None])[..., 0]

@@ -130,39 +130,68 @@ def tag_poses(c: Corners, photos: PhotoPoses, positions: Sequence[str]) -> dict[
             groups.setdefault((int(c.tag[g]), positions[c.photo[g]]), []).append(g)
     out = {}
     for key, members in groups.items():
-        best: tuple[float, Motion] | None = None
-        for g in members:
-            rp, tp = photos.R[c.photo[g]], photos.t[c.photo[g]]
-            own = photos.own_lens(int(c.photo[g]))
-            for r, t, _ in planar_poses(c.flat[g][c.seen[g]], c.uv[g][c.seen[g]], camera_matrix(own), own[4:9]):
-                rb, tb = rp.T @ r, rp.T @ (t - tp)
-                errs = [group_misfit(c, h, photos, rb, tb) for h in members]
-                score = float(np.median(errs)) + 0.1 * float(np.mean(np.minimum(errs, 50)))
-                if best is None or score < best[0]:
-                    best = (score, (rb, tb))
-        if best is not None:
-            out[key] = refine_pose(c, members, photos, *best[1])
+        view = _Members.of(c, members, photos)
+        offered: list[Motion] = []
+        for i, g in enumerate(members):
+            own, seen = photos.own_lens(int(c.photo[g])), c.seen[g]
+            for r, t, _ in planar_poses(c.flat[g][seen], c.uv[g][seen], camera_matrix(own), own[4:9]):
+                offered.append((view.R[i].T @ r, view.R[i].T @ (t - view.t[i])))
+        if not offered:
+            continue
+        errs = view.misfits(np.array([r for r, _ in offered]), np.array([t for _, t in offered]))
+        score = np.median(errs, axis=1) + 0.1 * np.mean(np.minimum(errs, 50), axis=1)
+        out[key] = refine_pose(c, members, photos, *offered[int(np.argmin(score))])
     return out
+
+
+@dataclass(frozen=True)
+class _Members:
+    """One tag in all photos of a position, with those photos' poses and lenses."""
+
+    flat: Array  # (m, 32, 2)
+    uv: Array  # (m, 32, 2)
+    seen: NDArray[np.bool_]  # (m, 32)
+    R: Array  # (m, 3, 3)
+    t: Array  # (m, 3)
+    df: Array  # (m, 1)
+    dc: Array  # (m, 1, 2)
+    lens: Array
+
+    @classmethod
+    def of(cls, c: Corners, members: Sequence[int], photos: PhotoPoses) -> _Members:
+        g = np.asarray(members)
+        p = c.photo[g]
+        return cls(c.flat[g], c.uv[g], c.seen[g], photos.R[p], photos.t[p], photos.df[p][:, None],
+                   photos.dc[p][:, None], photos.lens)
+
+    def misfits(self, rb: Array, tb: Array) -> Array:
+        """RMS distance (k, m) px of each photo's corners for k board-frame poses (k, 3, 3), (k, 3)."""
+        x = self.flat @ rb[:, None, :, :2].swapaxes(-1, -2) + tb[:, None, None]
+        xc = x @ self.R.swapaxes(-1, -2) + self.t[:, None]
+        behind = np.any((xc[..., 2] < 1) & self.seen, axis=-1)
+        xc[..., 2] = np.maximum(xc[..., 2], 1.0)
+        e = project(xc, self.lens, self.df, self.dc) - self.uv
+        e2 = np.where(self.seen, e[..., 0] ** 2 + e[..., 1] ** 2, 0.0)
+        return np.where(behind, 1e6, np.sqrt(e2.sum(axis=-1) / self.seen.sum(axis=-1)))
 
 
 def refine_pose(c: Corners, members: Sequence[int], photos: PhotoPoses, rb: Array, tb: Array) -> Motion:
     """Board-frame pose of one tag from all photos of a position, robust Gauss-Newton (Cauchy at 1 px)."""
+    v = _Members.of(c, members, photos)
+    n = v.seen.sum(axis=1)
     for _ in range(8):
-        h, b = np.zeros((6, 6)), np.zeros(6)
-        for g in members:
-            p = int(c.photo[g])
-            x = c.flat[g][c.seen[g]] @ rb[:, :2].T + tb
-            xc = x @ photos.R[p].T + photos.t[p]
-            if np.any(xc[:, 2] < 1):
-                continue
-            uv, d_x, _, _ = project_with_derivatives(xc, photos.own_lens(p), np.zeros(1), np.zeros(2))
-            d_b = d_x @ photos.R[p]
-            j = np.concatenate([d_b @ -skew(x - tb), d_b], axis=-1)
-            e = uv - c.uv[g][c.seen[g]]
-            w = 1 / (1 + np.mean(np.sum(e * e, axis=1)))  # a photo that disagrees loses weight as a whole
-            j = j.reshape(-1, 6)
-            h += w * j.T @ j
-            b += w * j.T @ e.ravel()
+        x = v.flat @ rb[:, :2].T + tb
+        xc = x @ v.R.swapaxes(-1, -2) + v.t[:, None]
+        usable = ~np.any((xc[..., 2] < 1) & v.seen, axis=-1)
+        xc[..., 2] = np.maximum(xc[..., 2], 1.0)
+        uv, d_x, _, _ = project_with_derivatives(xc, v.lens, v.df, v.dc)
+        e = np.where(v.seen[..., None], uv - v.uv, 0.0)
+        # a photo that disagrees loses weight as a whole
+        w = usable / (1 + np.sum(e * e, axis=(1, 2)) / n)
+        d_b = d_x @ v.R[:, None]
+        j = np.concatenate([d_b @ -skew(x - tb), d_b], axis=-1) * (v.seen * np.sqrt(w)[:, None])[..., None, None]
+        j = j.reshape(-1, 6)
+        h, b = j.T @ j, j.T @ (e * np.sqrt(w)[:, None, None]).ravel()
         if not h.any():
             break
         d = np.asarray(-np.linalg.solve(h + 1e-9 * np.diag(np.diag(h)), b), float)
@@ -252,31 +281,36 @@ def align(rig: Rig, hinges: Mapping[str, Hinge], balls: Mapping[str, Array], pla
             m[range(3), perm] = signs
             if np.linalg.det(m) > 0:
                 starts += [about(np.array([0, 0, 1.0]), a) @ m for a in np.deg2rad([0, 30, 60])]
-    best: tuple[float, Motion] | None = None
-    for r0 in starts:
-        r, t, cost = r0, np.zeros(3), np.inf
-        src0 = np.array([x for x, _ in pts] + [c for c, *_ in lines])
-        dst0 = np.array([y for _, y in pts] + [p for _, _, p, _ in lines])
-        t = dst0.mean(axis=0) - r @ src0.mean(axis=0)
-        for _ in range(40):
-            src, dst = [x for x, _ in pts], [y for _, y in pts]
-            for c, a, p, d in lines:
-                near = c + a * (a @ (r.T @ (p - t) - c))
-                sign = 1.0 if (r @ a) @ d > 0 else -1.0
-                src += [near, near + sign * arm * a]
-                dst += [p, p + arm * d]
-            s, q = np.array(src), np.array(dst)
-            gap = np.linalg.norm(s @ r.T + t - q, axis=1)
-            w = 1 / np.maximum(gap, 5.0)
-            r, t = rigid_fit(s, q, w)
-            new = float(np.sum(np.linalg.norm(s @ r.T + t - q, axis=1)))
-            if new > cost - 1e-3:
-                break
-            cost = new
-        if best is None or cost < best[0]:
-            best = (cost, (r, t))
-    assert best is not None
-    return best[1]
+    # all starts at once; each stops when it no longer gains
+    r = np.array(starts)
+    k = len(r)
+    src0 = np.array([x for x, _ in pts] + [c for c, *_ in lines])
+    dst0 = np.array([y for _, y in pts] + [p for _, _, p, _ in lines])
+    t = dst0.mean(axis=0) - r @ src0.mean(axis=0)
+    cost = np.full(k, np.inf)
+    going = np.arange(k)
+    for _ in range(40):
+        rg, tg = r[going], t[going]
+        src = [np.broadcast_to(x, (len(going), 3)) for x, _ in pts]
+        dst = [y for _, y in pts]
+        for c, a, p, d in lines:
+            along = (rg.swapaxes(-1, -2) @ (p - tg)[..., None])[..., 0] - c
+            near = c + a * (along @ a)[:, None]
+            sign = np.where(rg @ a @ d > 0, 1.0, -1.0)
+            src += [near, near + (sign * arm)[:, None] * a]
+            dst += [p, p + arm * d]
+        s, q = np.stack(src, axis=1), np.array(dst)
+        gap = np.linalg.norm(s @ rg.swapaxes(-1, -2) + tg[:, None] - q, axis=-1)
+        rg, tg = rigid_fit(s, q, 1 / np.maximum(gap, 5.0))
+        new = np.linalg.norm(s @ rg.swapaxes(-1, -2) + tg[:, None] - q, axis=-1).sum(axis=-1)
+        r[going], t[going] = rg, tg
+        gains = ~(new > cost[going] - 1e-3)
+        cost[going[gains]] = new[gains]
+        going = going[gains]
+        if not len(going):
+            break
+    best = int(np.argmin(cost))
+    return r[best], t[best]
 
 
 def body_hinges(rig: Rig, poses: Mapping[tuple[str, str], Motion], reference: str, bodies: Sequence[str],
