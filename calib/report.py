@@ -18,7 +18,8 @@ from calib.confirm import Before, Outcome
 from calib.linkage import CannotAssemble, Linkage
 from calib.overlay import data_uri
 from calib.proposal import percent
-from calib.sheet import CAUTIONS, MET, NOT_MET, Sheet
+from calib.results import Figure, Fit
+from calib.sheet import CAUTIONS, MET, NOT_MET, Sheet, short
 from calib.worklist import CAUTIONS as WORK_CAUTIONS
 
 if TYPE_CHECKING:
@@ -197,6 +198,52 @@ def _plain(v: Any) -> int:
 
 def _text(v: object) -> str:
     return "" if v is None or (isinstance(v, float) and v != v) else str(v)
+
+
+def positions_section(measured: pd.DataFrame) -> str:
+    """One row per lever position: lever angle, steer of both wheels and how far that is from the drawing, degrees."""
+    rows = []
+    for _, r in measured.iterrows():
+        row = [esc(r["position"]), esc(_bare(pm(r["lever_deg"], r["lever_u95_deg"], "deg"), "deg"))]
+        for side in ("left", "right"):
+            for what in ("", "_difference"):
+                value, u = r.get(f"{side}{what}_deg", math.nan), r.get(f"{side}{what}_u95_deg", math.nan)
+                row.append(esc(_bare(pm(float(value), float(u), "deg"), "deg")))
+        rows.append(row)
+    return table(["position", "lever, deg", "left steer, deg", "less design", "right steer, deg", "less design"], rows,
+                 (1, 2, 3, 4, 5))
+
+
+def sides_section(figures: Sequence[Figure]) -> str:
+    """Caster, camber and the like of each side; ``figures`` as the estimate gives them ("caster left")."""
+    names = ("caster", "kingpin_inclination", "camber", "trail", "offset_at_ground")
+    by = {f.name: f for f in figures}
+    rows = []
+    for n in names:
+        two = [by.get(f"{n} {side}") for side in ("left", "right")]
+        unit = next((f.unit for f in two if f), "")
+        if unit:
+            rows.append([esc(short(n)), *(esc(_bare(pm(f.value, f.u95, unit), unit)) if f else "-" for f in two),
+                         esc(unit)])
+    return table(["figure", "left, 95 %", "right, 95 %", "unit"], rows, (1, 2))
+
+
+def misfit_section(misfit: Mapping[tuple[str, str], float]) -> str:
+    """Where each rod's ball distance is furthest from its length: what play, bending or a wrong tag would show."""
+    rows = []
+    for rod in dict.fromkeys(r for r, _ in misfit):
+        at = max((p for r, p in misfit if r == rod), key=lambda p: abs(misfit[rod, p]))
+        rows.append([esc(rod.replace("_", " ")), f"{misfit[rod, at]:+.2f}", esc(at)])
+    return table(["rod", "worst misfit, mm", "at position"], rows, (1,))
+
+
+def lens_line(fit: Fit) -> str:
+    """The fitted lens and how well the stated corner uncertainties describe the residuals."""
+    c = fit.camera
+    parts = [f"focal length {pm(c.f, c.u95.get('f', math.nan))} px",
+             f"principal point {pm(c.cx, c.u95.get('cx', math.nan))}, {pm(c.cy, c.u95.get('cy', math.nan))} px"]
+    return (f'<p class="soft">Lens as fitted: {esc("; ".join(parts))}. Residuals over their stated uncertainty: '
+            f"{fit.sigma0:.2f} (1 is as stated); the intervals take this into account.</p>")
 
 
 def pivots_section(pivots: pd.DataFrame) -> str:
@@ -391,7 +438,7 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
             before.outcomes(results.figures), before.changes,
             picture(folder / "confirm.svg", "Steer less design before, predicted and after"),
             results.comparison.notes)),
-        section("Steer against lever", central),
+        section("Steer against lever", central, positions_section(results.measured)),
         section("Work list", work_section(results.work), act_carefully(),
                 lead="Left and right are as the rider sits. Nothing smaller than the photos can support is proposed."),
         section("Figures", bars, figures_section(results.figures),
@@ -403,14 +450,15 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
                 lead="Blue: rods. Orange: hinge axes. Green: ball centres. A line beside its part means that a tag or "
                      "a number in the rig file is wrong."),
         section("Findings", findings_section(results.findings) or "<p>Nothing stood out.</p>"),
-        section("Pivots and rods", pivots_section(fit.pivot_table),
+        section("Axes by side", sides_section(fit.figures)),
+        section("Pivots and rods", pivots_section(fit.pivot_table), misfit_section(fit.rod_misfit),
                 lead="Places x, y, z in mm (forward, left, up). The last column: how much the photos decided; the rest "
                      "is the drawing. Along its hinge a pivot has no place of its own; the drawing's is shown."),
         section("Limits over the travel", limits_section(results.limits)),
         section("What moves what", plain_table(results.sensitivity),
                 lead="How much each dimension moves a figure if it is off by the tolerance given for it in the rig "
                      "file, and its share among all."),
-        section("Photo by photo", quality, cloud, photos_section(results.photos)),
+        section("Photo by photo", quality, cloud, lens_line(fit), photos_section(results.photos)),
         section("Go / no-go sheet", sheet_section(sheet), cautions_section()),
     ]
     return page(f"{results.design.name}: steering as measured", lead, body)

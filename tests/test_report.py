@@ -320,6 +320,8 @@ def test_report_says_the_verdict_first_and_what_to_do(run: tuple[Results, Path])
     assert order == sorted(order)
     assert "Left tie: shorten by" in page and "\u00b1" in page
     assert "&lt;left_wheel&gt;" in page and "<left_wheel>" not in page  # text from outside is escaped
+    row = page.split("<td>push2</td>")[1].split("</td>")[0]  # lever angle at that label of the made-up shoot
+    assert row == '<td class="n">20.000 \u00b1 0.024'
     for caution in ("qualified person", "1.5 diameters"):
         assert caution in page
 
