@@ -2,20 +2,119 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from calib.camera import camera_matrix
 from calib.equations import Corners, RigProblem
 from calib.results import Finding
 from calib.rig import FRAME
-from calib.start import Motion, PhotoPoses, group_misfit
-from calib.unknowns import Layout, State
+from calib.rotations import rotation, rotation_vector, skew
+from calib.start import Motion, PhotoPoses, compose, group_misfit, planar_poses
+from calib.unknowns import Layout, State, retract
 
 Array = NDArray[np.float64]
 OFF_PX = 4.0  # a tag further than this from where the position's other photos put it has moved
+ZOOM = 0.015  # relative focal change beyond what focusing and stabilising do to a phone lens
+BUMP_MM, BUMP_RAD = 0.5, 0.003  # least shift or turn of the board that counts as a bump
+STILL = np.array([0.0015] * 3 + [0.3] * 3)  # rad, mm: how still a board usually is
+POSE_MM, POSE_RAD = 0.15, 0.003  # rough standard uncertainty of a tag's pose at one position
+
+
+def zoomed_photos(c: Corners, layout: Layout, photos: PhotoPoses) -> list[Finding]:
+    """Photos whose own focal length is off the others': digital zoom, or cropped and blown up again.
+
+    The zoom stated comes from the photo's board alone, since the estimate holds each photo near the others.
+    """
+    out = []
+    for p, name in enumerate(layout.photos):
+        if abs(photos.df[p]) < ZOOM:
+            continue
+        g = np.flatnonzero((c.photo == p) & (c.tag < 0))
+        flat, uv = c.flat[g][c.seen[g]], c.uv[g][c.seen[g]]
+        best = (np.inf, 1.0)
+        for zoom in np.geomspace(0.5, 3.0, 181):  # steps of 1 %
+            lens = photos.lens.copy()
+            lens[0] *= zoom
+            poses = planar_poses(flat[::5], uv[::5], camera_matrix(lens), lens[4:9])
+            if poses and poses[0][2] < best[0]:
+                best = (poses[0][2], float(zoom))
+        if abs(best[1] - 1) < ZOOM:
+            continue
+        out.append(Finding("digital_zoom", name, f"Photo {name} was set aside: its focal length is about "
+                           f"{best[1]:.2f} times that of the others: zoomed, or cropped. Take it again without zoom."))
+    return out
+
+
+def board_bumps(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], Motion]) -> dict[str, Motion]:
+    """Shift of the board against the rig at each position, counted from straight ahead, (R, t) in mm.
+
+    Fits tag poses only: every hinge, tag place and joint angle, and a free board motion for each position, by
+    Gauss-Newton with Cauchy weights per tag, so that one slipped tag does not pass for a bump. Only positions
+    with a bump beyond BUMP_MM or BUMP_RAD at the board's place are returned.
+    """
+    layout = problem.layout
+    others = [p for p in layout.positions if p != layout.reference]
+    board = {p: (np.eye(3), np.zeros(3)) for p in layout.positions}
+    n = layout.size
+    role = {b.name: b.role for b in problem.rig.bodies.values()}
+    keys = [k for k in poses if role.get(problem.rig.tags[layout.tags[k[0]]].body) != "wheel"]  # wheels roll
+    for _ in range(8):
+        h, b = np.zeros((n + 6 * len(others),) * 2), np.zeros(n + 6 * len(others))
+        motions = problem.motions(s)
+        for tag, pos in keys:
+            body = problem.rig.tags[layout.tags[tag]].body
+            now = compose(board[pos], compose(motions.motion(body, pos), (s.tag_R[tag], s.tag_t[tag])))
+            seen = poses[tag, pos]
+            r = np.concatenate([rotation_vector(seen[0] @ now[0].T) / POSE_RAD, (seen[1] - now[1]) / POSE_MM])
+            g, slots = problem._tag_twist(s, tag, pos)
+            cols = list(slots)
+            if pos in others:
+                k = n + 6 * others.index(pos)
+                g = np.concatenate([g, np.eye(6)], axis=1)
+                cols += range(k, k + 6)
+            # twist to turn and shift of the tag's middle
+            j = np.concatenate([g[:3] / POSE_RAD, (g[3:] - skew(now[1]) @ g[:3]) / POSE_MM])
+            w = 1 / (1 + float(r @ r) / 24)
+            ix = np.asarray(cols)
+            h[ix[:, None], ix[None, :]] += w * j.T @ j
+            b[ix] += w * j.T @ r
+        for i, p in enumerate(others):  # keeps the drift that all hinges leaning together would allow out of it
+            own = np.arange(n + 6 * i, n + 6 * i + 6)
+            h[own, own] += 1 / STILL**2
+            b[own] -= np.concatenate([rotation_vector(board[p][0]), board[p][1]]) / STILL**2
+        free = np.diag(h) > 0
+        h[np.diag_indices_from(h)] += np.where(free, 1e-6 * np.diag(h) + 1e-9, 1.0)
+        d: Array = np.asarray(np.linalg.solve(h, b), float)
+        s = retract(layout, s, d[:n], np.zeros((len(layout.photos), 9)))
+        for i, p in enumerate(others):
+            x = d[n + 6 * i:n + 6 * i + 6]
+            board[p] = compose((rotation(x[:3]), x[3:]), board[p])
+        if np.abs(d[layout.first_angle:n]).max(initial=0.0) < 1e-4:
+            break
+    return {p: m for p, m in board.items()
+            if np.linalg.norm(m[1]) > BUMP_MM or np.linalg.norm(rotation_vector(m[0])) > BUMP_RAD}
+
+
+def bump_finding(layout: Layout, bumps: Mapping[str, Motion]) -> tuple[list[Finding], tuple[str, ...]]:
+    """The sentence about a bumped board, and the positions to set aside (none where too few would be left)."""
+    if not bumps:
+        return [], ()
+    rest = [p for p in layout.positions if p not in bumps and p not in layout.rig.spin_positions]
+    worst = max(bumps, key=lambda p: float(np.linalg.norm(bumps[p][1])))
+    mm = float(np.linalg.norm(bumps[worst][1]))
+    deg = float(np.rad2deg(np.linalg.norm(rotation_vector(bumps[worst][0]))))
+    where = ", ".join(f'"{p}"' for p in bumps)
+    aside = tuple(bumps) if len(rest) >= 3 else ()
+    what = "these positions were set aside" if aside else "too few positions are left without them, so do not trust " \
+        "these results"
+    text = (f"The board stands up to {mm:.1f} mm and {deg:.2f} deg elsewhere on the frame at {where} than at "
+            f'"{layout.reference}": board or frame was bumped between the photos. {what[0].upper()}{what[1:]}; fix '
+            "the board firmly and shoot again.")
+    return [Finding("frame_bumped", "board", text)], aside
 
 
 def screen_photos(c: Corners, layout: Layout, photos: PhotoPoses, poses: Mapping[tuple[int, str], Motion],
@@ -29,13 +128,13 @@ def screen_photos(c: Corners, layout: Layout, photos: PhotoPoses, poses: Mapping
     findings: list[Finding] = []
     rig = layout.rig
     gap = np.full(len(c.tag), np.nan)
-    for g in range(len(c.tag)):
-        key = (int(c.tag[g]), layout.photo_positions[c.photo[g]])
-        if c.tag[g] >= 0 and key in poses:
-            gap[g] = group_misfit(c, g, photos, *poses[key])
+    for k in range(len(c.tag)):
+        key = (int(c.tag[k]), layout.photo_positions[c.photo[k]])
+        if c.tag[k] >= 0 and key in poses:
+            gap[k] = group_misfit(c, k, photos, *poses[key])
     for p, name in enumerate(layout.photos):
         mine = np.flatnonzero((c.photo == p) & (c.tag >= 0) & np.isfinite(gap))
-        moving = [g for g in mine if rig.tags[layout.tags[c.tag[g]]].body != FRAME]
+        moving = [int(g) for g in mine if rig.tags[layout.tags[c.tag[g]]].body != FRAME]
         off = [g for g in moving if gap[g] > OFF_PX]
         if len(moving) >= 3 and len(off) >= 0.6 * len(moving):
             drop[mine] = True
@@ -59,7 +158,7 @@ def screen_photos(c: Corners, layout: Layout, photos: PhotoPoses, poses: Mapping
 
 
 def _better_position(c: Corners, layout: Layout, photos: PhotoPoses, poses: Mapping[tuple[int, str], Motion],
-                     groups: list[int], here: str) -> str | None:
+                      groups: Sequence[int], here: str) -> str | None:
     best: tuple[float, str] | None = None
     for pos in layout.positions:
         if pos == here:
@@ -93,14 +192,18 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
             where = ", ".join(f'"{p}"' for p in bad.index)
             out.append(Finding("tag_slipped", tag, f'Tag "{tag}" does not fit its part at {where}: it slipped or was '
                                "knocked, or a corner of it lifted. Fix it firmly and shoot again."))
+    slipped = {f.item for f in out if f.cause == "tag_slipped"}
+    knocked = {rig.tags[t].centres_on for t in slipped}
     for i, name in enumerate(layout.photos):
-        if abs(s.df[i]) > 4 * problem.priors.df_sd:
+        if abs(s.df[i]) > ZOOM:
             out.append(Finding("digital_zoom", name, f"Photo {name} has a focal length {100 * s.df[i]:+.1f} % off the "
                                "others: zoomed or cropped? Take it again without zoom."))
     for rod in layout.rods:
         rows = [(r.item.split("|")[1], float(r.r[0])) for r in problem.rows(s)
                 if r.kind == "closure" and r.item.startswith(rod + "|")]
         worst = max(rows, key=lambda x: abs(x[1]), default=("", 0.0))
+        if {rig.rods[rod].a, rig.rods[rod].b} & knocked:
+            continue  # the slipped tag on its end explains it
         if abs(worst[1]) > 4:
             more = worst[1] * problem.closure_sd(worst[0])
             out.append(Finding("rod_misfit", rod, f'Rod "{rod}" would have to be {more:+.2f} mm longer at '

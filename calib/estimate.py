@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from calib import start
 from calib.asbuilt import as_built_rig, extra_covariance, jacobian, parameter_names
-from calib.diagnose import final_findings, screen_photos
+from calib.diagnose import board_bumps, bump_finding, final_findings, screen_photos, zoomed_photos
 from calib.equations import Corners, Priors, RigProblem
 from calib.measured import measured_figures, pivot_table
 from calib.results import AsBuilt, CameraFit, Finding, Fit, PhotoFit
@@ -64,14 +64,29 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     began = time.perf_counter()
     findings: list[Finding] = []
     obs = _one_camera(obs, findings)
-    obs, layout, corners = arrange(rig, obs, options, findings)
+    given, arranged = obs, list[Finding]()
+    obs, layout, corners = arrange(rig, obs, options, arranged)
     exif = [p.focal_px_guess for p in obs.photos if p.focal_px_guess]
     size = (obs.photos[0].width, obs.photos[0].height)
     focal = float(np.median(exif)) if exif else None
     priors = _priors(rig, size, focal)
     priors = replace(priors, rod_play_sd=options.rod_play_sd, approached_sd=options.approached_sd)
-    state, corners, found = cold_start(rig, layout, corners, size, focal, priors)
-    findings += found
+    aside: dict[str, Finding] = {}
+    for more in (True, True, False):  # without what spoils all else: zoomed photos first, then a bumped board
+        state, usable, found, spoilt = _cold_start(rig, layout, corners, size, focal, priors)
+        if not spoilt or not more:
+            found += dict.fromkeys(spoilt.values())
+            break
+        aside |= spoilt
+        kept = tuple(p for p in given.photos if p.name not in aside)
+        arranged = []
+        try:
+            obs, layout, corners = arrange(rig, replace(given, photos=kept), options, arranged)
+        except UserError as err:
+            said = [*dict.fromkeys(f.text for f in aside.values()), f"Without them: {err}"]
+            raise UserError(" ".join(said)) from err
+    corners = usable
+    findings += [*dict.fromkeys(aside.values()), *arranged, *found]
     problem = RigProblem(layout, corners, priors, rig, robust_scale=options.robust_scale * 4)
     first = minimise(problem, state, max_iterations=15, rtol=1e-4)
     noise = _noise(problem, first.state)
@@ -107,18 +122,23 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
 
 def _one_camera(obs: Observations, findings: list[Finding]) -> Observations:
     """Keep the photos of the camera that took most of them; name the others."""
-    kinds = Counter((p.camera, p.width, p.height) for p in obs.photos)
+    kinds = Counter((p.camera, p.width, p.height, round(p.digital_zoom, 2)) for p in obs.photos)
     if len(kinds) <= 1:
         return obs
     main = kinds.most_common(1)[0][0]
-    others = [p for p in obs.photos if (p.camera, p.width, p.height) != main]
+    others = [p for p in obs.photos if (p.camera, p.width, p.height, round(p.digital_zoom, 2)) != main]
     for p in others:
-        same_model = p.camera == main[0]
-        what = (f"it is {p.width} x {p.height} pixels and the rest are {main[1]} x {main[2]}: cropped, shrunk by a "
-                "messenger, or another camera mode" if same_model else
-                f"it was taken with another camera ({p.camera or 'unknown'}, {p.width} x {p.height}) than the rest")
-        findings.append(Finding("two_cameras" if not same_model else "resized", p.name,
-                                f"Photo {p.name} was set aside: {what}. Use one camera at one setting for a shoot."))
+        if p.camera != main[0]:
+            cause, what = "two_cameras", (f"it was taken with another camera ({p.camera or 'unknown'}, {p.width} x "
+                                          f"{p.height}) than the rest")
+        elif (p.width, p.height) != main[1:3]:
+            cause, what = "resized", (f"it is {p.width} x {p.height} pixels and the rest are {main[1]} x {main[2]}: "
+                                      "cropped, shrunk by a messenger, or another camera mode")
+        else:
+            cause, what = "digital_zoom", (f"its file says digital zoom {p.digital_zoom:g} and the rest "
+                                           f"{main[3]:g}; photograph without zoom")
+        findings.append(Finding(cause, p.name, f"Photo {p.name} was set aside: {what}. Use one camera at one setting "
+                                "for a shoot."))
     keep = {p.name for p in obs.photos} - {p.name for p in others}
     return replace(obs, table=obs.table[obs.table["photo"].isin(keep)],
                    photos=tuple(p for p in obs.photos if p.name in keep))
@@ -265,6 +285,12 @@ def cold_start(rig: Rig, layout: Layout, corners: Corners, size: tuple[int, int]
 
     Raises UserError where no photo gives a pose or the pivots cannot be laid on the drawing.
     """
+    return _cold_start(rig, layout, corners, size, focal, priors)[:3]
+
+
+def _cold_start(rig: Rig, layout: Layout, corners: Corners, size: tuple[int, int], focal: float | None,
+                priors: Priors) -> tuple[State, Corners, list[Finding], dict[str, Finding]]:
+    """As ``cold_start``, and the photos that must go before anything can be trusted, with the reason for each."""
     findings: list[Finding] = []
     photos = start.photo_poses(corners, len(layout.photos), size, focal)
     bad = ~np.isfinite(photos.t[:, 0])
@@ -274,12 +300,16 @@ def cold_start(rig: Rig, layout: Layout, corners: Corners, size: tuple[int, int]
     priors.lens[0] = photos.lens[0]
     board, _ = calibrate_on_board(layout, corners, photos, priors)
     photos = start.PhotoPoses(board.lens, board.photo_R, board.photo_t, board.df, board.dc)
-    poses = start.tag_poses(corners, photos, layout.photo_positions)
-    drop, found = screen_photos(corners, layout, photos, poses)
+    zoomed = {f.item: f for f in zoomed_photos(corners, layout, photos)}
+    if 2 * len(zoomed) > len(layout.photos):
+        zoomed = {}  # then it is the others that are odd, or the lens start was poor; the end of the fit says
+    printed = replace(corners, flat=corners.flat * board.scale)  # tags come from the same printer as the board
+    poses = start.tag_poses(printed, photos, layout.photo_positions)
+    drop, found = screen_photos(printed, layout, photos, poses)
     findings += found
     if drop.any():
         corners = replace(corners, seen=corners.seen & ~drop[:, None])
-        poses = start.tag_poses(corners, photos, layout.photo_positions)
+        poses = start.tag_poses(replace(printed, seen=corners.seen), photos, layout.photo_positions)
     named = {(layout.tags[t], p): m for (t, p), m in poses.items()}
     hinges, ahead = start.body_hinges(rig, named, layout.reference, layout.bodies, layout.positions)
     n_tags = len(layout.tags)
@@ -321,7 +351,14 @@ def cold_start(rig: Rig, layout: Layout, corners: Corners, size: tuple[int, int]
                                     - points[layout.points.index(rig.rods[n].b)]) for n in layout.rods])
     state = State(photos.lens.copy(), board.scale, board.bow, ar, at, tag_r, tag_t, axis_p, axis_d, points, rods,
                   angles, photos.R, photos.t, photos.df, photos.dc)
-    return state, corners, findings
+    if zoomed or not layout.bodies:
+        return state, corners, findings, zoomed
+    bumps = board_bumps(RigProblem(layout, corners, priors, rig), state, poses)
+    bumped, spoilt = bump_finding(layout, bumps)
+    if not spoilt:
+        findings += bumped
+    aside = {n: bumped[0] for n, p in zip(layout.photos, layout.photo_positions, strict=True) if p in spoilt}
+    return state, corners, findings, aside
 
 
 # --- after the solver -----------------------------------------------------------------------------------------
