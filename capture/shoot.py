@@ -177,8 +177,8 @@ def _consistent(tags: dict[int, Tag], saddles: Saddles) -> Saddles:
             h = tag.H
         miss = np.linalg.norm(project(np.asarray(h, np.float64), src[good - part[0]]) - saddles.uv[good], axis=1)
         spread = np.sqrt(np.trace(saddles.cov[good], axis1=1, axis2=2))
-        # lens distortion and paper bow across one tag stay well under a quarter pixel
-        ok[good[miss > 0.35 + 6 * spread]] = False
+        # lens distortion and paper bow across one tag stay within a few hundredths of a pixel
+        ok[good[miss > 0.06 + 4 * spread]] = False
     return saddles._replace(ok=ok)
 
 
