@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,6 +23,14 @@ def skew(v: Array) -> Array:
 def rotation(vector: Array) -> Array:
     """Rotation matrices of rotation vectors (rad), (..., 3) to (..., 3, 3); Rodrigues' formula."""
     v = np.asarray(vector, float)
+    if v.ndim == 1:  # written out: single ones are wanted very often
+        x, y, z = (float(u) for u in v)
+        one = math.sqrt(x * x + y * y + z * z)
+        a = math.sin(one) / one if one > 1e-8 else 1.0
+        b = 2 * (math.sin(one / 2) / one) ** 2 if one > 1e-8 else 0.5
+        return np.array([[1 - b * (y * y + z * z), b * x * y - a * z, b * x * z + a * y],
+                         [b * x * y + a * z, 1 - b * (x * x + z * z), b * y * z - a * x],
+                         [b * x * z - a * y, b * y * z + a * x, 1 - b * (x * x + y * y)]])
     angle2 = np.sum(v * v, axis=-1)[..., None, None]
     angle = np.sqrt(angle2)
     k = skew(v)
