@@ -145,14 +145,14 @@ def figure_bars(figures: pd.DataFrame) -> Figure:
 
 
 def photo_quality(photos: pd.DataFrame) -> Figure:
-    """RMS corner residual of every photo, px. ``photos`` has photo, position, rms_px, outliers."""
+    """RMS corner residual of every photo, px. ``photos`` has photo, position, corners, rms_px, outliers."""
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=(7.0, 2.8), layout="constrained")
         ax = figure.subplots()
         x = np.arange(len(photos))
         ax.bar(x, photos["rms_px"], color="#9db8c7", width=0.8)
-        bad = photos["outliers"].to_numpy(float) > 0
-        ax.plot(x[bad], photos["rms_px"].to_numpy(float)[bad], "X", color=RIGHT, label="has corners set aside")
+        bad = photos["outliers"].to_numpy(float) > 0.03 * photos["corners"].to_numpy(float)
+        ax.plot(x[bad], photos["rms_px"].to_numpy(float)[bad], "X", color=RIGHT, label="over 3 % of corners set aside")
         positions = photos["position"].astype(str).to_numpy()
         starts = [i for i in range(len(positions)) if i == 0 or positions[i] != positions[i - 1]]
         ax.set_xticks(starts, [positions[i] for i in starts], rotation=35, ha="right", fontsize=9)

@@ -82,6 +82,9 @@ def pm(value: float, u95: float, unit: str = "") -> str:
     if u95 is None or not math.isfinite(u95):
         return f"{value:.2f}{tail}"
     digits = places(u95, unit)
+    value = round(value, digits) + 0.0  # no minus before a zero
+    if u95 == 0:  # fixed by convention, so nothing to doubt
+        return f"{value:.{digits}f}{tail}"
     return f"{value:.{digits}f} \u00b1 {_up(u95, digits):.{digits}f}{tail}"
 
 
