@@ -20,6 +20,7 @@ Pose = Sweep | Mapping[str, ArrayLike]
 
 HEADING_FIGURES = ("toe", "ratio", "symmetry", "ackermann_error", "lock", "lock_left", "lock_right",
                    "turn_circle")
+LEAN = float(np.deg2rad(10.0))  # lean each way where the rig file gives no limits
 AXIS_FIGURES = ("caster", "kingpin_inclination", "camber", "trail", "offset_at_ground")
 
 
@@ -34,13 +35,30 @@ def spin_axes(rig: Rig, pose: Pose) -> dict[str, Array]:
             for side, w in rig.wheels.items()}
 
 
+def level_spin_axes(rig: Rig, pose: Pose) -> dict[str, Array]:
+    """As spin_axes, in axes that stay level with the ground while the vehicle leans.
+
+    Two wheels stand on the ground through the part that carries their uprights. Where a lean joint lies
+    between them and the frame, it is the frame that leans, so its turn is taken back.
+    """
+    motions = body_motions(rig, _angles(pose))
+    out = {}
+    for side, w in rig.wheels.items():
+        s = np.einsum("...ij,j->...i", motions[w.upright][0], _unit(w.spin))
+        carrier = w.upright
+        while carrier in rig.bodies and rig.bodies[carrier].role != "lean":
+            carrier = rig.bodies[carrier].parent
+        out[side] = np.einsum("...ji,...j->...i", motions[carrier][0], s) if carrier in rig.bodies else s
+    return out
+
+
 def wheel_headings(rig: Rig, pose: Pose) -> dict[str, Array]:
     """Heading of each wheel plane on the ground, (...) rad, left positive, by side.
 
     The wheel plane meets the ground along spin x z, so the heading is atan2(-spin_x, spin_y) (ISO 8855 steer
     angle, vehicle x axis to wheel plane about z). ``pose``: a Sweep, or joint angles of bodies (rad).
     """
-    return {side: np.arctan2(-s[..., 0], s[..., 1]) for side, s in spin_axes(rig, pose).items()}
+    return {side: np.arctan2(-s[..., 0], s[..., 1]) for side, s in level_spin_axes(rig, pose).items()}
 
 
 def steer_angles(rig: Rig, pose: Pose) -> dict[str, Array]:
@@ -52,7 +70,7 @@ def steer_angles(rig: Rig, pose: Pose) -> dict[str, Array]:
 def cambers(rig: Rig, pose: Pose) -> dict[str, Array]:
     """Camber of each wheel, (...) rad, positive with the top leaning outwards (ISO 8855), by side."""
     return {side: np.arcsin(np.clip(-_outward(side) * s[..., 2], -1.0, 1.0))
-            for side, s in spin_axes(rig, pose).items()}
+            for side, s in level_spin_axes(rig, pose).items()}
 
 
 def toe(headings: Mapping[str, Array]) -> Array:
@@ -213,14 +231,16 @@ def axis_figures(rig: Rig) -> dict[str, float]:
 def curve_figures(rig: Rig, sweep: Sweep) -> dict[str, float]:
     """All figures of one rig by the names targets use (rad, mm, plain): heading_figures and axis_figures.
 
-    Also "straight", the driver angle at straight ahead. A figure the sweep does not reach is nan.
+    Also "straight", the driver angle at straight ahead, and bump_steer_lean where the rig has a lean joint. A
+    figure the sweep does not reach is nan.
     """
     h = wheel_headings(rig, sweep)
     travel = rig.bodies[sweep.driver].travel
     order = np.argsort(sweep.driver_angles)
     d = sweep.driver_angles[order]
     found = heading_figures(rig, d, h["left"][order], h["right"][order], travel)
-    return {k: float(v) for k, v in found.items()} | axis_figures(rig)
+    leaning = {"bump_steer_lean": bump_steer_lean(rig)} if lean_joint(rig) else {}
+    return {k: float(v) for k, v in found.items()} | axis_figures(rig) | leaning
 
 
 def force_ratio(rig: Rig, sweep: Sweep, hand_arm: float) -> Array:
@@ -245,6 +265,29 @@ def lean_steer(rig: Rig, lean: str, lean_angles: ArrayLike, driver_angle: float 
     base = wheel_headings(rig, lk.solve(driver_angle))
     swept = wheel_headings(rig, lk.sweep(lean_angles, driver=lean, fixed={rig.driver: driver_angle}))
     return {side: h - base[side] for side, h in swept.items()}
+
+
+def lean_joint(rig: Rig) -> str | None:
+    """Name of the rig's lean joint (the first body with that role), None where it has none."""
+    return next((b.name for b in rig.bodies.values() if b.role == "lean"), None)
+
+
+def lean_range(rig: Rig, n: int = 9) -> Array:
+    """``n`` lean angles (odd, upright in the middle), rad, over the lean joint's travel; LEAN where none is given."""
+    lean = lean_joint(rig)
+    low, high = (rig.bodies[lean].travel if lean else None) or (-LEAN, LEAN)
+    return np.concatenate([np.linspace(low, 0.0, n // 2 + 1), np.linspace(0.0, high, n // 2 + 1)[1:]])
+
+
+def bump_steer_lean(rig: Rig, n: int = 9) -> float:
+    """Most steer (rad, magnitude, either wheel) that leaning causes over its range, driver straight ahead.
+
+    nan without a lean joint, or where the rods do not let it lean that far.
+    """
+    lean = lean_joint(rig)
+    if lean is None or lean == rig.driver:
+        return float("nan")
+    return float(np.max([np.max(np.abs(s)) for s in lean_steer(rig, lean, lean_range(rig, n)).values()]))
 
 
 # --- small helpers ----------------------------------------------------------------------------------------

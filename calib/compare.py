@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from calib.axes import AXIS_FIGURES, HEADING_FIGURES, axis_figures, wheel_headings
+from calib.axes import AXIS_FIGURES, HEADING_FIGURES, axis_figures, bump_steer_lean, lean_joint, wheel_headings
 from calib.bands import K95, share_from_photos, slopes, with_wheel_doubt
+from calib.lean import bump_band
 from calib.linkage import Linkage
 from calib.results import AsBuilt, Fit
 from calib.rig import Rig, get_parameters, with_parameters
-from calib.search import Curves, Model, Variant, driver_grid
+from calib.search import Curves, Model, Variant, driver_grid, need_both_wheels
 from calib.verdict import Verdict, verdict
 
 Array = NDArray[np.float64]
@@ -35,6 +36,7 @@ FIGURES: dict[str, tuple[str, str]] = {  # name: (unit at the surface, label)
     "trail": ("mm", "caster trail, mean"),
     "offset_at_ground": ("mm", "steering-axis offset at ground, mean"),
 }
+LEAN_FIGURE = {"bump_steer_lean": ("deg", "steer caused by leaning, worst over the lean limits")}
 
 
 @dataclass(frozen=True)
@@ -133,6 +135,7 @@ def compare(design: Rig, fit: Fit, n: int = 101) -> Comparison:
     The grid is the design driver's travel, or the span measured where it gives none. Bands and half-widths are
     95 %, first order from the joint covariance (JCGM 100), numerical slopes.
     """
+    need_both_wheels(design)
     built = with_wheel_doubt(fit.as_built)
     rig = built.rig
     grid = driver_grid(_spanned(design, fit), n + 1 - n % 2)
@@ -243,6 +246,8 @@ def _half_width(slope: Array, cov: Array) -> float:
 
 def _figures(design: Rig, model: Model, built: AsBuilt) -> tuple[ComparedFigure, ...]:
     moving = ("straight", *HEADING_FIGURES)
+    known = FIGURES | (LEAN_FIGURE if lean_joint(design) else {})
+    names = [*known, *(n for n in design.targets if n not in known)]
 
     def table(c: Curves) -> Array:
         f = c.figures(built.rig)
@@ -254,9 +259,12 @@ def _figures(design: Rig, model: Model, built: AsBuilt) -> tuple[ComparedFigure,
     shares = share_from_photos(s, built)
     found = {n: (float(v), float(u), sh) for n, v, u, sh in zip(moving, s.values, s.u95, shares, strict=True)}
     found |= _axis_bands(built)
+    if lean_joint(design):
+        found["bump_steer_lean"] = bump_band(built)
+        drawn["bump_steer_lean"] = bump_steer_lean(design)
     out = []
-    for name in [*FIGURES, *(n for n in design.targets if n not in FIGURES)]:
-        unit, label = FIGURES.get(name, ("", name))
+    for name in names:
+        unit, label = known.get(name, ("", name))
         k = 180.0 / np.pi if unit == "deg" else 1.0
         value, u, share = found.get(name, (float("nan"), float("nan"), None))
         t = design.targets.get(name)

@@ -121,7 +121,7 @@ def _difference(fit: Fit, rod: str, driven: str, both: tuple[str, str]) -> tuple
         up_, down_ = (gap(with_parameters(rig, [names[i]], x + d), angles) for d in (h, -h))
         gp[i] = float(np.diff((down_ - up_) / (2 * h))[0])
     var = ga @ fit.angle_cov @ ga + gp @ fit.as_built.cov @ gp + 2 * ga @ fit.cross_cov @ gp
-    return float(here[0] - here[1]), float(K95 * np.sqrt(max(var, 0.0))), arm
+    return float(here[0] - here[1]), float(K95 * np.sqrt(np.maximum(var, 0.0))), arm
 
 
 def _carriers(rig: Rig, rod: str) -> list[str]:

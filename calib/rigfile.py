@@ -179,6 +179,8 @@ class _Reader:
         targets = self.read_targets()
         board_spec = self.board(board)
         self.steering(steering)
+        if steering and steering["lean_positions"]:
+            self.check_lean(tags)
         if errors.texts or not (vehicle and board_spec and steering and limits):
             return None
         return Rig(
@@ -501,6 +503,16 @@ class _Reader:
             return None
         return BoardSpec(paper=t["paper"], body=t["body"], bar_measured=bar, bar_nominal=nominal,
                          bar_tol=t["scale_bar_tolerance"])
+
+    def check_lean(self, tags: Mapping[str, Tag]) -> None:
+        """Leaning can only be measured where a tagged part leans."""
+        leaning = [b.name for b in self.bodies.values() if b.role == "lean"]
+        path = ("steering", "lean_positions")
+        labels = self.data["steering"]["lean_positions"]
+        if not leaning:
+            self.errors.bad(path, labels, 'lean positions only with a part whose role is "lean"')
+        elif not any(t.body in leaning for t in tags.values()):
+            self.errors.bad(path, labels, f"lean positions only with a tag on {leaning[0]}, to tell how far it leans")
 
     def steering(self, t: dict[str, Any] | None) -> None:
         if t is None:

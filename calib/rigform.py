@@ -77,7 +77,7 @@ SINGLE: dict[str, dict[str, Key]] = {
         "driver": Key("name", "left_lever", "the body whose angle the curves are drawn over"),
         "straight_ahead": Key("label", "ahead", "the position label that counts as straight ahead"),
         "positions": Key("labels", (), "labels of the lever positions, in order"),
-        "both_ways": Key("labels", (), "positions shot twice: after pushing (NAME+) and after pulling (NAME-), to see play"),
+        "both_ways": Key("labels", (), "positions shot after pushing (NAME+) and after pulling (NAME-), to see play"),
         "spin_positions": Key("labels", (), "straight ahead, only the wheels turned by hand"),
         "lean_positions": Key("labels", (), "straight ahead, leaned over"),
     },

@@ -397,6 +397,17 @@ code = 200
 body = "frame"
 place = [-100, 120, 250]
 place_tolerance = 0.5
+
+[bodies.hinge]
+role = "lean"
+pivot = [0, 0, 150]
+axis = [1, 0, 0]
+travel = [-15, 15]
+locked = true
+
+[tags.hinge]
+code = 201
+body = "hinge"
 """
     rig = parse_rig(text)
     rod = replace(rig.rods["left_rod"], overlap=40.0, overlap_now=90.0)

@@ -1,0 +1,234 @@
+"""Leaning: steer it causes by the model, an independent solver, and photos; limits leaned over."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from calib.axes import bump_steer_lean, cambers, curve_figures, wheel_headings
+from calib.compare import compare
+from calib.estimate import estimate
+from calib.lean import bump_band, lean_from_photos, lean_limits, lean_sweep, lean_table
+from calib.limits import check_limits
+from calib.linkage import Linkage
+from calib.results import AsBuilt, Fit
+from calib.rig import Body, Rig, Target, get_parameters, with_parameters
+from calib.rigfile import parse_rig
+from capture.errors import UserError
+from capture.targets import Board
+from tests.moorhen import SAMPLE, jiggled, moorhen
+from tests.render.shoot import simulate_observations
+from tests.render.truth import (
+    BOW,
+    NOMINAL_DEG,
+    PRINT_SCALE,
+    VIEWS,
+    Truth,
+    board_place,
+    body_pose,
+    build,
+    plan_shots,
+    random_errors,
+    random_lens,
+    solve,
+    stick_tags,
+)
+
+DEG = np.deg2rad(1.0)
+LEANS = {"lean_l": -8.0, "lean_r": 7.0}
+LEAN_TEXT = """
+[bodies.axle]
+role = "lean"
+pivot = [0, 0, 130]
+axis = [1, 0, -0.1]
+travel = [-12, 12]
+locked = true
+pivot_tolerance = 4
+
+[tags.axle]
+code = 75
+body = "axle"
+size = 60
+"""
+
+
+def leaning() -> Rig:
+    """The sample with crank and uprights on a front axle that leans against the frame; the levers on the frame."""
+    text = SAMPLE.read_text(encoding="utf-8")
+    for b in ("crank", "left_upright", "right_upright"):
+        text = text.replace(f"[bodies.{b}]", f'[bodies.{b}]\nparent = "axle"')
+    old = 'spin_positions = ["spin1", "spin2"]   #'
+    assert text.count(old) == 1
+    text = text.replace(old, 'lean_positions = ["lean_l", "lean_r"]\nspin_positions = [] #')
+    return parse_rig(text + LEAN_TEXT)
+
+
+def headings_by_root(rig: Rig, angles: dict[str, float]) -> dict[str, float]:
+    """Headings in the leaning axle's own axes, apart from calib.axes."""
+    flat = body_pose(rig, "axle", angles)[0].T
+    out = {}
+    for side, w in rig.wheels.items():
+        s = flat @ body_pose(rig, w.upright, angles)[0] @ np.asarray(w.spin)
+        out[side] = float(np.arctan2(-s[0], s[1]))
+    return out
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_lean_steer_against_a_general_root_finder(seed: int) -> None:
+    rig = jiggled(leaning(), np.random.default_rng(seed), mm=5.0, deg=2.0, rod_mm=1.0)
+    lean, lever = np.array([-9.0, -3.0, 0.0, 5.0, 10.0]) * DEG, 6 * DEG
+    got = lean_sweep(rig, lean, lever)
+    level = headings_by_root(rig, solve(rig, lever))
+    for i, a in enumerate(lean):
+        # tests.render closes the rods with scipy's root finder; the lean joint's angle rides along as given
+        held = solve_leaned(rig, lever, float(a))
+        for side, h in headings_by_root(rig, held).items():
+            assert got[side][i] == pytest.approx(h - level[side], abs=1e-8)
+
+
+def solve_leaned(rig: Rig, lever: float, lean: float) -> dict[str, float]:
+    """All joint angles with the axle leaned: the root finder on a rig described in the leaned assembly."""
+    angles = {b: 0.0 for b in rig.bodies}
+    for part in np.linspace(0, lean, 5)[1:]:
+        # the parts on the axle described where it has leaned to: then the axle itself need not move
+        at = {"axle": float(part)}
+        bodies = {n: carried(rig, b, at) if b.parent == "axle" else b for n, b in rig.bodies.items()}
+        points = {n: replace(p, holes={h: place(rig, at, v) for h, v in p.holes.items()})
+                  if rig.bodies[p.body].parent == "axle" else p for n, p in rig.points.items()}
+        angles = solve(replace(rig, bodies=bodies, points=points), lever, angles)
+    return angles | {"axle": lean}
+
+
+def place(rig: Rig, at: dict[str, float], v: tuple[float, float, float]) -> tuple[float, float, float]:
+    R, t = body_pose(rig, "axle", at)
+    x = R @ np.asarray(v) + t
+    return (float(x[0]), float(x[1]), float(x[2]))
+
+
+def carried(rig: Rig, b: Body, at: dict[str, float]) -> Body:
+    d = body_pose(rig, "axle", at)[0] @ np.asarray(b.axis)
+    return replace(b, parent="frame", pivot=place(rig, at, b.pivot), axis=(float(d[0]), float(d[1]), float(d[2])))
+
+
+def test_wheels_keep_their_heading_and_camber_on_the_ground() -> None:
+    rig = leaning()
+    pose = {"left_upright": 20 * DEG}
+    for of in (wheel_headings, cambers):
+        for side, v in of(rig, pose).items():
+            assert of(rig, pose | {"axle": 9 * DEG})[side] == pytest.approx(float(v), abs=1e-12)
+
+
+def test_rods_on_the_lean_axis_do_not_steer() -> None:
+    # a ball on the lean axis does not move as it leans (geometry): both ends of the levers' rods there
+    rig = leaning()
+    rods = {n: r for n, r in rig.rods.items() if n != "right_rod"}
+    p = rig.points["crank.left_in"]
+    on_axis = replace(p, holes={"2": (95.0, 0.0, 120.5)}, order=("2",))
+    gap = np.subtract(on_axis.xyz, rig.points["left_lever.rod"].xyz)
+    rod = replace(rods["left_rod"], length=float(np.linalg.norm(gap)))
+    crank = replace(rig.bodies["crank"], pivot=(95.0, 90.0, 130.0))
+    bodies = {n: b for n, b in rig.bodies.items() if n != "right_lever"} | {"crank": crank}
+    rig = replace(rig, bodies=bodies, rods=rods | {"left_rod": rod}, points={**rig.points, p.name: on_axis})
+    for s in lean_sweep(rig, np.array([-10.0, 4.0]) * DEG).values():
+        np.testing.assert_allclose(s, 0.0, atol=1e-9)
+
+
+def test_figure_is_the_worst_of_the_sweep() -> None:
+    rig = leaning()
+    worst = max(float(np.abs(s).max()) for s in lean_sweep(rig, np.array([-12.0, 12.0]) * DEG).values())
+    assert bump_steer_lean(rig) == pytest.approx(worst, rel=1e-9) and worst > 0.1 * DEG
+    f = curve_figures(rig, Linkage(rig).sweep(np.linspace(-28, 28, 15) * DEG))
+    assert f["bump_steer_lean"] == bump_steer_lean(rig)
+    assert "bump_steer_lean" not in curve_figures(moorhen(), Linkage(moorhen()).sweep(np.linspace(-28, 28, 15) * DEG))
+
+
+def test_limits_are_checked_leaned_over() -> None:
+    rig = leaning()
+    d = np.linspace(-28, 28, 15) * DEG
+    level = {(x.name, x.item): x for x in check_limits(rig, Linkage(rig).sweep(d))}
+    over = {(x.name, x.item): x for x in lean_limits(rig, d, 5)}
+    assert {k for k in level if k[0] != "rod_length" and k != ("travel", "axle")} == set(over)
+    tighter = 0
+    for k, x in over.items():
+        assert "with axle at" in x.text
+        if k[0] in ("transmission", "clearance"):
+            assert x.value <= level[k].value + 1e-12
+            tighter += x.value < level[k].value - 1e-6
+        if k[0] == "swing":
+            assert x.value >= level[k].value - 1e-12
+    assert tighter > 3
+
+
+def test_rig_without_a_lean_joint_is_refused_in_words() -> None:
+    with pytest.raises(UserError, match="no lean joint"):
+        lean_sweep(moorhen(), [0.1])
+    text = SAMPLE.read_text(encoding="utf-8").replace("spin_positions =", 'lean_positions = ["l"]\nspin_positions =')
+    with pytest.raises(UserError, match='role is "lean"'):
+        parse_rig(text)
+    with pytest.raises(UserError, match="tag on axle"):
+        parse_rig(text + LEAN_TEXT.split("[tags")[0])
+
+
+def test_band_of_the_figure_by_drawing_parameters_at_random() -> None:
+    rig = leaning()
+    names = ("left_rod.length", "crank.pivot.z", "axle.pivot.z", "left_lever.rod@C.z", "left_upright.axis.x",
+             "crank.left_in@2.z", "right_tie.length")
+    sd = np.array([0.3, 0.4, 0.5, 0.3, 0.002, 0.3, 0.2])
+    value, u95, share = bump_band(AsBuilt(rig, names, np.diag(sd**2), dict.fromkeys(names, 1.0)))
+    rng = np.random.default_rng(5)
+    x = get_parameters(rig, names)
+    drawn = [bump_steer_lean(with_parameters(rig, names, x + rng.normal(0, sd)), 3) for _ in range(300)]
+    # Monte Carlo propagation (JCGM 101): spread of the figure against the linear half-width
+    assert value == pytest.approx(np.mean(drawn), abs=0.2 * u95)
+    assert 1.96 * np.std(drawn) == pytest.approx(u95, rel=0.15)
+    assert share == pytest.approx(1.0)
+
+
+# --- from photos --------------------------------------------------------------------------------------------
+
+
+@cache
+def lean_shoot(seed: int) -> tuple[Rig, Rig, Truth, Fit]:
+    """Design, as-built rig, truth and fit of a shoot of the leaning sample."""
+    rng = np.random.default_rng(seed)
+    design = leaning()
+    rig = build(design, random_errors(design, rng, 0.5))
+    angles: dict[tuple[str, str], float] = {}
+    for p in rig.positions:
+        lever = 0.0 if p == "ahead" else (NOMINAL_DEG[p] + rng.normal(0, 0.8)) * DEG
+        angles |= {(b, p): a for b, a in solve(rig, lever).items()}
+    for p, deg in LEANS.items():
+        at = solve_leaned(rig, float(rng.normal(0, 0.5)) * DEG, (deg + rng.normal(0, 0.3)) * DEG)
+        angles |= {(b, p): a for b, a in at.items()}
+    tags = stick_tags(rig, PRINT_SCALE, rng)
+    R, _ = tags["axle"]
+    tags["axle"] = (R, np.array([-60.0, 150.0, 250.0]))
+    lens = random_lens(rng)
+    shots = plan_shots(lens, {p: VIEWS for p in [*rig.positions, *LEANS]}, rng)
+    truth = Truth(rig, angles, tags, Board.for_paper(rig.board.paper), board_place(rng), PRINT_SCALE, BOW, lens, shots)
+    return design, rig, truth, estimate(design, simulate_observations(truth, 0.05, rng))
+
+
+def test_lean_steer_from_photos() -> None:
+    design, rig, truth, fit = lean_shoot(2)
+    points = lean_from_photos(design, fit)
+    assert [p.position for p in points] == list(LEANS)
+    for p in points:
+        lean, lever = (truth.angles[b, p.position] for b in ("axle", design.driver))
+        assert p.lean == pytest.approx(np.degrees(lean), abs=1.5 * p.lean_u95 + 1e-3) and p.lean_u95 < 0.1
+        true = lean_sweep(rig, [lean], lever)
+        assert max(abs(float(t[0])) for t in true.values()) > 0.5 * DEG
+        for side in ("left", "right"):
+            want = float(np.degrees(true[side][0]))
+            assert abs(p.steer[side] - want) < 1.5 * p.steer_u95[side]
+            assert abs(p.difference[side]) < 1.6 * p.difference_u95[side]
+            assert p.steer_u95[side] < 0.2
+    table = lean_table(points)
+    assert len(table) == 4 and list(table["side"]) == ["left", "right"] * 2
+    wanted = replace(design, targets={**design.targets, "bump_steer_lean": Target("bump_steer_lean", 0.0, 2 * DEG)})
+    figure = compare(wanted, fit, 21).figure("bump_steer_lean")
+    assert abs(figure.measured - np.degrees(bump_steer_lean(rig))) < 1.5 * figure.u95
+    assert figure.verdict is not None and figure.u95 < 0.5
