@@ -455,8 +455,8 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
         section("Findings", findings_section(results.findings) or "<p>Nothing stood out.</p>"),
         section("Axes by side", sides_section(fit.figures)),
         section("Pivots and rods", pivots_section(fit.pivot_table), misfit_section(fit.rod_misfit),
-                lead="Places x, y, z in mm (forward, left, up). The last column: how much the photos decided; the rest "
-                     "is the drawing. Along its hinge a pivot has no place of its own; the drawing's is shown."),
+                lead="Places x, y, z in mm (forward, left, up), the drawing laid onto the measured pivots; each \u00b1 "
+                     "holds between the parts. The last column: how much the photos decided; the rest is the drawing. Along its hinge a pivot has no place of its own; the drawing's is shown."),
         section("Limits over the travel", limits_section(results.limits)),
         section("What moves what", plain_table(results.sensitivity),
                 lead="How much each dimension moves a figure if it is off by the tolerance given for it in the rig "
