@@ -212,7 +212,8 @@ class _Reader:
             if name == FRAME:
                 self.errors.bad(path, FRAME, "another name; that one is what everything hangs from")
                 continue
-            t = self.table(path, data, NAMED["bodies"])
+            data = self.hinge_from_balls(path, data)
+            t = None if data is None else self.table(path, data, NAMED["bodies"])
             if t is None:
                 continue
             good = self.known((*path, "parent"), t["parent"], self.body_names, A_BODY_OR_FRAME)
@@ -231,6 +232,30 @@ class _Reader:
                     axis_tol=t["axis_tolerance"], locked=t["locked"],
                 )
         self.check_rings()
+
+    def hinge_from_balls(self, path: KeyPath, data: Any) -> Any:
+        """The table with pivot and axis of a part that turns about the line through two ball joints.
+
+        None where they are wrong (already reported). The wishbones that carry them are taken as standing still.
+        """
+        if not isinstance(data, dict) or "balls" not in data:
+            return data
+        rest = {k: v for k, v in data.items() if k != "balls"}
+        both = [k for k in ("pivot", "axis") if k in data]
+        if both:
+            self.errors.bad((*path, both[0]), data[both[0]], 'nothing here, since "balls" gives the hinge')
+            return None
+        try:
+            balls = convert(data["balls"], NAMED["bodies"]["balls"])
+        except Bad as exc:
+            self.errors.bad((*path, "balls"), data["balls"], str(exc))
+            return None
+        if set(balls) != {"lower", "upper"} or math.dist(*balls.values()) < 5.0:
+            self.errors.bad((*path, "balls"), data["balls"],
+                            "the two places { lower = [x, y, z], upper = [x, y, z] }, apart from each other")
+            return None
+        low, high = np.asarray(balls["lower"]), np.asarray(balls["upper"])
+        return rest | {"pivot": [float(v) for v in (low + high) / 2], "axis": [float(v) for v in high - low]}
 
     def check_upright(self, path: KeyPath, t: dict[str, Any], uprights: dict[str, str]) -> bool:
         side, name = t["side"], path[1]

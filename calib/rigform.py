@@ -96,6 +96,7 @@ NAMED: dict[str, dict[str, Key]] = {
         "pivot": Key("place", REQUIRED, "any place on the hinge axis, best at its middle"),
         "axis": Key("direction", REQUIRED, "direction of the hinge axis; a turn is right-handed about it"),
         "travel": Key("angle range", None, "stops, from straight ahead", lo=-180, hi=180),
+        "balls": Key("holes", None, "upright on two ball joints, { lower = [..], upper = [..] }, for pivot and axis"),
         "locked": Key("flag", False, "lean joint: its lock holds it upright except at the lean positions"),
         "pivot_tolerance": Key("length", 2.0, "how far the real one may be off the drawing", above=0, hi=500),
         "axis_tolerance": Key("angle", 1.0, "how far the real one may point off the drawing", above=0, hi=45),
