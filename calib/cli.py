@@ -260,6 +260,8 @@ def _summary(results, folder: Path) -> None:
     if any(p["changes"] for p in results.work["proposals"][:1]):
         print("  After every change: locknuts and clamps tight, thread engaged 1.5 diameters, stop to stop by hand; "
               "a steering failure injures.")
+    if sheet.go:
+        print(f"This judges geometry only; before riding go through the checks: rigtrue sheet {folder}")
     print(f"Report: {folder / 'report.html'}")
 
 

@@ -168,7 +168,8 @@ def verdict_card(sheet: Sheet, head: str, steps: Sequence[str], chance: float | 
         step += f"<p>Chance that every tolerance is then met: {percent(chance)}.</p>"
     badges = "".join(f"<li>{esc(x.label)} {badge(x.verdict)}</li>" for x in sheet.lines)
     marks = f'<ul class="marks">{badges}</ul>' if badges else ""
-    return f'<div class="verdict{kind}"><h2>{esc(sheet.headline)}</h2>{marks}{step}</div>'
+    ride = "<p>This judges geometry only. Before riding, go through the checks at the end of this page.</p>"
+    return (f'<div class="verdict{kind}"><h2>{esc(sheet.headline)}</h2>{marks}{step}{ride if sheet.go else ""}</div>')
 
 
 def figures_section(figures: pd.DataFrame) -> str:
@@ -456,7 +457,8 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
         section("Axes by side", sides_section(fit.figures)),
         section("Pivots and rods", pivots_section(fit.pivot_table), misfit_section(fit.rod_misfit),
                 lead="Places x, y, z in mm (forward, left, up), the drawing laid onto the measured pivots; each \u00b1 "
-                     "holds between the parts. The last column: how much the photos decided; the rest is the drawing. Along its hinge a pivot has no place of its own; the drawing's is shown."),
+                     "holds between the parts. The last column: how much the photos decided; the rest is the drawing. "
+                     "Along its hinge a pivot has no place of its own; the drawing's is shown."),
         section("Limits over the travel", limits_section(results.limits)),
         section("What moves what", plain_table(results.sensitivity),
                 lead="How much each dimension moves a figure if it is off by the tolerance given for it in the rig "
