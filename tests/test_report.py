@@ -24,7 +24,7 @@ from calib.export import Results, gather, predicted_curves, write_results
 from calib.linkage import Linkage, points_now
 from calib.overlay import draw_over, to_pixels, upright
 from calib.record import COLUMNS, append_record, read_record, record_path
-from calib.report import places, pm
+from calib.report import places, pm, verdict_card
 from calib.results import AsBuilt, CameraFit, Finding, Fit, PhotoFit
 from calib.rig import Rig, get_parameters, with_parameters
 from calib.rigfile import load_rig
@@ -409,3 +409,10 @@ def test_outcome_agreement_is_the_en_number() -> None:
 
     assert outcome(0.49).as_predicted is True and outcome(0.51).as_predicted is False
     assert outcome(math.nan).as_predicted is None
+
+
+def test_card_reminds_of_the_checks_only_where_all_is_met() -> None:
+    met = verdict_card(make_sheet(figures(MET, MET)), "First adjustment", ["none; leave it as it is."], None)
+    bad = verdict_card(make_sheet(figures(MET), limits=[(False, "left_rod goes over centre")]), "First", [], None)
+    assert "Before riding" in met and "Every tolerance is met." in met
+    assert "Before riding" not in bad and "A limit is broken" in bad and 'class="verdict not"' in bad
