@@ -53,10 +53,15 @@ def design_rows(rig: Rig) -> tuple[list[tuple[str, str, str]], list[tuple[bool, 
         digits = 0 if name == "turn_circle" else 3 if unit == "" else 2
         shown = round(value * scale, digits) + 0.0  # no minus before a zero
         rows.append((name.replace("_", " "), f"{shown:.{digits}f} {unit}".rstrip(), wanted))
+    return rows, worst_limits(all_limits(rig, sweep))
+
+
+def all_limits(rig: Rig, sweep: Sweep) -> list[Limit]:
+    """check_limits over the sweep, and over the lean range as well where the rig leans."""
     limits = check_limits(rig, sweep)
-    if lean_joint(rig):
-        limits = [x for x in limits if x.name == "rod_length"] + lean_limits(rig, sweep.driver_angles[::4])
-    return rows, worst_limits(limits)
+    if lean_joint(rig) is None:
+        return limits
+    return lean_limits(rig, sweep.driver_angles[::4]) + [x for x in limits if x.name == "rod_length"]
 
 
 def worst_limits(limits: list[Limit]) -> list[tuple[bool, str]]:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from calib.linkage import Linkage, rod_lengths
-from calib.results import Fit
+from calib.results import Finding, Fit
 from calib.rig import FRAME, Rig, approach_pairs, get_parameters, with_parameters
 
 Array = NDArray[np.float64]
@@ -91,6 +91,22 @@ def play_table(plays: Sequence[Play]) -> pd.DataFrame:
     columns = ["position", "rod", "from", "to", "mm", "u95_mm", "deg", "u95_deg", "seen", "says"]
     return pd.DataFrame([(p.position, p.rod, p.driving, p.driven, p.mm, p.u95_mm, p.deg, p.u95_deg, p.seen, p.text)
                          for p in plays], columns=columns)
+
+
+def play_findings(plays: Sequence[Play]) -> tuple[Finding, ...]:
+    """What to tell the builder: play seen, rod by rod at its worst; or one line that none was seen, and above what."""
+    out = []
+    for rod in dict.fromkeys(p.rod for p in plays):
+        seen = [p for p in plays if p.rod == rod and p.seen]
+        if seen:
+            worst = max(seen, key=lambda p: abs(p.mm))
+            out.append(Finding("play", rod, worst.text))
+    clean = [p for p in plays if p.rod not in {f.item for f in out}]
+    if clean:
+        rods = " and ".join(dict.fromkeys(p.rod for p in clean))
+        out.append(Finding("no_play", rods, f"No play seen in {rods} above {max(p.above for p in clean):.2f} mm.",
+                           serious=False))
+    return tuple(out)
 
 
 def _difference(fit: Fit, rod: str, driven: str, both: tuple[str, str]) -> tuple[float, float, float]:

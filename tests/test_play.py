@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from calib.estimate import estimate
-from calib.play import Play, driving_and_driven, lost_motion, play_table
+from calib.play import Play, driving_and_driven, lost_motion, play_findings, play_table
 from calib.results import Fit
 from calib.rig import Rig, approach_pairs
 from calib.rigfile import parse_rig
@@ -111,6 +111,8 @@ def test_play_is_found_in_its_rod_and_its_size(rod: str, driven: str) -> None:
         # 0.4 mm on the driven arm, by the root finder's own pose at that rod length
         assert abs(p.deg) == pytest.approx(np.degrees(0.4 / {"crank": 75.0, "right_upright": 85.0}[driven]), rel=0.35)
         assert f"the hinge of {driven}" in p.joints and "of play" in p.text
+    found = play_findings(plays)
+    assert [f.item for f in found if f.serious] == [rod] and len(found) == 2
     table = play_table(plays)
     assert list(table["seen"]) == [p.seen for p in plays]
 
@@ -119,6 +121,7 @@ def test_clean_shoot_shows_none() -> None:
     design, fit = slack_shoot(4)
     plays = lost_motion(design, fit)
     assert len(plays) == 8 and not any(p.seen for p in plays)
+    assert [f.serious for f in play_findings(plays)] == [False]
     assert all(p.above < 0.1 and "no play seen above" in p.text for p in plays)
 
 
