@@ -68,7 +68,7 @@ def test_normal_equations_against_differences(small: tuple[RigProblem, State]) -
     length = np.linalg.norm(j, axis=0)
     assert (length > 0).all(), "an unknown with no effect would make this test blind"
     g = np.concatenate([n.g_shared, n.g_private.ravel()])
-    np.testing.assert_allclose(g / length, j.T @ r / length, atol=2e-6 * np.linalg.norm(r))
+    np.testing.assert_allclose(g / length, j.T @ r / length, atol=2e-6 * float(np.linalg.norm(r)))
     full = np.zeros((len(g), len(g)))
     full[:size, :size] = n.shared
     for p in range(photos):
@@ -96,7 +96,7 @@ def test_gradient_of_the_robust_cost(small: tuple[RigProblem, State], kind: str)
         d = rng.normal(size=f.size) / curvature  # a step every unknown has a like part in
         h = 1e-4
         slope = (problem.cost(f.state(h * d)) - problem.cost(f.state(-h * d))) / (2 * h)
-        assert slope == pytest.approx(g @ d, abs=1e-5 * np.linalg.norm(g / curvature))
+        assert slope == pytest.approx(g @ d, abs=1e-5 * float(np.linalg.norm(g / curvature)))
 
 
 def test_rows_by_kind_add_up(small: tuple[RigProblem, State]) -> None:
@@ -105,7 +105,7 @@ def test_rows_by_kind_add_up(small: tuple[RigProblem, State]) -> None:
     kinds = ("corner", "closure", "ball", "drawing", "prior")
     parts = [problem.linearise(state, (k,)) for k in kinds]
     assert sum(p.cost for p in parts) == pytest.approx(whole.cost, rel=1e-12)
-    np.testing.assert_allclose(sum(p.shared for p in parts), whole.shared, rtol=1e-9, atol=1e-6)
+    np.testing.assert_allclose(np.sum([p.shared for p in parts], axis=0), whole.shared, rtol=1e-9, atol=1e-6)
     assert all(p.cost > 0 for p in parts)
 
 
