@@ -25,28 +25,39 @@ POSE_MM, POSE_RAD = 0.15, 0.003  # rough standard uncertainty of a tag's pose at
 
 
 def zoomed_photos(c: Corners, layout: Layout, photos: PhotoPoses) -> list[Finding]:
-    """Photos whose own focal length is off the others': digital zoom, or cropped and blown up again.
+    """Photos whose own focal length is far off the others': digital zoom, or cropped and blown up again.
 
-    The zoom stated comes from the photo's board alone, since the estimate holds each photo near the others.
+    Strong zooms pull the shared lens and so the other photos, so only the photos nearly as far off as the worst
+    are named; ask again without them.
     """
+    off = np.abs(photos.df - np.median(photos.df))
+    if off.max(initial=0.0) < ZOOM:
+        return []
+    worst = np.flatnonzero(off > max(ZOOM, 0.4 * float(off.max())))
+    rest = np.argsort(off)[:5]
+    usual = float(np.median([_zoom_of(c, int(p), photos) for p in rest]))
     out = []
-    for p, name in enumerate(layout.photos):
-        if abs(photos.df[p]) < ZOOM:
-            continue
-        g = np.flatnonzero((c.photo == p) & (c.tag < 0))
-        flat, uv = c.flat[g][c.seen[g]], c.uv[g][c.seen[g]]
-        best = (np.inf, 1.0)
-        for zoom in np.geomspace(0.5, 3.0, 181):  # steps of 1 %
-            lens = photos.lens.copy()
-            lens[0] *= zoom
-            poses = planar_poses(flat[::5], uv[::5], camera_matrix(lens), lens[4:9])
-            if poses and poses[0][2] < best[0]:
-                best = (poses[0][2], float(zoom))
-        if abs(best[1] - 1) < ZOOM:
-            continue
-        out.append(Finding("digital_zoom", name, f"Photo {name} was set aside: its focal length is about "
-                           f"{best[1]:.2f} times that of the others: zoomed, or cropped. Take it again without zoom."))
+    for p in worst:
+        zoom = _zoom_of(c, int(p), photos) / usual
+        if abs(zoom - 1) > ZOOM:
+            name = layout.photos[p]
+            out.append(Finding("digital_zoom", name, f"Photo {name} was set aside: its focal length is about "
+                               f"{zoom:.2f} times that of the others: zoomed, or cropped. Take it again without zoom."))
     return out
+
+
+def _zoom_of(c: Corners, p: int, photos: PhotoPoses) -> float:
+    """Focal length over the shared one that suits a photo's board alone, to 1 %."""
+    g = np.flatnonzero((c.photo == p) & (c.tag < 0))
+    flat, uv = c.flat[g][c.seen[g]][::5], c.uv[g][c.seen[g]][::5]
+    best = (np.inf, 1.0)
+    for zoom in np.geomspace(0.5, 3.0, 181):
+        lens = photos.lens.copy()
+        lens[0] *= zoom
+        poses = planar_poses(flat, uv, camera_matrix(lens), lens[4:9])
+        if poses and poses[0][2] < best[0]:
+            best = (poses[0][2], float(zoom))
+    return best[1]
 
 
 def board_bumps(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], Motion]) -> dict[str, Motion]:

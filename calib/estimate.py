@@ -72,7 +72,7 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     priors = _priors(rig, size, focal)
     priors = replace(priors, rod_play_sd=options.rod_play_sd, approached_sd=options.approached_sd)
     aside: dict[str, Finding] = {}
-    for more in (True, True, False):  # without what spoils all else: zoomed photos first, then a bumped board
+    for more in (True, True, True, True, False):  # without what spoils the rest: zoomed photos, a bumped board
         state, usable, found, spoilt = _cold_start(rig, layout, corners, size, focal, priors)
         if not spoilt or not more:
             found += dict.fromkeys(spoilt.values())
