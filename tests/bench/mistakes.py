@@ -8,11 +8,11 @@ shoots; in all of them nothing else was named):
 | photo filed under the wrong position | 11 / 11 |
 | tag slipped on its part by 2 to 4 mm | 11 / 11 |
 | board bumped by 1 to 3 mm | 11 / 11 |
-| digital zoom of 1.1 to 1.5 in two photos | 9 / 9 |
+| digital zoom of 1.1 to 1.5 in two photos | 6 / 6 (start of the estimate only) |
 | two phones | 3 / 3 |
-| play of 0.6 to 1.2 mm in a rod end | 3 / 3 |
+| play of 0.6 to 1.2 mm in a rod end | 8 / 8 |
 | lever bent by 1 to 2 mm | 3 / 3 |
-| clean shoots with a false alarm | 0 / 3 |
+| clean shoots with a false alarm | 0 / 11 |
 """
 
 from __future__ import annotations
