@@ -17,14 +17,16 @@ import numpy as np
 import pandas as pd
 
 from calib.adjust import propose
+from calib.axes import lean_joint
 from calib.bands import slopes, with_wheel_doubt
 from calib.compare import Comparison, compare
 from calib.confirm import Before
-from calib.designcheck import worst_limits
+from calib.designcheck import all_limits, worst_limits
 from calib.estimate import estimate
-from calib.limits import check_limits
+from calib.lean import lean_from_photos, lean_table
 from calib.linkage import CannotAssemble, Linkage
 from calib.overlay import overlays
+from calib.play import lost_motion, play_findings, play_table
 from calib.plots import confirm_curves, figure_bars, photo_quality, residual_arrows, save, steer_curves
 from calib.proposal import Proposal, Proposals, percent, title
 from calib.record import append_record
@@ -64,6 +66,8 @@ class Results:
     limits: tuple[tuple[bool, str], ...] = ()  # of the rig as built: whether kept, and the sentence
     findings: tuple[dict[str, Any], ...] = ()
     sensitivity: pd.DataFrame = field(default_factory=pd.DataFrame)
+    play: pd.DataFrame = field(default_factory=pd.DataFrame)
+    lean: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def sheet(self) -> Sheet:
         """The go / no-go sheet."""
@@ -109,13 +113,16 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
     """Put a run's parts into tables."""
     figures = comparison.figure_table()
     labels = {str(f["name"]): str(f["label"]) for _, f in figures.iterrows()}
-    findings = tuple({"cause": f.cause, "item": f.item, "text": f.text, "serious": f.serious} for f in fit.findings)
+    plays = lost_motion(design, fit)
+    findings = tuple({"cause": f.cause, "item": f.item, "text": f.text, "serious": f.serious}
+                     for f in (*fit.findings, *play_findings(plays)))
     notes = tuple({"cause": "note", "item": "", "text": n, "serious": False}
                   for n in (*comparison.notes, *obs.notes))
+    leaned = lean_table(lean_from_photos(design, fit) if lean_joint(design) else ())
     work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble)
     return Results(design, obs, fit, comparison, proposals, comparison.curves(), comparison.measured(), figures,
                    photos_table(obs, fit), work, _limits(design, fit), findings + notes,
-                   what_moves_what(fit.as_built.rig))
+                   what_moves_what(fit.as_built.rig), play_table(plays), leaned)
 
 
 def what_moves_what(rig: Rig, each: int = 4) -> pd.DataFrame:
@@ -141,7 +148,7 @@ def _limits(design: Rig, fit: Fit) -> tuple[tuple[bool, str], ...]:
     rig = fit.as_built.rig
     lo, hi = design.bodies[design.driver].travel or (-math.radians(30), math.radians(30))
     try:
-        return tuple(worst_limits(check_limits(rig, Linkage(rig).sweep(np.linspace(lo, hi, 65)))))
+        return tuple(worst_limits(all_limits(rig, Linkage(rig).sweep(np.linspace(lo, hi, 65)))))
     except (ValueError, CannotAssemble) as e:
         return ((False, f"The measured linkage cannot be moved through its travel: {e}"),)
 
@@ -324,7 +331,10 @@ def write_results(results: Results, folder: Path, say: Say = _quiet, before: Bef
     for name, t in (("figures", results.figures), ("curves", results.curves), ("measured", results.measured),
                     ("photos", results.photos), ("pivots", pivots_flat(fit.pivot_table)),
                     ("residuals", fit.residuals), ("sensitivity", results.sensitivity),
-                    ("limits", pd.DataFrame(results.limits, columns=["kept", "text"]))):
+                    ("limits", pd.DataFrame(results.limits, columns=["kept", "text"])), ("play", results.play),
+                    ("lean", results.lean)):
+        if not len(t) and name in ("play", "lean"):
+            continue
         t.to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
     say("drawing plots")
     driver = results.design.driver.replace('_', ' ')

@@ -357,6 +357,23 @@ def limits_section(limits: Sequence[tuple[bool, str]]) -> str:
     return table(["", "tightest of each kind, and every one broken"], rows)
 
 
+def play_section(play: pd.DataFrame) -> str:
+    """Lost motion of every rod at every position approached both ways; empty where there is none."""
+    rows = [[esc(r["position"]), esc(str(r["rod"]).replace("_", " ")), esc(str(r["to"]).replace("_", " ")),
+             esc(pm(abs(r["mm"]), r["u95_mm"])), esc(pm(abs(r["deg"]), r["u95_deg"])),
+             "play" if r["seen"] else "none seen"] for _, r in play.iterrows()]
+    return table(["position", "rod", "moves", "mm along the rod", "deg", ""], rows, (3, 4))
+
+
+def lean_section(lean: pd.DataFrame) -> str:
+    """Steer that leaning caused, measured against the rods as built and as drawn; empty where there is none."""
+    rows = [[esc(r["position"]), esc(r["side"]), esc(pm(r["lean_deg"], r["lean_u95_deg"])),
+             esc(pm(r["steer_deg"], r["u95_deg"])), esc(f"{r['model_deg']:.2f}"), esc(f"{r['design_deg']:.2f}"),
+             esc(pm(r["difference_deg"], r["difference_u95_deg"]))] for _, r in lean.iterrows()]
+    return table(["position", "wheel", "lean, deg", "steer from it, deg", "model", "drawing", "measured less model"],
+                 rows, (2, 3, 4, 5, 6))
+
+
 def sheet_section(sheet: Sheet) -> str:
     """The go / no-go sheet: one line per tolerance."""
     rows = [[badge(x.verdict), esc(x.text)] for x in sheet.lines]
@@ -459,6 +476,10 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
                 lead="Places x, y, z in mm (forward, left, up), the drawing laid onto the measured pivots; each \u00b1 "
                      "holds between the parts. The last column: how much the photos decided; the rest is the drawing. "
                      "Along its hinge a pivot has no place of its own; the drawing's is shown."),
+        section("Play", play_section(results.play),
+                lead="What each rod takes up between a position reached by pushing and the same reached by pulling."),
+        section("Steer from leaning", lean_section(results.lean),
+                lead="Driver held still. Model: what the rods as built give at that lean."),
         section("Limits over the travel", limits_section(results.limits)),
         section("What moves what", plain_table(results.sensitivity),
                 lead="How much each dimension moves a figure if it is off by the tolerance given for it in the rig "

@@ -14,6 +14,7 @@ from calib.estimate import estimate
 from calib.lean import bump_band, lean_from_photos, lean_limits, lean_sweep, lean_table
 from calib.limits import check_limits
 from calib.linkage import Linkage
+from calib.report import lean_section
 from calib.results import AsBuilt, Fit
 from calib.rig import Body, Rig, Target, get_parameters, with_parameters
 from calib.rigfile import parse_rig
@@ -227,6 +228,7 @@ def test_lean_steer_from_photos() -> None:
             assert abs(p.difference[side]) < 1.6 * p.difference_u95[side]
             assert p.steer_u95[side] < 0.2
     table = lean_table(points)
+    assert lean_section(table).count("<tr>") == 5 and lean_section(lean_table(())) == ""
     assert len(table) == 4 and list(table["side"]) == ["left", "right"] * 2
     wanted = replace(design, targets={**design.targets, "bump_steer_lean": Target("bump_steer_lean", 0.0, 2 * DEG)})
     figure = compare(wanted, fit, 21).figure("bump_steer_lean")

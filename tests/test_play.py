@@ -10,6 +10,7 @@ import pytest
 
 from calib.estimate import estimate
 from calib.play import Play, driving_and_driven, lost_motion, play_findings, play_table
+from calib.report import play_section
 from calib.results import Fit
 from calib.rig import Rig, approach_pairs
 from calib.rigfile import parse_rig
@@ -115,6 +116,7 @@ def test_play_is_found_in_its_rod_and_its_size(rod: str, driven: str) -> None:
     assert [f.item for f in found if f.serious] == [rod] and len(found) == 2
     table = play_table(plays)
     assert list(table["seen"]) == [p.seen for p in plays]
+    assert play_section(table).count(">play<") == 2 and play_section(play_table(())) == ""
 
 
 def test_clean_shoot_shows_none() -> None:
