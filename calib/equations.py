@@ -27,6 +27,7 @@ Array = NDArray[np.float64]
 GROUP = 6 + PRIVATE + LENS_N + 1 + BOW_N  # columns of one group's Jacobian
 _XI, _OWN = slice(0, 6), slice(6, 15)
 _SCALE = 24
+_AT_ONCE = 128  # groups worked on at once, so that what is made of them stays in the processor's cache
 _BASE = 18  # columns formed corner by corner: photo's own 9, aspect, k1 k2 p1 p2 k3, bow 3
 
 
@@ -141,7 +142,6 @@ class RigProblem:
         self._board_sum = _summing(self.corners.photo[self._board], n_photos)
         self._part_sum = _summing(self.corners.photo[self._part], n_photos)
         self._pair_sum = _summing(self._group_motion[self._part], len(self._pairs))
-        self._store: Array | None = None
 
     def motions(self, s: State) -> Motions:
         """Body motions at a state; kept until another state is asked for."""
@@ -451,56 +451,17 @@ class RigProblem:
         """
         c = self.corners
         view = self._view(s)
-        photo_r, photo_t = s.photo_R[c.photo], s.photo_t[c.photo]
-        rx = view.xc - photo_t[:, None]
-        rx0, rx1, rx2 = (np.ascontiguousarray(rx[..., k]) for k in range(3))
-        f, aspect, _, _, k1, k2, p1, p2, k3 = s.lens
-        x, y, r2, radial = view.x, view.y, view.r2, view.radial
-        xy, xx, yy = x * y, x * x, y * y
-        slope = 2 * (k1 + r2 * (2 * k2 + 3 * k3 * r2))
-        iz = 1 / view.xc[..., 2]
-        dxdx = (radial + xx * slope + 2 * p1 * y + 6 * p2 * x) * iz
-        dxdy = (xy * slope + 2 * p1 * x + 2 * p2 * y) * iz
-        dydy = (radial + yy * slope + 6 * p1 * y + 2 * p2 * x) * iz
-        xy2, xx3, yy3 = 2 * xy, r2 + 2 * xx, r2 + 2 * yy
-
         weight, cost = self._corner_weights(view.e2)
-        root = np.sqrt(weight)
-        fu = (f * (1 + s.df[c.photo]))[:, None]
-        up = np.where(c.tag[:, None] < 0, photo_r[:, :, 2], 0.0)  # the board's z as the camera sees it
-        g, n = c.seen.shape
-        if self._store is None:
-            self._store = np.empty((g, _BASE + 1, 2, n))  # kept: getting so much memory anew takes long
-        for row in range(2):
-            w0, w1 = c.whiten[..., row, 0] * root, c.whiten[..., row, 1] * root
-            wx, wy = w0 * fu, w1 * (fu * aspect)  # whitened pixels per distorted x and y
-            tx = wx * dxdx + wy * dxdy
-            ty = wx * dxdy + wy * dydy
-            tz = -(tx * x + ty * y)
-            radially = (wx * x + wy * y) * r2
-            o = self._store[:, :, row]
-            o[:, 0] = rx1 * tz - rx2 * ty
-            o[:, 1] = rx2 * tx - rx0 * tz
-            o[:, 2] = rx0 * ty - rx1 * tx
-            o[:, 3], o[:, 4], o[:, 5] = tx, ty, tz
-            o[:, 6] = (wx * view.xd + wy * view.yd) / (fu / f)
-            o[:, 7], o[:, 8] = w0, w1
-            o[:, 9] = wy * view.yd / aspect
-            o[:, 10] = radially
-            radially = radially * r2
-            o[:, 11] = radially
-            o[:, 12] = wx * xy2 + wy * yy3
-            o[:, 13] = wx * xx3 + wy * xy2
-            o[:, 14] = radially * r2
-            o[:, 15:18] = (up[:, :1] * tx + up[:, 1:2] * ty + up[:, 2:] * tz)[:, None] * self._bow_columns
-            o[:, 18] = view.r[..., row] * root
-        j = self._store[:, :_BASE + 1].reshape(g, _BASE + 1, 2 * n)
-        square = j @ j.transpose(0, 2, 1)
+        g = len(c.tag)
+        square = np.empty((g, _BASE + 1, _BASE + 1))
+        for first in range(0, g, _AT_ONCE):
+            some = slice(first, first + _AT_ONCE)
+            square[some] = self._squares(s, view, weight, some)
 
         # all columns in terms of those formed: twist 6, own 9, lens 9, scale, bow 3, residual
         by_photo = np.zeros((len(s.photo_t), _BASE + 1, GROUP + 1))
         by_photo[:, range(9), range(6, 15)] = 1.0
-        by_photo[:, 6, 15] = (1 + s.df) / f
+        by_photo[:, 6, 15] = (1 + s.df) / s.lens[0]
         by_photo[:, 9, 16] = 1.0
         by_photo[:, 7, 17] = by_photo[:, 8, 18] = 1.0
         by_photo[:, range(10, 15), range(19, 24)] = 1.0
@@ -515,9 +476,55 @@ class RigProblem:
         if not len(part):
             return photo, np.zeros((0, 6, GROUP + 1)), float(cost.sum())
         _, shift = self._tag_motions(s)
-        e[:, 3:6, _SCALE] -= (photo_r[part] @ shift[self._group_motion[part]][..., None])[..., 0] / s.scale
+        e[:, 3:6, _SCALE] -= (s.photo_R[c.photo[part]] @ shift[self._group_motion[part]][..., None])[..., 0] / s.scale
         out = e.transpose(0, 2, 1) @ (square[part] @ e)
         return photo + _sums(self._part_sum, out[:, 6:, 6:]), out[:, :6], float(cost.sum())
+
+    def _squares(self, s: State, view: _View, weight: Array, some: slice) -> Array:
+        """Products of the 18 columns and the residual with each other for some of the groups, (k, 19, 19)."""
+        c = self.corners
+        photo = c.photo[some]
+        rx = view.xc[some] - s.photo_t[photo][:, None]
+        rx0, rx1, rx2 = (np.ascontiguousarray(rx[..., k]) for k in range(3))
+        f, aspect, _, _, k1, k2, p1, p2, k3 = s.lens
+        x, y, r2, radial, xd, yd = (v[some] for v in (view.x, view.y, view.r2, view.radial, view.xd, view.yd))
+        xy, xx, yy = x * y, x * x, y * y
+        slope = 2 * (k1 + r2 * (2 * k2 + 3 * k3 * r2))
+        iz = 1 / view.xc[some, :, 2]
+        dxdx = (radial + xx * slope + 2 * p1 * y + 6 * p2 * x) * iz
+        dxdy = (xy * slope + 2 * p1 * x + 2 * p2 * y) * iz
+        dydy = (radial + yy * slope + 6 * p1 * y + 2 * p2 * x) * iz
+        xy2, xx3, yy3 = 2 * xy, r2 + 2 * xx, r2 + 2 * yy
+        root = np.sqrt(weight[some])
+        fu = (f * (1 + s.df[photo]))[:, None]
+        up = np.where(c.tag[some, None] < 0, s.photo_R[photo][:, :, 2], 0.0)  # the board's z as the camera sees it
+        g, n = x.shape
+        store = np.empty((g, _BASE + 1, 2, n))
+        for row in range(2):
+            w0, w1 = c.whiten[some, :, row, 0] * root, c.whiten[some, :, row, 1] * root
+            wx, wy = w0 * fu, w1 * (fu * aspect)  # whitened pixels per distorted x and y
+            tx = wx * dxdx + wy * dxdy
+            ty = wx * dxdy + wy * dydy
+            tz = -(tx * x + ty * y)
+            radially = (wx * x + wy * y) * r2
+            o = store[:, :, row]
+            o[:, 0] = rx1 * tz - rx2 * ty
+            o[:, 1] = rx2 * tx - rx0 * tz
+            o[:, 2] = rx0 * ty - rx1 * tx
+            o[:, 3], o[:, 4], o[:, 5] = tx, ty, tz
+            o[:, 6] = (wx * xd + wy * yd) / (fu / f)
+            o[:, 7], o[:, 8] = w0, w1
+            o[:, 9] = wy * yd / aspect
+            o[:, 10] = radially
+            radially = radially * r2
+            o[:, 11] = radially
+            o[:, 12] = wx * xy2 + wy * yy3
+            o[:, 13] = wx * xx3 + wy * xy2
+            o[:, 14] = radially * r2
+            o[:, 15:18] = (up[:, :1] * tx + up[:, 1:2] * ty + up[:, 2:] * tz)[:, None] * self._bow_columns[some]
+            o[:, 18] = view.r[some, :, row] * root
+        j = store.reshape(g, _BASE + 1, 2 * n)
+        return j @ j.transpose(0, 2, 1)
 
     def _tag_twist(self, s: State, tag: int, pos: str) -> tuple[Array, list[int]]:
         """Twist (w, v) in the board frame of a tag at a position, (6, m), over its slots (m,)."""
@@ -549,7 +556,7 @@ def _summing(to: NDArray[np.intp], n: int) -> csr_matrix:
 
 def _sums(summing: csr_matrix, what: Array) -> Array:
     """Sums (n, ...) of things (m, ...)."""
-    return np.asarray(summing @ what.reshape(len(what), -1)).reshape(-1, *what.shape[1:])
+    return np.asarray(summing @ what.reshape(len(what), int(np.prod(what.shape[1:])))).reshape(-1, *what.shape[1:])
 
 
 def _bow_terms(flat: Array) -> Array:
