@@ -165,7 +165,7 @@ def _play(rig: Rig, place: str, rod: str, driving: str, driven: str, mm: float, 
     seen, above = abs(mm) > max(strict * u95, LEAST), max(abs(mm) + u95, LEAST)
     joints = _joints(rig, rod, driving, driven, loose)
     if seen:
-        at = f", {abs(turn):.2f} +/- {u_deg:.2f} deg at {driven}" if np.isfinite(turn) else ""
+        at = f", {abs(turn):.3f} +/- {u_deg:.3f} deg at {driven}" if np.isfinite(turn) else ""
         text = (f'{rod}: {abs(mm):.2f} +/- {u95:.2f} mm of play at "{place}"{at}. It can be in {"; ".join(joints)}. '
                 "Find it by hand before riding: hold one part and rock the other.")
     else:
