@@ -5,7 +5,7 @@ centres under the bolt-head tags, and the priors: lens, each photo's focal and p
 scale, bow, drawn pivots, axes and points, datum tags.
 
 Corners are grouped by (photo, tag). All 32 corners of a group depend on the same few quantities (twist of
-the tag in the board frame, photo, lens, scale, bow), so their normal equations are formed there, 28 x 28 a
+the tag in the board frame, photo, lens, scale, bow), so their normal equations are formed there, from 18 columns a
 group, and carried to the unknowns afterwards. That keeps the work proportional to the number of tags.
 """
 
