@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -13,9 +14,13 @@ REACH = 0.78  # half width of the window along each cell direction, in cells: ne
 _MAX_HALF_PX = 24.0  # longer edge stretches add little and cost time
 _BATCH = 64
 _FIRST_STEPS = 5  # enough for nearly all; the few stragglers go round once more together
+_LAST_STEP = 0.01  # px: a step below this is taken and the fit ended there
 _PARAMS = 10  # u, v, white level, contrast, turn of line 1, turn of line 2, blur, gain, two shading slopes
 _FLOOR_PX = 0.002  # what the model itself leaves over on noise-free renders
-_AS = 0.5 * np.array([0.254829592, -0.284496736, 1.421413741, -1.453152027, 1.061405429], np.float32)
+_PER_SIGMA = 1365.0  # steps of the normal table per sigma, six sigma each way
+_Z = (np.arange(16384) - 8192) / _PER_SIGMA
+_NORMAL = np.array([0.5 * math.erfc(-z / math.sqrt(2)) for z in _Z], np.float32)
+_BELL = np.asarray(np.exp(-0.5 * _Z**2) / np.sqrt(2 * np.pi), np.float32)
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 
@@ -197,16 +202,12 @@ def _strips(x: F32, sigma: F32, g: F32, low: F32 | None, high: F32 | None) -> tu
     begin ``low`` and ``high`` px away. The overlap is the band two opposite black squares share when g < 0.
     """
     inv = 1 / sigma
-    root = np.float32(1 / np.sqrt(2 * np.pi))
+    per = np.float32(_PER_SIGMA) * inv
 
     def step(arg: F32) -> tuple[Any, Any, Any]:
-        z = arg * inv
-        bell = np.exp(np.float32(-0.5) * z * z)
-        # normal integral to 1e-7 by Abramowitz and Stegun 7.1.26, sharing the exponential
-        t = 1 / (1 + np.float32(0.3275911 / np.sqrt(2)) * np.abs(z))
-        tail = t * (_AS[0] + t * (_AS[1] + t * (_AS[2] + t * (_AS[3] + t * _AS[4])))) * bell
-        bell *= root
-        return np.where(z > 0, 1 - tail, tail), bell * inv, -z * bell
+        at = (arg * per + np.float32(8192.5)).astype(np.intp)
+        bell = _BELL.take(at, mode="clip") * inv
+        return _NORMAL.take(at, mode="clip"), bell, -arg * bell
 
     fa, da, sa = step(x - g)
     fb, db, sb = step(-x - g)
@@ -223,6 +224,89 @@ def _strips(x: F32, sigma: F32, g: F32, low: F32 | None, high: F32 | None) -> tu
     ds = np.stack([s_lo, sb - s_beg, sa - s_end, s_hi], 1)
     dg = np.stack([-d_lo, -db - d_beg, -da - d_end, -d_hi], 1)
     return value, dx, ds, dg, over
+
+
+class _Windows(NamedTuple):
+    """Pixels of m corners, du, dv, grey, weight (m, P), with what the model needs of each corner."""
+
+    du: F32
+    dv: F32
+    grey: F32
+    weight: F32
+    n1: F64  # (m, 2) unit normals of the two lines at first
+    n2: F64
+    heights: F64  # (m, 2)
+    scale: F64  # (m,)
+    offsets: F32 | None  # (m, 4)
+    pattern: F32  # (m, columns, rows)
+
+    def keep(self, which: NDArray[np.bool_]) -> _Windows:
+        """The corners picked out."""
+        return _Windows(self.du[which], self.dv[which], self.grey[which], self.weight[which], self.n1[which],
+                        self.n2[which], self.heights[which], self.scale[which],
+                        None if self.offsets is None else self.offsets[which], self.pattern[which])
+
+
+def _residuals(win: _Windows, par: F64) -> tuple[F32, F32]:
+    """Grey less model (m, P) and the model's derivatives (m, 10, P) at the parameters (m, 10)."""
+    f32 = np.float32
+    du, dv, grey, weight, n1_0, n2_0, heights, scale, offsets, pat_t = win
+    m = len(par)
+
+    def column(v: NDArray[Any]) -> F32:
+        return v.astype(f32)[:, None]
+
+    c1, s1 = np.cos(par[:, 4:5]), np.sin(par[:, 4:5])
+    c2, s2 = np.cos(par[:, 5:6]), np.sin(par[:, 5:6])
+    n1 = c1 * n1_0 + s1 * np.stack([-n1_0[:, 1], n1_0[:, 0]], 1)
+    n2 = c2 * n2_0 + s2 * np.stack([-n2_0[:, 1], n2_0[:, 0]], 1)
+    eu, ev = du - column(par[:, 0]), dv - column(par[:, 1])
+    x = column(n1[:, 0]) * eu + column(n1[:, 1]) * ev
+    y = column(n2[:, 0]) * eu + column(n2[:, 1]) * ev
+    tx = column(-n1[:, 1]) * eu + column(n1[:, 0]) * ev
+    ty = column(-n2[:, 1]) * eu + column(n2[:, 0]) * ev
+    rho = (n1 * n2).sum(axis=1)
+    sg, g = column(np.exp(par[:, 6])), column(par[:, 7])
+    if offsets is None:
+        fx, fx1, fxs, fxg, ox = _strips(x, sg, g, None, None)
+        fy, fy1, fys, fyg, oy = _strips(y, sg, g, None, None)
+    else:
+        hx, hy = column(heights[:, 0]), column(heights[:, 1])
+        fx, fx1, fxs, fxg, ox = _strips(x, sg, g, offsets[:, 0:1] * hx, offsets[:, 1:2] * hx)
+        fy, fy1, fys, fyg, oy = _strips(y, sg, g, offsets[:, 2:3] * hy, offsets[:, 3:4] * hy)
+    my, my1, mys, myg = (pat_t @ fy, pat_t @ fy1, pat_t @ fys, pat_t @ fyg)
+    r1 = column(rho)
+    share = (fx * my).sum(1) + r1 * sg**2 * (fx1 * my1).sum(1) + r1**2 / 2 * (fxs * mys).sum(1)
+    b_x = (fx1 * my).sum(1) + r1 * (fxs * my1).sum(1)  # sigma d/dsigma is also sigma^2 d2/dx2
+    b_y = (fx * my1).sum(1) + r1 * (fx1 * mys).sum(1)
+    b_s = (fxs * my).sum(1) + (fx * mys).sum(1)
+    b_g = (fxg * my).sum(1) + (fx * myg).sum(1)
+    grows = (g < 0).astype(f32)
+    share = share - grows * ox * oy
+    b_g = b_g - grows * (ox * (fyg[:, -2:].sum(1) if offsets is None else fyg[:, 1:3].sum(1))
+                         + oy * (fxg[:, -2:].sum(1) if offsets is None else fxg[:, 1:3].sum(1)))
+    contrast = column(par[:, 3])
+    shade_x, shade_y = eu / column(scale**2), ev / column(scale**2)
+    # light that runs across the window dims white and black alike: a factor, not an addend
+    plain = column(par[:, 2]) - contrast * share
+    lamp = 1 + column(par[:, 8]) * shade_x + column(par[:, 9]) * shade_y
+    model = plain * lamp
+    res = (grey - model) * weight
+    jac = np.empty((m, _PARAMS, res.shape[1]), f32)
+    lit = contrast * lamp
+    cx, cy = -lit * b_x, -lit * b_y
+    jac[:, 0] = -(cx * column(n1[:, 0]) + cy * column(n2[:, 0]))
+    jac[:, 1] = -(cx * column(n1[:, 1]) + cy * column(n2[:, 1]))
+    jac[:, 2] = lamp
+    jac[:, 3] = -share * lamp
+    jac[:, 4] = cx * tx
+    jac[:, 5] = cy * ty
+    jac[:, 6] = -lit * b_s
+    jac[:, 7] = -lit * b_g
+    jac[:, 8] = plain * shade_x
+    jac[:, 9] = plain * shade_y
+    jac *= weight[:, None]
+    return res, jac
 
 
 def _fit_batch(gray: NDArray[Any], centre0: F64, axes: F64, heights: F64, reach: F64, span: F64,
@@ -247,111 +331,70 @@ def _fit_batch(gray: NDArray[Any], centre0: F64, axes: F64, heights: F64, reach:
     par[:, 6] = np.log(start[0])
     par[:, 7] = np.clip(start[1], -0.1 * heights.min(axis=1), 0.1 * heights.min(axis=1))
     scale = np.sqrt(heights.min(axis=1))
-    f32 = np.float32
-
-    def column(v: NDArray[Any]) -> F32:
-        return v.astype(f32)[:, None]
-
     reach_px = (heights * reach).max(axis=1)
-    ridge = np.zeros((m, _PARAMS))
     # priors: light changes by about a per cent a cell; blur and gain are held loosely to stay physical
     ridge_px = heights.min(axis=1)
-    done = np.zeros(m, bool)
+    ridge = np.zeros((m, _PARAMS))
+    ridge[:, 4:6] = 1 / 0.15**2
+    ridge[:, 6] = 1 / 0.5**2
+    ridge[:, 7] = 1 / np.minimum(1.5, 0.15 * ridge_px)**2
+    ridge[:, 8:10] = 1 / 0.01**2
+    settled = np.zeros(m, bool)
     moved = np.full(m, np.inf)
     hess = np.zeros((m, _PARAMS, _PARAMS))
+    grad = np.zeros((m, _PARAMS))
     damping = np.full(m, 1e-3)
     last = np.full(m, np.inf)
     best = par.copy()
     var = np.full(m, np.nan)
     free = np.maximum(count - _PARAMS, 1.0)
-    pat_t = np.ascontiguousarray(np.swapaxes(pattern, 1, 2))
+    win = _Windows(du, dv, grey, weight, n1_0, n2_0, heights, scale, offsets,
+                   np.ascontiguousarray(np.swapaxes(pattern, 1, 2)))
+    act = np.arange(m)  # the corners still moving; the others' pixels are not touched again
     for step_no in range(iterations + 1):
-        c1, s1 = np.cos(par[:, 4:5]), np.sin(par[:, 4:5])
-        c2, s2 = np.cos(par[:, 5:6]), np.sin(par[:, 5:6])
-        n1 = c1 * n1_0 + s1 * np.stack([-n1_0[:, 1], n1_0[:, 0]], 1)
-        n2 = c2 * n2_0 + s2 * np.stack([-n2_0[:, 1], n2_0[:, 0]], 1)
-        eu, ev = du - column(par[:, 0]), dv - column(par[:, 1])
-        x = column(n1[:, 0]) * eu + column(n1[:, 1]) * ev
-        y = column(n2[:, 0]) * eu + column(n2[:, 1]) * ev
-        tx = column(-n1[:, 1]) * eu + column(n1[:, 0]) * ev
-        ty = column(-n2[:, 1]) * eu + column(n2[:, 0]) * ev
-        rho = (n1 * n2).sum(axis=1)
-        sg, g = column(np.exp(par[:, 6])), column(par[:, 7])
-        if offsets is None:
-            fx, fx1, fxs, fxg, ox = _strips(x, sg, g, None, None)
-            fy, fy1, fys, fyg, oy = _strips(y, sg, g, None, None)
-        else:
-            hx, hy = column(heights[:, 0]), column(heights[:, 1])
-            fx, fx1, fxs, fxg, ox = _strips(x, sg, g, offsets[:, 0:1] * hx, offsets[:, 1:2] * hx)
-            fy, fy1, fys, fyg, oy = _strips(y, sg, g, offsets[:, 2:3] * hy, offsets[:, 3:4] * hy)
-        my, my1, mys, myg = (pat_t @ fy, pat_t @ fy1, pat_t @ fys, pat_t @ fyg)
-        r1 = column(rho)
-        share = (fx * my).sum(1) + r1 * sg**2 * (fx1 * my1).sum(1) + r1**2 / 2 * (fxs * mys).sum(1)
-        b_x = (fx1 * my).sum(1) + r1 * (fxs * my1).sum(1)  # sigma d/dsigma is also sigma^2 d2/dx2
-        b_y = (fx * my1).sum(1) + r1 * (fx1 * mys).sum(1)
-        b_s = (fxs * my).sum(1) + (fx * mys).sum(1)
-        b_g = (fxg * my).sum(1) + (fx * myg).sum(1)
-        grows = (g < 0).astype(f32)
-        share = share - grows * ox * oy
-        b_g = b_g - grows * (ox * (fyg[:, -2:].sum(1) if offsets is None else fyg[:, 1:3].sum(1))
-                             + oy * (fxg[:, -2:].sum(1) if offsets is None else fxg[:, 1:3].sum(1)))
-        contrast = column(par[:, 3])
-        shade_x, shade_y = eu / column(scale**2), ev / column(scale**2)
-        # light that runs across the window dims white and black alike: a factor, not an addend
-        plain = column(par[:, 2]) - contrast * share
-        lamp = 1 + column(par[:, 8]) * shade_x + column(par[:, 9]) * shade_y
-        model = plain * lamp
-        res = (grey - model) * weight
-        jac = np.empty((m, _PARAMS, res.shape[1]), f32)
-        lit = contrast * lamp
-        cx, cy = -lit * b_x, -lit * b_y
-        jac[:, 0] = -(cx * column(n1[:, 0]) + cy * column(n2[:, 0]))
-        jac[:, 1] = -(cx * column(n1[:, 1]) + cy * column(n2[:, 1]))
-        jac[:, 2] = lamp
-        jac[:, 3] = -share * lamp
-        jac[:, 4] = cx * tx
-        jac[:, 5] = cy * ty
-        jac[:, 6] = -lit * b_s
-        jac[:, 7] = -lit * b_g
-        jac[:, 8] = plain * shade_x
-        jac[:, 9] = plain * shade_y
-        jac *= weight[:, None]
-        now = (res.astype(np.float64)**2).sum(axis=1) / free
-        ridge[:, 4:6] = 1 / 0.15**2
-        ridge[:, 6] = 1 / 0.5**2
-        ridge[:, 7] = 1 / np.minimum(1.5, 0.15 * ridge_px)**2
-        ridge[:, 8:10] = 1 / 0.01**2
-        prior = ridge * np.maximum(now, 0.25)[:, None]
-        off_prior = par.copy()
+        res, jac = _residuals(win, par[act])
+        now = (res.astype(np.float64)**2).sum(axis=1) / free[act]
+        prior = ridge[act] * np.maximum(now, 0.25)[:, None]
+        off_prior = par[act]
         off_prior[:, 6] -= np.log(sigma0)
-        cost = now * free + (prior * off_prior**2).sum(axis=1)
-        worse = cost > last * (1 + 1e-6)
-        damping = np.where(worse, damping * 30, np.maximum(damping * 0.2, 1e-6))
-        better = ~worse
+        cost = now * free[act] + (prior * off_prior**2).sum(axis=1)
+        worse = cost > last[act] * (1 + 1e-6)
+        damping[act] = np.where(worse, damping[act] * 30, np.maximum(damping[act] * 0.2, 1e-6))
+        ok = ~worse
+        up = act[ok]
         new_hess = (jac @ np.swapaxes(jac, 1, 2)).astype(np.float64)
         new_hess[:, np.arange(_PARAMS), np.arange(_PARAMS)] += prior
-        new_grad = (jac @ res[:, :, None])[:, :, 0].astype(np.float64) - prior * off_prior
-        if step_no == 0:
-            hess, grad = new_hess, new_grad
-        else:
-            hess = np.where(better[:, None, None], new_hess, hess)
-            grad = np.where(better[:, None], new_grad, grad)
-        best = np.where(better[:, None], par, best)
-        var = np.where(better, now, var)
-        last = np.where(better, cost, last)
-        done = better & (moved < 3e-3)
-        if step_no == iterations or done.all():
+        hess[up] = new_hess[ok]
+        grad[up] = ((jac @ res[:, :, None])[:, :, 0].astype(np.float64) - prior * off_prior)[ok]
+        best[up], var[up], last[up] = par[up], now[ok], cost[ok]
+        settled[up] = moved[up] < 3e-3
+        if step_no == iterations:
             break
-        lifted = hess.copy()
+        go = act[~settled[act]]
+        if len(go) == 0:
+            break
+        lifted = hess[go]
         diag = np.einsum("kii->ki", lifted)
-        diag += damping[:, None] * diag + 1e-9
-        delta = np.linalg.solve(lifted, grad[:, :, None])[:, :, 0]
-        delta[:, :2] = np.clip(delta[:, :2], -0.3 * ridge_px[:, None] - 0.5, 0.3 * ridge_px[:, None] + 0.5)
+        diag += damping[go, None] * diag + 1e-9
+        delta = np.linalg.solve(lifted, grad[go][:, :, None])[:, :, 0]
+        most = 0.3 * ridge_px[go, None] + 0.5
+        delta[:, :2] = np.clip(delta[:, :2], -most, most)
         delta[:, 4:6] = np.clip(delta[:, 4:6], -0.15, 0.15)
         delta[:, 6] = np.clip(delta[:, 6], -0.5, 0.5)
         delta[:, 7] = np.clip(delta[:, 7], -0.7, 0.7)
-        par = best + delta
-        moved = np.abs(delta[:, :2]).max(axis=1)
+        par[go] = best[go] + delta
+        moved[go] = np.abs(delta[:, :2]).max(axis=1)
+        # a step this small leaves an error far smaller still: take it without another look
+        small = ((moved[go] < _LAST_STEP) & (np.abs(delta[:, 6:8]).max(axis=1) < 3 * _LAST_STEP)
+                 & (damping[go] < 1e-2))
+        best[go[small]] = par[go[small]]
+        settled[go[small]] = True
+        if settled[act].all():
+            break
+        if settled[act].mean() > 0.15:
+            stay = ~settled[act]
+            win = win.keep(stay)
+            act = act[stay]
     unit = np.linalg.inv(hess)[:, :2, :2]
     shift = np.linalg.norm(best[:, :2], axis=1)
     sigma = np.exp(best[:, 6])
