@@ -11,6 +11,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TextIO
 
+import calib.onethread  # noqa: F401  before numpy is loaded
 from capture.errors import UserError
 from capture.targets import PAPERS_MM
 

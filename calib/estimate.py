@@ -425,8 +425,9 @@ def _report(problem: RigProblem, s: State, obs: Observations, findings: list[Fin
     residual = problem.corner_residuals(s)
     frame = _residual_table(problem, residual, used)
     photo_fits = {}
+    by_photo = dict(list(frame.groupby("photo")))
     for i, name in enumerate(layout.photos):
-        mine = frame[frame["photo"] == name]
+        mine = by_photo.get(name, frame[:0])
         kept = mine[mine["weight"] > 0]
         rms = float(np.sqrt((kept["du"] ** 2 + kept["dv"] ** 2).mean() / 2)) if len(kept) else float("nan")
         photo_fits[name] = PhotoFit(name, layout.photo_positions[i], s.photo_R[i], s.photo_t[i], float(s.df[i]),

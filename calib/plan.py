@@ -9,7 +9,7 @@ tags sit on their parts is not known yet: bolt-head tags sit on their bolts, oth
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -62,6 +62,9 @@ def plan_shoot(rig: Rig, photos_per_position: int = 4, *, megapixels: float = 12
     """
     if not 2 <= photos_per_position <= len(VIEWS):
         raise UserError(f"plan: photos a position must be 2 to {len(VIEWS)}, not {photos_per_position}.")
+    # the made-up print is true to scale, so its bar reads nominal however the real one turned out
+    bar = None if rig.board.bar_measured is None else rig.board.bar_nominal
+    rig = replace(rig, board=replace(rig.board, bar_measured=bar))
     rng = np.random.default_rng(seed)
     width = int(round(np.sqrt(megapixels * 1e6 * 4 / 3)))
     height = int(round(width * 3 / 4))

@@ -1,0 +1,3 @@
+"""Settings for all tests."""
+
+import calib.onethread  # noqa: F401  before numpy is loaded
