@@ -9,16 +9,15 @@ from typing import Any, NamedTuple
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from capture.corners import project
 from capture.targets import BOARD_IDS, CELLS, CODE_SHARE, PART_IDS, Board, cell_is_black, code_corners
 
 _CODE_CELLS = 8  # 36h11: six by six bits inside a one-cell black border
 _PER_CELL = 4  # alignment samples along a tag cell
-_COARSE_WIDTH = 2600  # px: photos wider than this are first looked at in half size
+_COARSE_WIDTH = 1600  # px: photos are first looked at in the half size that is at most this wide
+_BUSY_WIDTH = 800  # px: the size in which places that may still hold a tag are sought
+_LEAST_RANGE = 25  # grey between neighbours that makes a place busy
 _LEAST_RING = 0.72  # correlation with the printed ring a tag must show
 _LEAST_CODE = 0.6  # correlation with its code bits; 11 of 36 bits wrong, the nearest other code, give 0.4
 _LEAST_CODE_PLACED = 0.35  # the same where the board's plan says which tag it must be
@@ -28,6 +27,7 @@ _LEAST_SADDLE = 500.0  # Hessian strength of a printed corner (Sobel units); noi
 _LEAST_MARGIN = 0.12  # by which the best code must beat the next
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
+_Boxes = list[tuple[int, int, int, int]] | None
 
 
 class Tag(NamedTuple):
@@ -53,17 +53,46 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
     if len(codes) == 0 or min(gray.shape) < 16:
         return found
     pyramid = _pyramid(gray)
-    coarse = 1 if gray.shape[1] > _COARSE_WIDTH else 0
-    looks = [(_contour_quads, coarse), (_ring_quads, coarse)] + [(_ring_quads, 0)] * (coarse > 0)
-    for look, level in looks:
-        quads = _outside(_to_photo(look(pyramid[level]), level), found)
+    coarse = next((k for k, img in enumerate(pyramid) if img.shape[1] <= _COARSE_WIDTH), len(pyramid) - 1)
+    # codes standing free in the whole photo first, then more patiently where something busy is left over
+    looks = [(_contour_quads, coarse)] + [(_contour_quads, k) for k in range(coarse - 1, -1, -1)]
+    looks += [(_ring_quads, k) for k in range(coarse, -1, -1)]
+    for number, (look, level) in enumerate(looks):
         missing = np.array([c for c in codes if int(c) not in found], int)
         if len(missing) == 0:
             break
+        boxes = _busy(pyramid, found, level) if number else None
+        if boxes is not None and len(boxes) == 0:
+            break
+        quads = _outside(_to_photo(look(pyramid[level], boxes), level), found)
+        before = len(found)
         _keep(found, _verify(pyramid, _soft_decode(gray, quads, missing)))
-        if board is not None:
+        if board is not None and (len(found) > before or number == len(looks) - 1):
             _keep(found, _verify(pyramid, _predict_board(found, board), placed=True))
     return found
+
+
+def _busy(pyramid: list[NDArray[np.uint8]], found: dict[int, Tag], level: int) -> list[tuple[int, int, int, int]]:
+    """Boxes (left, top, right, bottom) px of a level's image where print-like texture is not yet explained."""
+    rough = next((k for k, img in enumerate(pyramid) if img.shape[1] <= _BUSY_WIDTH), len(pyramid) - 1)
+    img = pyramid[rough]
+    near = np.ones((3, 3), np.uint8)
+    span = cv2.subtract(cv2.dilate(img, near), cv2.erode(img, near))
+    busy = cv2.threshold(span, _LEAST_RANGE, 255, cv2.THRESH_BINARY)[1]
+    edge = np.array([[-5.0, 5.0], [5.0, 5.0], [5.0, -5.0], [-5.0, -5.0]])
+    for tag in found.values():
+        cv2.fillConvexPoly(busy, np.rint((project(tag.H, edge) + 0.5) / 2**rough - 0.5).astype(np.int32), 0)
+    # a tag is busy all over, a rod or the rim of a shadow only along a thin line
+    busy = cv2.morphologyEx(busy, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    busy = cv2.dilate(busy, np.ones((5, 5), np.uint8))
+    count, _, stats, _ = cv2.connectedComponentsWithStats(busy)
+    grow = 2.0**(rough - level)
+    height, width = pyramid[level].shape
+    out = []
+    for left, top, w, h, _ in stats[1:count].tolist():
+        out.append((max(int(left * grow) - 8, 0), max(int(top * grow) - 8, 0),
+                    min(int((left + w) * grow) + 8, width), min(int((top + h) * grow) + 8, height)))
+    return out
 
 
 def looks_mirrored(gray: NDArray[np.uint8], codes: Iterable[int]) -> bool:
@@ -97,30 +126,42 @@ def _outside(quads: F64, found: dict[int, Tag]) -> F64:
     return quads[keep]
 
 
-def _contour_quads(img: NDArray[np.uint8]) -> F64:
-    """Outlines of dark four-cornered patches, (n, 4, 2) px: where a code's black border stands free."""
-    smooth = cv2.GaussianBlur(img, (0, 0), 0.7)
+def _contour_quads(img: NDArray[np.uint8], boxes: _Boxes = None) -> F64:
+    """Outlines of dark four-cornered patches, (n, 4, 2) px: where a code's black border stands free.
+
+    With ``boxes`` only there, with two sizes of neighbourhood.
+    """
     out = []
-    for block in (9, 23):
-        dark = cv2.adaptiveThreshold(smooth, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, block, 9)
-        contours, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
-        for contour in contours:
-            if not _LEAST_OUTLINE <= len(contour) <= 2000:
-                continue
-            poly = cv2.approxPolyDP(contour, 0.05 * len(contour), True)
-            if len(poly) == 4 and cv2.isContourConvex(poly):
-                out.append(poly[:, 0])
+    for left, top, right, bottom in boxes or [(0, 0, img.shape[1], img.shape[0])]:
+        part = img[top:bottom, left:right]
+        for block in (9,) if boxes is None else (9, 23):
+            dark = cv2.adaptiveThreshold(part, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, block, 9)
+            contours, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE, offset=(left, top))
+            for contour in contours:
+                if not _LEAST_OUTLINE <= len(contour) <= 2000:
+                    continue
+                poly = cv2.approxPolyDP(contour, 0.05 * len(contour), True)
+                if len(poly) == 4 and cv2.isContourConvex(poly):
+                    out.append(poly[:, 0])
     return np.array(out, np.float64).reshape(-1, 4, 2)
 
 
-def _ring_quads(img: NDArray[np.uint8]) -> F64:
+def _ring_quads(img: NDArray[np.uint8], boxes: _Boxes = None) -> F64:
     """Code squares inside rings of saddle corners, (n, 4, 2) px: works where the border runs into the ring.
 
     Neighbouring corners of a checker pattern are saddles of opposite sense, joined along an edge. Closed chains
     of such neighbours are gathered, and a chain's four-cornered hull is taken for the square of the ring's
-    corners.
+    corners. With ``boxes`` only there.
     """
-    uv, hess = _saddle_map(img)
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    maps = []
+    for left, top, right, bottom in boxes or [(0, 0, img.shape[1], img.shape[0])]:
+        place, second = _saddle_map(img[top:bottom, left:right])
+        maps.append((place + np.array([left, top]), second))
+    uv, hess = np.concatenate([m[0] for m in maps]), np.concatenate([m[1] for m in maps])
     if len(uv) < 14:
         return np.zeros((0, 4, 2))
     strength = np.sqrt(hess[:, 2]**2 - hess[:, 0] * hess[:, 1])
@@ -241,6 +282,23 @@ def _sample(img: NDArray[Any], uv: F64) -> F32:
     return out.reshape(shape)
 
 
+def _in_quads(quads: F64, at: F64) -> F64:
+    """Pixels (n, k, 2) of places ``at`` (k, 2) of the unit square, its corners at the quads' (n, 4, 2) in turn.
+
+    Square to quadrilateral in closed form (Heckbert 1989, section 2.2.3, from memory).
+    """
+    p0, p1, p2, p3 = (quads[:, i] for i in range(4))
+    d1, d2, d3 = p1 - p2, p3 - p2, p0 - p1 + p2 - p3
+    det = d1[:, 0] * d2[:, 1] - d1[:, 1] * d2[:, 0]
+    det = np.where(np.abs(det) < 1e-9, 1e-9, det)
+    g = ((d3[:, 0] * d2[:, 1] - d3[:, 1] * d2[:, 0]) / det)[:, None]
+    h = ((d1[:, 0] * d3[:, 1] - d1[:, 1] * d3[:, 0]) / det)[:, None]
+    a, b = p1 - p0 + g * p1, p3 - p0 + h * p3
+    x, y = at[:, 0], at[:, 1]
+    w = 1 + g * x + h * y
+    return np.stack([(a[:, i:i + 1] * x + b[:, i:i + 1] * y + p0[:, i:i + 1]) / w for i in range(2)], axis=2)
+
+
 def _soft_decode(gray: NDArray[np.uint8], quads: F64, codes: NDArray[np.int_]) -> dict[int, list[F64]]:
     """First homographies by code: quads (n, 4, 2) px whose grey cells correlate with a wanted code in one of the
     four turns; the best two for each code.
@@ -259,10 +317,7 @@ def _soft_decode(gray: NDArray[np.uint8], quads: F64, codes: NDArray[np.int_]) -
     jitter = np.array([-0.2, 0.2]) / _CODE_CELLS
     t = (centres[:, None] + jitter).ravel()
     xx, yy = np.meshgrid(t, t)
-    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
-    pts = np.stack([xx.ravel(), yy.ravel()], 1)
-    places = np.stack([project(np.asarray(cv2.getPerspectiveTransform(unit, q.astype(np.float32)), np.float64), pts)
-                       for q in quads])
+    places = _in_quads(quads, np.stack([xx.ravel(), yy.ravel()], 1))
     grey = _sample(gray, places).reshape(len(quads), _CODE_CELLS, 2, _CODE_CELLS, 2).mean(axis=(2, 4))
     rim = np.ones((_CODE_CELLS, _CODE_CELLS), bool)
     rim[1:-1, 1:-1] = False
@@ -341,39 +396,67 @@ def _cell_px(h: F64) -> float:
     return float(np.sqrt(abs(np.linalg.det(j))))
 
 
-def _align(img: NDArray[np.uint8], h0: F64, template: F32, steps: int) -> F64:
-    """Homography moved so that the print's tones fit the image's (Gauss-Newton on grey, gain and offset free)."""
-    pts, _, _ = _grid()
-    h = h0 / h0[2, 2]
-    tone = template.astype(np.float64)
-    x, y = pts[:, 0], pts[:, 1]
-    hom = np.stack([x, y, np.ones_like(x)], axis=1)
+@functools.cache
+def _coarse_grid() -> tuple[F32, NDArray[np.intp]]:
+    """Two samples a cell: homogeneous places (n, 3) in tag cells and their indices among those of ``_grid``."""
+    n = CELLS * _PER_CELL
+    index = np.arange(n * n).reshape(n, n)[::2, ::2].ravel()
+    pts = _grid()[0][index]
+    return np.c_[pts, np.ones(len(pts))].astype(np.float32), index
+
+
+@functools.cache
+def _align_table(code: int) -> tuple[F32, F32]:
+    """Centred tone (n,) and what turns a photo's grey into the eight changes of the homography, (8, n)."""
+    n = CELLS * _PER_CELL
+    pts, index = _coarse_grid()
+    soft = _template(code).reshape(n, n).astype(np.float64)
+    down, right = np.gradient(soft)
+    gx, gy = right.ravel()[index] * _PER_CELL, -down.ravel()[index] * _PER_CELL
+    x, y = pts[:, 0].astype(np.float64), pts[:, 1].astype(np.float64)
+    slope = gx * x + gy * y
+    jac = np.stack([gx * x, gx * y, gx, gy * x, gy * y, gy, -slope * x, -slope * y], axis=1)
+    tone = soft.ravel()[index]
+    tone = tone - tone.mean()
+    # gain and offset of the photo are free: what they explain is taken out of the derivatives
+    jac -= jac.mean(axis=0)
+    jac -= np.outer(tone, tone @ jac) / (tone @ tone)
+    return tone.astype(np.float32), np.linalg.pinv(jac).astype(np.float32)
+
+
+def _align(img: NDArray[np.uint8], h0: F64, codes: list[int], steps: int) -> F64:
+    """Homographies (n, 3, 3) moved so that the prints' tones fit the image's.
+
+    Inverse compositional Gauss-Newton (Baker and Matthews 2004): derivatives are the print's, so they are worked
+    out once for each code. One that runs away comes back as it went in.
+    """
+    pts, _ = _coarse_grid()
+    tables = [_align_table(c) for c in codes]
+    tone, solve = np.stack([t[0] for t in tables]), np.stack([t[1] for t in tables])
+    power = (tone**2).sum(axis=1)
+    h = h0 / h0[:, 2:, 2:]
+    ends = np.array([[-5.0, 5.0, 1.0], [5.0, 5.0, 1.0], [5.0, -5.0, 1.0], [-5.0, -5.0, 1.0]])
+    act = np.arange(len(h))
     for _ in range(steps):
-        q = hom @ h.T
-        w = q[:, 2]
-        if (w <= 1e-6).any():
-            return h0
-        uv = q[:, :2] / w[:, None]
-        shifts = np.array([[0, 0], [0.5, 0], [-0.5, 0], [0, 0.5], [0, -0.5]])
-        five = _sample(img, uv[None] + shifts[:, None]).astype(np.float64)
-        grey, gu, gv = five[0], five[1] - five[2], five[3] - five[4]
-        mean = tone.mean()
-        slope = ((tone - mean) * (grey - grey.mean())).sum() / ((tone - mean)**2).sum()
-        if slope < 1.0:
-            return h0
-        res = grey - grey.mean() - slope * (tone - mean)
-        r = 1 / w
-        du = np.stack([x * r, y * r, r], 1)
-        back = -(gu * uv[:, 0] + gv * uv[:, 1])
-        jac = np.concatenate([gu[:, None] * du, gv[:, None] * du, back[:, None] * du[:, :2],
-                              tone[:, None], np.ones((len(x), 1))], axis=1)
-        norm = np.maximum(np.linalg.norm(jac, axis=0), 1e-12)
-        delta = np.linalg.lstsq((jac / norm).T @ (jac / norm) + 1e-6 * np.eye(10), -(jac / norm).T @ res,
-                                rcond=None)[0] / norm
-        step = np.append(delta[:8], 0.0).reshape(3, 3)
-        h = h + step
-        move = np.abs(project(h, pts[[0, -1]]) - uv[[0, -1]]).max()
-        if move < 0.02:
+        q = pts @ h[act].astype(np.float32).transpose(0, 2, 1)
+        front = (q[..., 2] > 1e-6).all(axis=1)
+        w = np.where(front[:, None], q[..., 2], 1)
+        grey = np.asarray(cv2.remap(img, q[..., 0] / w, q[..., 1] / w, cv2.INTER_LINEAR,
+                                    borderMode=cv2.BORDER_REPLICATE), np.float32)
+        gain = (grey * tone[act]).sum(axis=1) / power[act]
+        fine = np.asarray(front & (gain >= 1.0))
+        h[act[~fine]] = h0[act[~fine]]
+        delta = (solve[act] @ grey[:, :, None])[:, :, 0] / np.maximum(gain, 1.0)[:, None]
+        change = np.concatenate([delta, np.zeros((len(act), 1))], axis=1).reshape(-1, 3, 3) + np.eye(3)
+        fine &= np.linalg.det(change) > 0.1
+        act, change = act[fine], change[fine]
+        old = ends @ h[act].transpose(0, 2, 1)
+        h[act] = h[act] @ np.linalg.inv(change)
+        h[act] /= h[act][:, 2:, 2:]
+        new = ends @ h[act].transpose(0, 2, 1)
+        move = np.abs(new[..., :2] / new[..., 2:] - old[..., :2] / old[..., 2:]).max(axis=(1, 2))
+        act = act[~(move < 0.05) & np.isfinite(h[act]).all(axis=(1, 2))]
+        if len(act) == 0:
             break
     return h
 
@@ -392,34 +475,47 @@ def _verify(pyramid: list[NDArray[np.uint8]], starts: dict[int, list[F64]],
     least = _LEAST_CODE_PLACED if placed else _LEAST_CODE
     out: dict[int, Tag] = {}
     height, width = pyramid[0].shape
-    for code, homographies in starts.items():
+    tried = [(code, h) for code, homographies in starts.items() for h in homographies
+             if np.isfinite(h).all() and abs(h[2, 2]) > 1e-12]
+    if not tried:
+        return out
+    codes = np.array([t[0] for t in tried])
+    hs = np.array([t[1] for t in tried])
+    cell = np.array([_cell_px(h) for h in hs])
+    top = len(pyramid) - 1
+    level = np.clip(np.floor(np.log2(np.maximum(cell, 1) / 4.5)), 0, top).astype(int)
+    rounds = [np.where(cell > 6, np.minimum(level + 1, top), -1), level]
+    for at_level in rounds:
+        for k in np.unique(at_level[at_level >= 0]):
+            which = np.flatnonzero(at_level == k)
+            down = _down(int(k))
+            hs[which] = np.linalg.inv(down) @ _align(pyramid[k], down @ hs[which], codes[which].tolist(), 12)
+    hom = np.c_[pts, np.ones(len(pts))]
+    for code, h, k in zip(codes.tolist(), hs, level.tolist(), strict=True):
+        if code in out or not np.isfinite(h).all() or abs(h[2, 2]) < 1e-12:
+            continue
+        h = h / h[2, 2]
+        if (hom @ h[2] <= 1e-6).any() or np.linalg.det(h) >= 0:
+            continue
+        uv = project(h, pts)
+        seen = np.asarray(((uv > -0.5) & (uv < np.array([width, height]) - 0.5)).all(axis=1), bool)
+        if seen.mean() < 0.6:
+            continue
         template = _template(code)
-        for h in homographies:
-            if not np.isfinite(h).all() or abs(h[2, 2]) < 1e-12:
-                continue
-            level = int(np.clip(np.floor(np.log2(max(_cell_px(h), 1) / 4.5)), 0, len(pyramid) - 1))
-            for k in sorted({min(level + 1, len(pyramid) - 1), level} if _cell_px(h) > 6 else {level}, reverse=True):
-                s = 0.5**k
-                down = np.array([[s, 0, 0.5 * s - 0.5], [0, s, 0.5 * s - 0.5], [0, 0, 1.0]])
-                h = np.linalg.inv(down) @ _align(pyramid[k], down @ h, template, 12)
-            h = h / h[2, 2]
-            if ((np.c_[pts, np.ones(len(pts))] @ h[2]) <= 1e-6).any() or np.linalg.det(h) >= 0:
-                continue
-            s = 0.5**level
-            uv = project(h, pts)
-            seen = np.asarray(((uv > -0.5) & (uv < np.array([width, height]) - 0.5)).all(axis=1), bool)
-            if seen.mean() < 0.6:
-                continue
-            grey = _sample(pyramid[level], (uv + 0.5) * s - 0.5)
-            r = _correlation(grey[ring & seen], template[ring & seen])
-            if r < _LEAST_RING or (bits & seen).sum() < 0.5 * bits.sum():
-                continue
-            c = _correlation(grey[bits & seen], template[bits & seen])
-            if c > least and (placed or _best_code(grey[bits], seen[bits], code)):
-                tag = Tag(h, project(h, code_corners(float(CELLS))), r, c)
-                out[code] = tag
-                break
+        grey = _sample(pyramid[k], (uv + 0.5) * 0.5**k - 0.5)
+        r = _correlation(grey[ring & seen], template[ring & seen])
+        if r < _LEAST_RING or (bits & seen).sum() < 0.5 * bits.sum():
+            continue
+        c = _correlation(grey[bits & seen], template[bits & seen])
+        if c > least and (placed or _best_code(grey[bits], seen[bits], code)):
+            out[code] = Tag(h, project(h, code_corners(float(CELLS))), r, c)
     return out
+
+
+def _down(level: int) -> F64:
+    """Photo px to px of a pyramid level."""
+    s = 0.5**level
+    return np.array([[s, 0, 0.5 * s - 0.5], [0, s, 0.5 * s - 0.5], [0, 0, 1.0]])
 
 
 @functools.cache
