@@ -61,6 +61,12 @@ def body_motions(rig: Rig, angles: Mapping[str, ArrayLike]) -> dict[str, tuple[A
     return out
 
 
+def carried(motions: Mapping[str, tuple[Array, Array]], body: str, xyz: ArrayLike) -> Array:
+    """Straight-ahead places (..., 3) of a body where ``motions`` (from ``body_motions``, one pose) has taken them."""
+    R, t = motions[body]
+    return np.asarray(xyz, float) @ np.asarray(R).T + np.asarray(t)
+
+
 def points_now(rig: Rig, angles: Mapping[str, ArrayLike]) -> dict[str, Array]:
     """Places of all attachment points (hole in use), (..., 3) mm in frame axes; see body_motions."""
     motions = body_motions(rig, angles)

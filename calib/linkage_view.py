@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.linkage import body_motions
+from calib.linkage import body_motions, carried
 from calib.rig import FRAME, Rig
 
 Array = NDArray[np.float64]
@@ -32,35 +32,29 @@ def skeleton(rig: Rig, angles: Mapping[str, float]) -> list[Line]:
     """Parts, rods, hinges and wheels as lines for one set of joint angles (rad); same order every time."""
     motion = body_motions(rig, angles)
 
-    def moved(body: str, xyz: Array) -> Array:
-        if body == FRAME:
-            return xyz
-        R, t = motion[body]
-        return xyz @ np.asarray(R).T + np.asarray(t)
-
     out: list[Line] = []
     for b in rig.bodies.values():
         pivot, axis = np.asarray(b.pivot), np.asarray(b.axis)
         if b.role == "wheel":
             continue
         if b.role == "upright":
-            out.append(Line(b.name, "hinge", moved(b.parent, pivot + np.array([[-80.0], [80.0]]) * axis)))
+            out.append(Line(b.name, "hinge", carried(motion, b.parent, pivot + np.array([[-80.0], [80.0]]) * axis)))
         elif b.role != "lean":
-            out.append(Line(b.name, "hinge", moved(b.parent, pivot + np.array([[-22.0], [22.0]]) * axis)))
+            out.append(Line(b.name, "hinge", carried(motion, b.parent, pivot + np.array([[-22.0], [22.0]]) * axis)))
         if b.role == "lever":  # a handle, so that the lever reads as one
             arms = [np.asarray(p.xyz) - pivot for p in rig.points.values() if p.body == b.name]
             up = arms[0] - (arms[0] @ axis) * axis if arms else np.array([0.0, 0.0, 1.0])
             length = np.linalg.norm(up)
             if length > 1:
                 tip = pivot + up / length * max(280.0, 1.3 * length)
-                out.append(Line(b.name, "part", moved(b.name, np.array([pivot, tip]))))
+                out.append(Line(b.name, "part", carried(motion, b.name, np.array([pivot, tip]))))
     for p in rig.points.values():
         if p.body == FRAME:
             continue
         b = rig.bodies[p.body]
         pivot, axis, at = np.asarray(b.pivot), np.asarray(b.axis), np.asarray(p.xyz)
         foot = pivot + ((at - pivot) @ axis) * axis
-        out.append(Line(p.name, "part", moved(p.body, np.array([foot, at]))))
+        out.append(Line(p.name, "part", carried(motion, p.body, np.array([foot, at]))))
     for w in rig.wheels.values():
         spin = np.asarray(w.spin)
         u = np.cross(spin, [0.0, 0.0, 1.0])
@@ -68,10 +62,10 @@ def skeleton(rig: Rig, angles: Mapping[str, float]) -> list[Line]:
         v = np.cross(spin, u)
         a = np.linspace(0, 2 * np.pi, 25)[:, None]
         rim = np.asarray(w.centre) + w.radius * (np.cos(a) * u + np.sin(a) * v)
-        out.append(Line(f"{w.side} wheel", "wheel", moved(w.upright, rim)))
+        out.append(Line(f"{w.side} wheel", "wheel", carried(motion, w.upright, rim)))
     for rod in rig.rods.values():
         a_, b_ = rig.points[rod.a], rig.points[rod.b]
-        ends = [moved(p.body, np.asarray(p.xyz)[None, :])[0] for p in (a_, b_)]
+        ends = [carried(motion, p.body, np.asarray(p.xyz)[None, :])[0] for p in (a_, b_)]
         out.append(Line(rod.name, "rod", np.array(ends)))
     return out
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont, ImageOps
 
 from calib.camera import project
-from calib.linkage import body_motions
+from calib.linkage import body_motions, carried
 from calib.results import Fit
 from calib.rig import FRAME, Rig
 from capture.errors import UserError
@@ -42,20 +42,14 @@ def strokes(rig: Rig, angles: Mapping[str, float]) -> list[Stroke]:
     """What is drawn for one set of joint angles (rad from straight ahead), in frame axes, mm."""
     motion = body_motions(rig, angles)
 
-    def moved(body: str, xyz: Array) -> Array:
-        if body == FRAME:
-            return xyz
-        R, t = motion[body]
-        return xyz @ np.asarray(R).T + np.asarray(t)
-
     out: list[Stroke] = []
     along = np.linspace(-70.0, 70.0, 9)[:, None]
     for b in rig.bodies.values():
         if b.role == "wheel":
             continue  # the wheel's spin axis would hide the kingpin
         # the hinge is fixed in the parent; the body's own motion leaves it where it is
-        out.append(Stroke("axis", b.name, moved(b.parent, np.asarray(b.pivot) + along * np.asarray(b.axis))))
-    balls = {p.name: moved(p.body, np.asarray(p.xyz)[None, :]) for p in rig.points.values()}
+        out.append(Stroke("axis", b.name, carried(motion, b.parent, np.asarray(b.pivot) + along * np.asarray(b.axis))))
+    balls = {p.name: carried(motion, p.body, np.asarray(p.xyz)[None, :]) for p in rig.points.values()}
     part = np.linspace(0.0, 1.0, 13)[:, None]
     for rod in rig.rods.values():
         a, c = balls[rod.a], balls[rod.b]
