@@ -47,6 +47,7 @@ class ShootPlan:
     views: tuple[str, ...]
     figures: tuple[Figure, ...]  # values are the design's; u95 is the prediction
     unseen: tuple[str, ...]  # tags seen in fewer than two photos of some position
+    pivot_u95: float = float("nan")  # mm, the worst coordinate of any pivot against the measured rig itself
 
     def worst(self, start: str) -> float:
         """Largest 95 % half-width among the figures whose name begins with ``start``; nan if none."""
@@ -111,7 +112,10 @@ def plan_shoot(rig: Rig, photos_per_position: int = 4, *, megapixels: float = 12
     unseen = tuple(sorted({t for t in rig.tags for p in rig.positions if seen_count.get((t, p), 0) < 2
                            and rig.bodies.get(rig.tags[t].body) is not None
                            and rig.bodies[rig.tags[t].body].role != "wheel"}))
-    return ShootPlan(photos_per_position, tuple(angles), tuple(v[0] for v in views), fit.figures, unseen)
+    table = fit.pivot_table
+    pivots = table[table["what"].str.endswith(" pivot")]["u95"]
+    return ShootPlan(photos_per_position, tuple(angles), tuple(v[0] for v in views), fit.figures, unseen,
+                     max((max(u) for u in pivots), default=float("nan")))
 
 
 def position_angles(rig: Rig) -> dict[str, dict[str, float]]:
@@ -176,11 +180,16 @@ def advice(rig: Rig, plans: Sequence[ShootPlan]) -> list[str]:
     lines = []
     toe = rig.targets.get("toe")
     for p in plans:
-        lines.append(f"{p.photos_per_position} photos at each of {len(p.positions)} positions: steer angle +/- "
-                     f"{p.worst('steer'):.3f} deg, toe +/- {p.worst('toe'):.3f} deg, rod lengths +/- "
+        lines.append(f"{p.photos_per_position} photos at each of {len(p.positions)} positions ({'; '.join(p.views)}):")
+        lever = p.worst(f"{rig.driver} angle")
+        lines.append(f"  lever angle +/- {lever:.3f} deg, steer +/- {p.worst('steer'):.3f} deg, toe +/- "
+                     f"{p.worst('toe'):.3f} deg, pivots +/- {p.pivot_u95:.2f} mm, rod lengths +/- "
                      f"{p.worst('length'):.2f} mm (95 %)")
         if toe is not None and p.worst("toe") > np.rad2deg(toe.tolerance) / 3:
             lines.append("  not enough to judge toe well: take more photos, closer, or with more pixels")
         if p.unseen:
-            lines.append("  seen in fewer than two photos of some position: " + ", ".join(p.unseen))
+            lines.append("  may be seen in fewer than two photos of some position: " + ", ".join(p.unseen))
+    if len(plans) > 1 and plans[-1].worst("length") > 0.9 * plans[0].worst("length"):
+        lines.append("More photos hardly sharpen the rod lengths: they hang on how well the bolt tags are glued "
+                     "(offset_tolerance). Steer is limited by how surely the drawn pivots tell level and straight.")
     return lines
