@@ -12,9 +12,9 @@ from capture.targets import CELLS, CODE_SHARE, SADDLES, cell_is_black, saddle_po
 
 REACH = 0.78  # half width of the window along each cell direction, in cells: never reaches the next corner
 _MAX_HALF_PX = 24.0  # longer edge stretches add little and cost time
-_BATCH = 64
+_BATCH = 96
 _FIRST_STEPS = 5  # enough for nearly all; the few stragglers go round once more together
-_LAST_STEP = 0.01  # px: a step below this is taken and the fit ended there
+_LAST_STEP = 0.03  # px: one step leaves about a tenth of the last, so after one below this the fit is there
 _PARAMS = 10  # u, v, white level, contrast, turn of line 1, turn of line 2, blur, gain, two shading slopes
 _FLOOR_PX = 0.002  # what the model itself leaves over on noise-free renders
 _PER_SIGMA = 1365.0  # steps of the normal table per sigma, six sigma each way
@@ -106,7 +106,7 @@ def refine_saddles(gray: NDArray[Any], uv0: F64, axes: F64, sign: NDArray[Any], 
     if black is None:
         wide = np.ones(n, bool)
     else:
-        wide = (1 - REACH) * heights.min(axis=1) > 3.5 * sigma
+        wide = (1 - REACH) * heights.min(axis=1) > 2.5 * sigma
     s2 = np.full(n, np.nan)
     dof = np.zeros(n)
     unit = np.full((n, 2, 2), np.nan)
@@ -247,6 +247,14 @@ class _Windows(NamedTuple):
                         None if self.offsets is None else self.offsets[which], self.pattern[which])
 
 
+def _over(a: F32, b: F32) -> F32:
+    """Sum over the strips (m, K, P) of a product; spelt out, as K is two or four."""
+    out = a[:, 0] * b[:, 0]
+    for k in range(1, a.shape[1]):
+        out += a[:, k] * b[:, k]
+    return out
+
+
 def _residuals(win: _Windows, par: F64) -> tuple[F32, F32]:
     """Grey less model (m, P) and the model's derivatives (m, 10, P) at the parameters (m, 10)."""
     f32 = np.float32
@@ -276,11 +284,11 @@ def _residuals(win: _Windows, par: F64) -> tuple[F32, F32]:
         fy, fy1, fys, fyg, oy = _strips(y, sg, g, offsets[:, 2:3] * hy, offsets[:, 3:4] * hy)
     my, my1, mys, myg = (pat_t @ fy, pat_t @ fy1, pat_t @ fys, pat_t @ fyg)
     r1 = column(rho)
-    share = (fx * my).sum(1) + r1 * sg**2 * (fx1 * my1).sum(1) + r1**2 / 2 * (fxs * mys).sum(1)
-    b_x = (fx1 * my).sum(1) + r1 * (fxs * my1).sum(1)  # sigma d/dsigma is also sigma^2 d2/dx2
-    b_y = (fx * my1).sum(1) + r1 * (fx1 * mys).sum(1)
-    b_s = (fxs * my).sum(1) + (fx * mys).sum(1)
-    b_g = (fxg * my).sum(1) + (fx * myg).sum(1)
+    share = _over(fx, my) + r1 * sg**2 * _over(fx1, my1) + r1**2 / 2 * _over(fxs, mys)
+    b_x = _over(fx1, my) + r1 * _over(fxs, my1)  # sigma d/dsigma is also sigma^2 d2/dx2
+    b_y = _over(fx, my1) + r1 * _over(fx1, mys)
+    b_s = _over(fxs, my) + _over(fx, mys)
+    b_g = _over(fxg, my) + _over(fx, myg)
     grows = (g < 0).astype(f32)
     share = share - grows * ox * oy
     b_g = b_g - grows * (ox * (fyg[:, -2:].sum(1) if offsets is None else fyg[:, 1:3].sum(1))
@@ -388,6 +396,9 @@ def _fit_batch(gray: NDArray[Any], centre0: F64, axes: F64, heights: F64, reach:
         small = ((moved[go] < _LAST_STEP) & (np.abs(delta[:, 6:8]).max(axis=1) < 3 * _LAST_STEP)
                  & (damping[go] < 1e-2))
         best[go[small]] = par[go[small]]
+        # what the step takes off the squares, as the linear model has it
+        gained = (delta * grad[go]).sum(axis=1) / free[go]
+        var[go[small]] = np.maximum(var[go] - gained, 0.3 * var[go])[small]
         settled[go[small]] = True
         if settled[act].all():
             break
@@ -399,7 +410,7 @@ def _fit_batch(gray: NDArray[Any], centre0: F64, axes: F64, heights: F64, reach:
     shift = np.linalg.norm(best[:, :2], axis=1)
     sigma = np.exp(best[:, 6])
     noise = np.sqrt(np.maximum(var, 0.0))
-    ok = ((moved < 0.02) & (shift < 0.5 * ridge_px + 0.3) & (best[:, 3] > 12) & (best[:, 3] > 3 * noise)
+    ok = ((moved <= _LAST_STEP) & (shift < 0.5 * ridge_px + 0.3) & (best[:, 3] > 12) & (best[:, 3] > 3 * noise)
           & (np.abs(best[:, 4:6]).max(axis=1) < 0.5) & (count >= 16) & (total > 0)
           & (sigma < np.maximum(1.2, reach_px)))
     return centre0 + best[:, :2], unit, var, free, ok, sigma, best[:, 7]

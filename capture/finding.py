@@ -54,6 +54,7 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
         return found
     pyramid = _pyramid(gray)
     coarse = next((k for k, img in enumerate(pyramid) if img.shape[1] <= _COARSE_WIDTH), len(pyramid) - 1)
+    board_codes = set(board.ids) if board is not None else set()
     # codes standing free in the whole photo first, then more patiently where something busy is left over
     looks = [(_contour_quads, coarse)] + [(_contour_quads, k) for k in range(coarse - 1, -1, -1)]
     looks += [(_ring_quads, k) for k in range(coarse, -1, -1)]
@@ -65,9 +66,9 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
         if boxes is not None and len(boxes) == 0:
             break
         quads = _outside(_to_photo(look(pyramid[level], boxes), level), found)
-        before = len(found)
-        _keep(found, _verify(pyramid, _soft_decode(gray, quads, missing)))
-        if board is not None and (len(found) > before or number == len(looks) - 1):
+        new = _verify(pyramid, _soft_decode(gray, quads, missing))
+        _keep(found, new)
+        if board is not None and any(c in board_codes for c in new):
             _keep(found, _verify(pyramid, _predict_board(found, board), placed=True))
     return found
 
@@ -85,11 +86,11 @@ def _busy(pyramid: list[NDArray[np.uint8]], found: dict[int, Tag], level: int) -
     # a tag is busy all over, a rod or the rim of a shadow only along a thin line
     busy = cv2.morphologyEx(busy, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
     busy = cv2.dilate(busy, np.ones((5, 5), np.uint8))
-    count, _, stats, _ = cv2.connectedComponentsWithStats(busy)
+    blobs, _ = cv2.findContours(busy, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     grow = 2.0**(rough - level)
     height, width = pyramid[level].shape
     out = []
-    for left, top, w, h, _ in stats[1:count].tolist():
+    for left, top, w, h in map(cv2.boundingRect, blobs):
         out.append((max(int(left * grow) - 8, 0), max(int(top * grow) - 8, 0),
                     min(int((left + w) * grow) + 8, width), min(int((top + h) * grow) + 8, height)))
     return out
@@ -160,7 +161,14 @@ def _ring_quads(img: NDArray[np.uint8], boxes: _Boxes = None) -> F64:
     maps = []
     for left, top, right, bottom in boxes or [(0, 0, img.shape[1], img.shape[0])]:
         place, second = _saddle_map(img[top:bottom, left:right])
-        maps.append((place + np.array([left, top]), second))
+        if len(place) < 14:
+            continue
+        strength = second[:, 2]**2 - second[:, 0] * second[:, 1]
+        # a ring has 32 corners of much the same strength: far weaker ones are paper grain
+        real = strength > 0.05 * np.partition(strength, -14)[-14]
+        maps.append((place[real] + np.array([left, top]), second[real]))
+    if not maps:
+        return np.zeros((0, 4, 2))
     uv, hess = np.concatenate([m[0] for m in maps]), np.concatenate([m[1] for m in maps])
     if len(uv) < 14:
         return np.zeros((0, 4, 2))
@@ -444,7 +452,7 @@ def _align(img: NDArray[np.uint8], h0: F64, codes: list[int], steps: int) -> F64
         grey = np.asarray(cv2.remap(img, q[..., 0] / w, q[..., 1] / w, cv2.INTER_LINEAR,
                                     borderMode=cv2.BORDER_REPLICATE), np.float32)
         gain = (grey * tone[act]).sum(axis=1) / power[act]
-        fine = np.asarray(front & (gain >= 1.0))
+        fine: NDArray[np.bool_] = np.logical_and(front, gain >= 1.0)
         h[act[~fine]] = h0[act[~fine]]
         delta = (solve[act] @ grey[:, :, None])[:, :, 0] / np.maximum(gain, 1.0)[:, None]
         change = np.concatenate([delta, np.zeros((len(act), 1))], axis=1).reshape(-1, 3, 3) + np.eye(3)
