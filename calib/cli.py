@@ -100,6 +100,8 @@ def cmd_check(args: argparse.Namespace) -> int:
     path = Path(args.rig)
     rig = load_rig(path)
     rows, limits = design_rows(rig)
+    if args.curves and Path(args.curves).suffix.lower() not in (".svg", ".png"):
+        raise UserError(f"--curves {args.curves} must end in .svg or .png.")
     picture = free_path(Path(args.picture) if args.picture else path.with_name(path.stem + "_check.svg"))
     draw_rig(rig, picture)
     print(f"{rig.name}: the rig file reads well.\n\nWhat the design gives:")
@@ -110,7 +112,24 @@ def cmd_check(args: argparse.Namespace) -> int:
     for ok, text in limits:
         print(f"  {'good   ' if ok else 'BROKEN '} {text}")
     print(f"\nDrawn in {picture}: look whether it is your rig.")
+    if args.curves:
+        print(f"Curves over the travel: {_draw_curves(rig, Path(args.curves))}")
     return 0
+
+
+def _draw_curves(rig, wanted: Path) -> Path:
+    """The design's curves over the travel, drawn to a fresh file."""
+    from calib.travel import travel
+    from calib.travel_plots import travel_sheet, write
+
+    check_can_write(wanted)
+    if not wanted.parent.is_dir():
+        raise UserError(f"The folder {wanted.parent} does not exist; make it first.")
+    t = travel(rig)
+    if t is None:
+        raise UserError(f"{rig.name} has no curves to draw: both wheels must be steered through the driver's travel; "
+                        "check [wheels] and the rods in the rig file.")
+    return write(travel_sheet(t), free_path(wanted))
 
 
 def cmd_print(args: argparse.Namespace) -> int:
@@ -287,6 +306,7 @@ def parser() -> argparse.ArgumentParser:
     c = command("check", cmd_check)
     c.add_argument("rig")
     c.add_argument("--picture", help="where to draw it, .svg or .png (default: beside the rig file)")
+    c.add_argument("--curves", help="also draw ratio, Ackermann, toe and the like over the travel, .svg or .png")
     c = command("print", cmd_print)
     c.add_argument("rig")
     c.add_argument("--paper", choices=sorted(PAPERS_MM), help="default: what the rig file says")

@@ -37,6 +37,8 @@ from calib.rigwrite import as_built_toml
 from calib.search import Curves, Model, Variant, driver_grid
 from calib.sensitivity import sensitivity
 from calib.sheet import Sheet, make_sheet, short
+from calib.travel import Travel, travel
+from calib.travel_plots import save_panels
 from calib.worklist import work_list
 from capture.errors import UserError
 from capture.observations import Observations, write_observations
@@ -68,6 +70,7 @@ class Results:
     sensitivity: pd.DataFrame = field(default_factory=pd.DataFrame)
     play: pd.DataFrame = field(default_factory=pd.DataFrame)
     lean: pd.DataFrame = field(default_factory=pd.DataFrame)
+    travel: Travel | None = None  # curves over the travel
 
     def sheet(self) -> Sheet:
         """The go / no-go sheet."""
@@ -122,7 +125,7 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
     work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble)
     return Results(design, obs, fit, comparison, proposals, comparison.curves(), comparison.measured(), figures,
                    photos_table(obs, fit), work, _limits(design, fit), findings + notes,
-                   what_moves_what(fit.as_built.rig), play_table(plays), leaned)
+                   what_moves_what(fit.as_built.rig), play_table(plays), leaned, travel(design, fit.as_built))
 
 
 def what_moves_what(rig: Rig, each: int = 4) -> pd.DataFrame:
@@ -342,6 +345,9 @@ def write_results(results: Results, folder: Path, say: Say = _quiet, before: Bef
     save(figure_bars(results.figures), folder / "tolerances")
     save(photo_quality(results.photos[results.photos["rms_px"].notna()]), folder / "photo_quality")
     save(residual_arrows(fit.residuals), folder / "residuals")
+    if results.travel is not None:
+        results.travel.table.to_csv(folder / "travel.csv", index=False, float_format="%.6g")
+        save_panels(results.travel, folder / "travel")
     if before is not None:
         save(confirm_curves(before.curves, before.predicted, results.curves, results.measured, driver),
              folder / "confirm")

@@ -20,6 +20,8 @@ from calib.overlay import data_uri
 from calib.proposal import percent
 from calib.results import Figure, Fit
 from calib.sheet import CAUTIONS, MET, NOT_MET, Sheet, short
+from calib.travel import Travel
+from calib.travel_plots import band_note, panels
 from calib.worklist import CAUTIONS as WORK_CAUTIONS
 
 if TYPE_CHECKING:
@@ -56,6 +58,8 @@ figure img{width:100%;max-width:46rem;height:auto;display:block}figure.small img
 figcaption{color:var(--soft);font-size:.88rem;margin-top:.3rem}
 .photos{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,26rem),1fr));gap:1rem}
 .photos figure{margin:0}
+.curves{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,20rem),1fr));gap:1.4rem 1rem}
+.curves figure{margin:0}
 .job{border:1px solid var(--line);border-left:.4rem solid var(--blue);padding:.7rem 1rem;margin:.8rem 0}
 .job.other{border-left-color:var(--line)}
 .job h3{margin:.1rem 0 .4rem}.job ul,.job ol{margin:.3rem 0;padding-left:1.4rem}
@@ -64,7 +68,7 @@ details>summary{cursor:pointer;color:var(--blue)}
 .check{list-style:none;padding-left:0}.check li{padding-left:1.8rem;text-indent:-1.8rem;margin:.35rem 0}
 .check li::before{content:"\\2610";display:inline-block;width:1.8rem;text-indent:0;font-size:1.1em}
 @media print{body{font-size:9.5pt}main{max-width:none;padding:0}h2,h3,section>p{break-after:avoid}
-.photos{grid-template-columns:1fr 1fr}figure img{max-width:15cm}section:last-of-type{break-before:page}
+.photos,.curves{grid-template-columns:1fr 1fr}figure img{max-width:15cm}section:last-of-type{break-before:page}
 figure,.job,.verdict,tr{break-inside:avoid}details::details-content{content-visibility:visible;height:auto}}
 """
 
@@ -430,6 +434,15 @@ def linkage_section(results: Results) -> str:
     return linkage_view.linkage_html(design, built, degrees, sweeps[0], sweeps[1], said)
 
 
+def travel_section(t: Travel | None, folder: Path) -> str:
+    """The small pictures of the travel that lie in ``folder``, in a grid that is one column on a phone."""
+    if t is None:
+        return ""
+    shown = "".join(picture(folder / f"{p.stem}.svg", f"{p.title} over the travel", f"{p.caption} {band_note(t, p)}")
+                    for p in panels(t))
+    return f'<div class="curves">{shown}</div>' if shown else ""
+
+
 def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]], before: Before | None = None) -> str:
     """The report of a run whose plots and overlays already lie in ``folder``."""
     fit, sheet = results.fit, results.sheet()
@@ -465,6 +478,9 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
         section("Figures", bars, figures_section(results.figures),
                 lead="Met only where the whole 95 % interval lies inside the tolerance, not met only where it lies "
                      "outside (ISO 14253-1)."),
+        section("Over the travel", travel_section(results.travel, folder / "travel"),
+                lead="Dashed: as drawn. Solid: as built, with its 95 % band, often thinner than the line. Dotted: the "
+                     "limit. The numbers are in travel.csv."),
         section("Linkage", linkage_section(results),
                 lead="Grey dashes: as drawn. Colour: as built (blue rods, orange hinges). Move the slider."),
         section("Drawn over your photos", f'<div class="photos">{photos}</div>' if photos else "",
