@@ -447,12 +447,12 @@ def _align(img: NDArray[np.uint8], h0: F64, codes: list[int], steps: int) -> F64
     act = np.arange(len(h))
     for _ in range(steps):
         q = pts @ h[act].astype(np.float32).transpose(0, 2, 1)
-        front = (q[..., 2] > 1e-6).all(axis=1)
+        front = np.asarray((q[..., 2] > 1e-6).all(axis=1), bool)
         w = np.where(front[:, None], q[..., 2], 1)
         grey = np.asarray(cv2.remap(img, q[..., 0] / w, q[..., 1] / w, cv2.INTER_LINEAR,
                                     borderMode=cv2.BORDER_REPLICATE), np.float32)
         gain = (grey * tone[act]).sum(axis=1) / power[act]
-        fine: NDArray[np.bool_] = np.logical_and(front, gain >= 1.0)
+        fine = np.array(front & (gain >= 1.0), bool)
         h[act[~fine]] = h0[act[~fine]]
         delta = (solve[act] @ grey[:, :, None])[:, :, 0] / np.maximum(gain, 1.0)[:, None]
         change = np.concatenate([delta, np.zeros((len(act), 1))], axis=1).reshape(-1, 3, 3) + np.eye(3)

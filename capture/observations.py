@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:  # the processes that read photos have no need of it
+    import pandas as pd
 
 COLUMNS = ["photo", "position", "tag", "corner", "u", "v", "cuu", "cuv", "cvv"]
 
@@ -61,6 +64,8 @@ class Observations:
 
 def write_observations(obs: Observations, path: Path) -> None:
     """Write the corner table as CSV with the photo list beside it (``<stem>_photos.csv``)."""
+    import pandas as pd
+
     obs.table.to_csv(path, index=False, float_format="%.5f")
     rows = [{"name": p.name, "position": p.position, "width": p.width, "height": p.height,
              "focal_px_guess": p.focal_px_guess, "camera": p.camera, "digital_zoom": p.digital_zoom,

@@ -10,7 +10,6 @@ from typing import Any
 
 import cv2
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from PIL import Image
 
@@ -113,6 +112,8 @@ def _is_photo(path: Path) -> bool:
 
 
 def _list_csv(source: Path) -> list[tuple[Path, str, str]]:
+    import pandas as pd  # here, as the processes that read photos have no need of it
+
     try:
         table = pd.read_csv(source, dtype=str, skipinitialspace=True)
     except (ValueError, UnicodeDecodeError, OSError) as err:

@@ -8,10 +8,10 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from capture.corners import Saddles, project, refine_tag
@@ -20,6 +20,9 @@ from capture.finding import Tag, board_homography, find_tags, looks_mirrored
 from capture.observations import COLUMNS, Observations, PhotoInfo, SetAside
 from capture.photos import list_shoot, read_photo
 from capture.targets import BOARD_IDS, CELLS, SADDLES, Board, saddle_points
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Progress = Callable[[int, int, str], None]
 _LEAST_SADDLES = 8  # of a tag's 32; fewer say the tag is mostly hidden
@@ -56,6 +59,8 @@ def read_shoot(source: Path, known_codes: set[int], board: Board, workers: int |
     Photos are only read, never changed. ``progress(done, all, name)`` is called here, in this process.
     Raises UserError when no photo, or only one, is left to work with.
     """
+    import pandas as pd  # here, as the processes that read photos have no need of it
+
     listed = list_shoot(source)
     jobs = [_Job(path, position, name, frozenset(known_codes), board) for path, position, name in listed]
     done: list[_Outcome] = []
@@ -256,6 +261,8 @@ def _span(codes: list[int]) -> str:
 
 
 def _table(outcome: _Outcome) -> pd.DataFrame:
+    import pandas as pd
+
     assert outcome.info is not None and outcome.rows is not None
     r = outcome.rows
     table = pd.DataFrame(r[:, 2:], columns=pd.Index(["u", "v", "cuu", "cuv", "cvv"]))
