@@ -26,7 +26,7 @@ from calib.axes import (
     wheel_headings,
 )
 from calib.bands import K95, with_wheel_doubt
-from calib.limits import TOGGLE_MARGIN, TOGGLE_SEARCH, clearances, swing_angles, transmission_angles
+from calib.limits import TOGGLE_SEARCH, clearances, swing_angles, transmission_angles
 from calib.linkage import CannotAssemble, Linkage, Sweep
 from calib.results import AsBuilt
 from calib.rig import Rig, get_parameters, with_parameters
@@ -237,4 +237,4 @@ def beyond(r: Reach, rig: Rig) -> str:
         else:
             margin = math.degrees((end - at) if way == "back" else (at - end))
             said.append(f"{abs(margin):.0f} deg {'beyond' if margin >= 0 else 'short of'} the {way} end")
-    return f"{' and '.join(said)} (at least {math.degrees(TOGGLE_MARGIN):.0f} deg is wanted)"
+    return " and ".join(said)

@@ -15,6 +15,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from calib.limits import TOGGLE_MARGIN
 from calib.plots import _STYLE, GREEN, GREY, LEFT, RIGHT
 from calib.travel import Reach, Travel, beyond, driver_travel, end_key, pair_key
 
@@ -22,6 +23,7 @@ COLOURS = (LEFT, RIGHT, GREEN, "#CC79A7", "#000000", "#56B4E9", "#E69F00")  # Ok
 DASHED: Any = (0, (4, 3))
 LIMIT = "#a23b00"
 SIZE = (4.7, 3.7)
+INSIDE = "legend_inside"  # marks a legend that needs no room below
 Curve = tuple[str, str, str]  # column, name in the legend, colour
 
 
@@ -63,12 +65,13 @@ def panels(t: Travel) -> list[Panel]:
         return (name.format("left"), "left wheel", LEFT), (name.format("right"), "right wheel", RIGHT)
 
     out = [
-        Panel("ratio", "Steering ratio", "How far each wheel turns for one degree of the lever, here and now.", True,
-              over(*sides("ratio_{}"), y="wheel deg per lever deg")),
+        Panel("ratio", "Steering ratio", "How far each wheel turns for one degree of the lever, at that lever angle.",
+              True, over(*sides("ratio_{}"), y="wheel deg per lever deg")),
         Panel("outer_inner", "Outer against inner wheel",
               "Steer from straight ahead. Grey: rolling round one point (Ackermann), for the drawing's wheelbase and "
               "kingpins.", True, lambda ax: _outer_inner(ax, t)),
-        Panel("ackermann_error", "Ackermann error", "Outer wheel less its ideal; above zero it turns too far.", True,
+        Panel("ackermann_error", "Ackermann error", "Outer wheel less its ideal, each rig against its own kingpins; "
+              "above zero it turns too far.", True,
               over(("ackermann_error_deg", "", LEFT), y="deg", zero=True)),
         Panel("turn", "Turning circle and turn radius",
               "Circle: diameter that the outer front wheel draws. Radius: middle of the rear axle. Tyres without slip; "
@@ -93,13 +96,14 @@ def panels(t: Travel) -> list[Panel]:
                 words = "Tilt of the rod out of the rod end's plane; above the line the end binds."
             out.append(Panel(f"{what}_{side}", f"{title}, {side} rods", words, True,
                              over(*curves, y=y, limits=limits, low=0.0)))
-    reaches = (("drawing", t.design_reach), ("as built", t.built_reach))
-    said = "; ".join(f"{'' if t.built_reach is None else f'{n}: '}{beyond(r, rig)}" for n, r in reaches
-                     if r is not None)
+    reaches = (("as drawn", t.design_reach), ("as built", t.built_reach))
+    said = ". ".join(f"{'Toggle' if t.built_reach is None else f'Toggle {n}'}: {beyond(r, rig)}"
+                     for n, r in reaches if r is not None)
     out.append(Panel("toggle", "Toggle margin",
                      "Weakest transmission angle of any rod in the travel (grey field) and beyond it. Cross: the "
                      "linkage goes over centre, a toggle. Zero without a cross: a dead point, past which a part "
-                     f"turns back. Toggle: {said}.", False, lambda ax: _toggle(ax, t, x)))
+                     f"turns back. {said}. At least {np.degrees(TOGGLE_MARGIN):.0f} deg is wanted.", False,
+                     lambda ax: _toggle(ax, t, x)))
     if t.pairs:
         pairs = [(pair_key(p), f"{_spoken(p[0])} to {_spoken(p[1])}", COLOURS[k]) for k, p in enumerate(t.pairs)]
         out.append(Panel("clearance", f"Clearance, the {len(pairs)} closest" if len(pairs) > 1 else "Clearance",
@@ -113,10 +117,11 @@ def panels(t: Travel) -> list[Panel]:
 
 
 def draw_panel(t: Travel, p: Panel) -> Figure:
-    """One small picture by itself."""
+    """One small picture by itself; all have their axes at the same place, so that they line up in a grid."""
     with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=SIZE, layout="constrained")
+        figure = Figure(figsize=SIZE)
         _fill(figure.subplots(), p)
+        _place(figure, 1)
     return figure
 
 
@@ -125,17 +130,32 @@ def _fill(ax: Axes, p: Panel) -> None:
     ax.set_title(p.title, loc="left", fontsize=11.5, fontweight="bold")
 
 
+def _place(figure: Figure, rows: int) -> None:
+    """Fixed margins in inches, with room below each picture for its legend's lines."""
+    legends = [ax.get_legend() for ax in figure.axes]
+    lines = max([(len(x.get_texts()) + 1) // 2 for x in legends if x is not None and x.get_gid() != INSIDE],
+                default=0)
+    below = 0.62 + (0.06 + 0.2 * lines if lines else 0.0)
+    one, width = SIZE[1] - 1.08 + 0.32 + below, figure.get_figwidth()
+    figure.set_figheight(rows * one)
+    inside = SIZE[1] - 1.08
+    figure.subplots_adjust(left=0.8 / width, right=1 - 0.12 / width, bottom=below / (rows * one),
+                           top=1 - 0.32 / (rows * one), hspace=(one - inside) / inside,
+                           wspace=0.92 / (SIZE[0] - 0.92))
+
+
 def travel_sheet(t: Travel) -> Figure:
     """All small pictures on one sheet, two columns."""
     some = panels(t)
     rows = (len(some) + 1) // 2
     with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(2 * SIZE[0], rows * SIZE[1]), layout="constrained")
+        figure = Figure(figsize=(2 * SIZE[0], rows * SIZE[1]))
         axes = figure.subplots(rows, 2, squeeze=False).ravel()
         for ax, p in zip(axes, some, strict=False):
             _fill(ax, p)
         for ax in axes[len(some):]:
             ax.set_axis_off()
+        _place(figure, rows)
     return figure
 
 
@@ -186,7 +206,7 @@ def _limit(ax: Axes, value: float, name: str) -> None:
 def _legend(ax: Axes) -> None:
     count = len(ax.get_legend_handles_labels()[1])
     if count:
-        ax.legend(ncols=2, loc="upper center", bbox_to_anchor=(0.5, -0.2), fontsize=9, handlelength=1.3,
+        ax.legend(ncols=2, loc="upper center", bbox_to_anchor=(0.5, -0.19), fontsize=9, handlelength=1.3,
                   columnspacing=1.2)
 
 
@@ -198,7 +218,7 @@ def _outer_inner(ax: Axes, t: Travel) -> None:
     last = "asbuilt" if "asbuilt" in steer else "design"
     order = np.argsort(inner["design"])
     ideal = t.table["outer_ideal_deg_design"].to_numpy(float)
-    ax.plot(inner["design"][order], ideal[order], color=GREY, linewidth=3.5, alpha=0.5, label="Ackermann")
+    ax.plot(inner["design"][order], ideal[order], color=GREY, linewidth=6, alpha=0.35, label="Ackermann")
     for name, colour, way in (("left turn", LEFT, 1), ("right turn", RIGHT, -1)):
         for k in steer:
             on = way * steer[k] >= 0
@@ -214,7 +234,7 @@ def _outer_inner(ax: Axes, t: Travel) -> None:
     ax.set_ylabel("outer wheel, deg")
     ax.set_xlim(left=0)
     ax.set_ylim(bottom=0)
-    ax.legend(loc="upper left", fontsize=9)
+    ax.legend(loc="upper left", fontsize=9).set_gid(INSIDE)
 
 
 def _turn(ax: Axes, t: Travel, x: str) -> None:

@@ -146,9 +146,10 @@ def test_every_picture_draws_both_rigs_and_its_limit(both: Travel) -> None:
     assert {"ratio", "outer_inner", "ackermann_error", "turn", "toe_change", "camber", "transmission_left",
             "transmission_right", "swing_left", "swing_right", "toggle", "clearance", "force"} == set(found)
     ax = draw_panel(both, found["transmission_left"]).axes[0]
-    assert sum(len(x.get_xdata()) == len(both.table) for x in ax.lines) == 8  # 4 ends, drawn and as built
-    level = [float(x.get_ydata()[0]) for x in ax.lines if len(x.get_xdata()) == 2 and x.get_ydata()[0] > 0]  # type: ignore[index]
-    assert np.allclose(level, math.degrees(both.rig.min_transmission)) and level
+    lines = [np.asarray(x.get_ydata(), float) for x in ax.lines]
+    assert sum(len(y) == len(both.table) for y in lines) == 8  # 4 ends, drawn and as built
+    level = [y[0] for y in lines if len(y) == 2 and y[0] > 0 and y[0] == y[1]]
+    assert level == pytest.approx([math.degrees(both.rig.min_transmission)])
     assert band_note(both, found["ratio"]) == "" and "without band" in band_note(both, found["toggle"])
 
 
