@@ -17,7 +17,7 @@ _CODE_CELLS = 8  # 36h11: six by six bits inside a one-cell black border
 _PER_CELL = 4  # alignment samples along a tag cell
 _COARSE_WIDTH = 1600  # px: photos are first looked at in the half size that is at most this wide
 _BUSY_WIDTH = 800  # px: the size in which places that may still hold a tag are sought
-_LEAST_RANGE = 25  # grey between neighbours that makes a place busy
+_LEAST_RANGE = 0.11  # of the photo's brightest grey, between neighbours: what makes a place busy
 _LEAST_RING = 0.72  # correlation with the printed ring a tag must show
 _LEAST_CODE = 0.6  # correlation with its code bits; 11 of 36 bits wrong, the nearest other code, give 0.4
 _LEAST_CODE_PLACED = 0.35  # the same where the board's plan says which tag it must be
@@ -79,7 +79,8 @@ def _busy(pyramid: list[NDArray[np.uint8]], found: dict[int, Tag], level: int) -
     img = pyramid[rough]
     near = np.ones((3, 3), np.uint8)
     span = cv2.subtract(cv2.dilate(img, near), cv2.erode(img, near))
-    busy = cv2.threshold(span, _LEAST_RANGE, 255, cv2.THRESH_BINARY)[1]
+    least = max(_LEAST_RANGE * float(np.percentile(img[::8, ::8], 99)), 8.0)
+    busy = cv2.threshold(span, least, 255, cv2.THRESH_BINARY)[1]
     edge = np.array([[-5.0, 5.0], [5.0, 5.0], [5.0, -5.0], [-5.0, -5.0]])
     for tag in found.values():
         cv2.fillConvexPoly(busy, np.rint((project(tag.H, edge) + 0.5) / 2**rough - 0.5).astype(np.int32), 0)
@@ -165,7 +166,9 @@ def _ring_quads(img: NDArray[np.uint8], boxes: _Boxes = None) -> F64:
             continue
         strength = second[:, 2]**2 - second[:, 0] * second[:, 1]
         # a ring has 32 corners of much the same strength: far weaker ones are paper grain
-        real = strength > 0.05 * np.partition(strength, -14)[-14]
+        real = strength > 0.15 * np.partition(strength, -14)[-14]
+        if real.sum() < 20:
+            continue
         maps.append((place[real] + np.array([left, top]), second[real]))
     if not maps:
         return np.zeros((0, 4, 2))
