@@ -227,14 +227,23 @@ def travel(design: Rig, built: AsBuilt | None = None, bands: bool = True, steps:
                   reaches[0], reaches[1])
 
 
+def ways(rig: Rig) -> tuple[str, str]:
+    """Words for the low and the high end of the driver's travel, from the way its hinge lies (ISO 8855 axes)."""
+    x, y, z = rig.bodies[rig.driver].axis
+    most, words = max((abs(y), ("back", "forward")), (abs(z), ("right", "left")), (abs(x), ("low", "high")),
+                      key=lambda w: w[0])
+    against = words[0] != "low" and (y if most == abs(y) else z) < 0
+    return (words[1], words[0]) if against else words
+
+
 def beyond(r: Reach, rig: Rig) -> str:
     """The toggle margin at both ends of the travel in words."""
     lo, hi = driver_travel(rig)
     said = []
-    for way, end, at in (("back", lo, r.toggles[0]), ("forward", hi, r.toggles[1])):
+    for k, (way, end, at) in enumerate(zip(ways(rig), (lo, hi), r.toggles, strict=True)):
         if at is None:
             said.append(f"none within {math.degrees(TOGGLE_SEARCH):.0f} deg {way}")
         else:
-            margin = math.degrees((end - at) if way == "back" else (at - end))
+            margin = math.degrees((end - at) if k == 0 else (at - end))
             said.append(f"{abs(margin):.0f} deg {'beyond' if margin >= 0 else 'short of'} the {way} end")
     return " and ".join(said)

@@ -17,7 +17,7 @@ from matplotlib.figure import Figure
 
 from calib.limits import TOGGLE_MARGIN
 from calib.plots import _STYLE, GREEN, GREY, LEFT, RIGHT
-from calib.travel import Reach, Travel, beyond, driver_travel, end_key, pair_key
+from calib.travel import Reach, Travel, beyond, driver_travel, end_key, pair_key, ways
 
 COLOURS = (LEFT, RIGHT, GREEN, "#CC79A7", "#000000", "#56B4E9", "#E69F00")  # Okabe and Ito's set
 DASHED: Any = (0, (4, 3))
@@ -41,7 +41,7 @@ class Panel:
 def panels(t: Travel) -> list[Panel]:
     """The pictures a rig's travel gives, in reading order."""
     rig = t.rig
-    x = f"{_spoken(rig.driver)} angle, deg (forward +)"
+    x = f"{_spoken(rig.driver)} angle, deg ({ways(rig)[1]} +)"
 
     def over(*curves: Curve, y: str, limits: Sequence[tuple[float, str]] = (), zero: bool = False,
              low: float | None = None) -> Callable[[Axes], None]:

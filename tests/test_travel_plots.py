@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,9 +18,10 @@ from calib.linkage import Linkage, points_now
 from calib.report import travel_section
 from calib.results import AsBuilt
 from calib.rig import Rig, get_parameters, with_parameters
-from calib.travel import Travel, curves_of, driver_travel, end_key, half_widths, travel
+from calib.travel import Travel, curves_of, driver_travel, end_key, half_widths, travel, ways
 from calib.travel_plots import band_note, draw_panel, panels, save_panels
 from tests.moorhen import SAMPLE, moorhen
+from tests.test_layouts import bar, direct
 from tests.test_report import made_up_rig, parameter_names
 
 LEVER = np.radians(np.linspace(-32, 32, 65))
@@ -176,6 +178,20 @@ def test_a_travel_beyond_a_toggle_is_drawn_as_far_as_it_goes(rig: Rig) -> None:
     assert any("short of the back end" in p.caption for p in panels(t))
     for p in panels(t):
         draw_panel(t, p)
+
+
+@pytest.mark.parametrize(("make", "words"), [(bar, ("right", "left")), (direct, ("back", "forward"))])
+def test_other_layouts_are_drawn_too(make: Callable[[], Rig], words: tuple[str, str]) -> None:
+    t = travel(make())
+    assert t is not None and ways(t.rig) == words
+    some = panels(t)
+    assert f"deg ({words[1]} +)" in draw_panel(t, some[0]).axes[0].get_xlabel()
+    assert all(draw_panel(t, p).axes[0].lines for p in some[1:])
+
+
+def test_a_hinge_the_other_way_round_swaps_the_words(rig: Rig) -> None:
+    lever = replace(rig.bodies[rig.driver], axis=(0.0, -1.0, 0.0))
+    assert ways(replace(rig, bodies={**rig.bodies, rig.driver: lever})) == ("forward", "back")
 
 
 def test_check_draws_the_designs_curves(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
