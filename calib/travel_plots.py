@@ -93,7 +93,8 @@ def panels(t: Travel) -> list[Panel]:
                 words = "Between rod and the direction that turns nothing; below the line a rod loses its hold."
             else:
                 limits = _swing_limits(t, here)
-                words = "Tilt of the rod out of the rod end's plane; above the line the end binds."
+                words = "Tilt of the rod out of the rod end's plane; above the line the end binds. Bolts " \
+                        "point as drawn; the band leaves out any doubt of that."
             out.append(Panel(f"{what}_{side}", f"{title}, {side} rods", words, True,
                              over(*curves, y=y, limits=limits, low=0.0)))
     reaches = (("as drawn", t.design_reach), ("as built", t.built_reach))
@@ -107,7 +108,8 @@ def panels(t: Travel) -> list[Panel]:
     if t.pairs:
         pairs = [(pair_key(p), f"{_spoken(p[0])} to {_spoken(p[1])}", COLOURS[k]) for k, p in enumerate(t.pairs)]
         out.append(Panel("clearance", f"Clearance, the {len(pairs)} closest" if len(pairs) > 1 else "Clearance",
-                         "Gap between the surfaces of straight round rods and tubes.", True,
+                         "Gap between the surfaces of straight round rods and tubes. Tubes are where the drawing has "
+                         "them; the band leaves out any doubt of that.", True,
                          over(*pairs, y="mm", limits=[(rig.min_clearance, "least")], low=_floor(t))))
     out.append(Panel("force", "Hand force ratio",
                      "Moment about the steering axes for one unit of moment at the lever, without friction. One "
