@@ -37,7 +37,7 @@ from calib.rigwrite import as_built_toml
 from calib.search import Curves, Model, Variant, driver_grid
 from calib.sensitivity import sensitivity
 from calib.sheet import Sheet, make_sheet, short
-from calib.travel import Travel, travel
+from calib.travel import Travel, travel, ways
 from calib.travel_plots import save_panels
 from calib.worklist import work_list
 from capture.errors import UserError
@@ -341,7 +341,7 @@ def write_results(results: Results, folder: Path, say: Say = _quiet, before: Bef
         t.to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
     say("drawing plots")
     driver = results.design.driver.replace('_', ' ')
-    save(steer_curves(results.curves, results.measured, driver), folder / "steer")
+    save(steer_curves(results.curves, results.measured, driver, ways(results.design)[1]), folder / "steer")
     save(figure_bars(results.figures), folder / "tolerances")
     save(photo_quality(results.photos[results.photos["rms_px"].notna()]), folder / "photo_quality")
     save(residual_arrows(fit.residuals), folder / "residuals")
@@ -349,8 +349,8 @@ def write_results(results: Results, folder: Path, say: Say = _quiet, before: Bef
         results.travel.table.to_csv(folder / "travel.csv", index=False, float_format="%.6g")
         save_panels(results.travel, folder / "travel")
     if before is not None:
-        save(confirm_curves(before.curves, before.predicted, results.curves, results.measured, driver),
-             folder / "confirm")
+        save(confirm_curves(before.curves, before.predicted, results.curves, results.measured, driver,
+                            ways(results.design)[1]), folder / "confirm")
     say("drawing over the photos")
     drawn = overlays(fit, results.observations.photos, folder)
     say("writing the report")

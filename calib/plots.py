@@ -46,7 +46,8 @@ def _frame(heights: Sequence[float], size: tuple[float, float]) -> tuple[Figure,
     return figure, list(axes)
 
 
-def steer_curves(curves: pd.DataFrame, measured: pd.DataFrame, driver: str = "lever") -> Figure:
+def steer_curves(curves: pd.DataFrame, measured: pd.DataFrame, driver: str = "lever",
+                 positive: str = "forward") -> Figure:
     """The central plot: steer of both wheels over the driver angle, and measured minus design below.
 
     ``curves`` has lever_deg and, per side, <side>_design_deg, <side>_asbuilt_deg, <side>_u95_deg.
@@ -77,7 +78,7 @@ def steer_curves(curves: pd.DataFrame, measured: pd.DataFrame, driver: str = "le
                 low.errorbar(xm, m[f"{side}_difference_deg"], yerr=m[f"{side}_difference_u95_deg"], **bars)
         top.set_ylabel("steer angle, deg (left +)")
         low.set_ylabel("measured - design, deg")
-        low.set_xlabel(f"{driver} angle from straight ahead, deg (forward +)")
+        low.set_xlabel(f"{driver} angle from straight ahead, deg ({positive} +)")
         for ax in (top, low):
             ax.axhline(0, color="#999999", linewidth=0.8, zorder=0)
             ax.axvline(0, color="#999999", linewidth=0.8, zorder=0)
@@ -87,7 +88,7 @@ def steer_curves(curves: pd.DataFrame, measured: pd.DataFrame, driver: str = "le
 
 
 def confirm_curves(before: pd.DataFrame, predicted: pd.DataFrame | None, after: pd.DataFrame,
-                   measured_after: pd.DataFrame, driver: str = "lever") -> Figure:
+                   measured_after: pd.DataFrame, driver: str = "lever", positive: str = "forward") -> Figure:
     """Before, predicted and after as differences from the design, left above right.
 
     Tables as ``curves`` in ``steer_curves``; ``predicted`` may be None where no proposal was followed.
@@ -112,7 +113,7 @@ def confirm_curves(before: pd.DataFrame, predicted: pd.DataFrame | None, after: 
             ax.axhline(0, color="#999999", linewidth=0.8, zorder=0)
             ax.set_ylabel(f"{side} steer - design, deg")
             ax.legend(ncols=4, loc="lower center", bbox_to_anchor=(0.5, 0.98))
-        axes[-1].set_xlabel(f"{driver} angle from straight ahead, deg (forward +)")
+        axes[-1].set_xlabel(f"{driver} angle from straight ahead, deg ({positive} +)")
     return figure
 
 
