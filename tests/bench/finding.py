@@ -5,7 +5,17 @@ apriltag library (pupil-apriltags) with its defaults and on undivided pixels. A 
 read within a fifth of the code's edge of its true centre; "read" where at least six of its saddles also come out.
 References look for the code square alone, so they need no ring; they accept every code, board codes are not counted.
 
-Run: OMP_NUM_THREADS=1 python -m tests.bench.finding [frames a case, default 15] [cluttered frames, default 500]
+Measured, 12 frames a case and 500 cluttered frames, % found of 600 tags and false part tags in the clutter:
+
+| reader | found | wrong codes in those frames | false tags in clutter |
+|---|---|---|---|
+| find_tags, read_tags | 82.3 | 0 | 0 |
+| ArUco, ArUco tuned | 70.0, 88.7 | 0, 6 | 1, 18 |
+| apriltag, apriltag full | 47.8, 63.0 | 0, 0 | 0, 0 |
+
+Tuned ArUco finds more at blur of 3 px and over in pictures 640 px wide, in grey 60 on 85, and at 75 deg.
+
+Run: OMP_NUM_THREADS=1 python -m tests.bench.finding [frames a case, default 10] [cluttered frames, default 500]
 """
 
 from __future__ import annotations
@@ -384,7 +394,7 @@ def print_false(frames: int) -> None:
     print(f"| all | {sum(looked.values())} | " + " | ".join(str(sum(count[n].values())) for n in names) + " |")
 
 
-def main(frames: int = 15, cluttered: int = 500) -> None:
+def main(frames: int = 10, cluttered: int = 500) -> None:
     cv2.setNumThreads(1)
     if frames:
         print_found(frames)
