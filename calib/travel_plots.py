@@ -178,7 +178,7 @@ def band_note(t: Travel, p: Panel) -> str:
     """What the caption says of the band: nothing where it is drawn."""
     if t.built_reach is None:
         return ""
-    drawn = p.banded and any(np.isfinite(t.table[c]).any() for c in t.table if c.endswith("_u95"))
+    drawn = p.banded and any(np.isfinite(t.table[c]).any() for c in map(str, t.table.columns) if c.endswith("_u95"))
     return "" if drawn else "The solid line is the rig as built, without band."
 
 
@@ -278,7 +278,7 @@ def _toggle(ax: Axes, t: Travel, x: str) -> None:
 
 
 def _floor(t: Travel) -> float | None:
-    kinds = [c for c in t.table if c.startswith("clearance") and not c.endswith("_u95")]
+    kinds = [c for c in map(str, t.table.columns) if c.startswith("clearance") and not c.endswith("_u95")]
     return 0.0 if float(np.nanmin(t.table[kinds].to_numpy(float))) >= 0 else None
 
 
