@@ -436,7 +436,8 @@ def _short_range(model: Model, objective: Objective, chosen: _Candidate, rods: S
         r, length = rig.rods[n], rig.rods[n].length + solved[0].rods[n]
         if not r.shortest - 0.5 * r.step <= length <= r.longest + 0.5 * r.step:
             out.append(f"{title(n)} would have to be {length:.1f} mm long; its range is {r.shortest:.1f} to "
-                       f"{r.longest:.1f} mm, as thread, overlap and the rig file allow.")
+                       f"{r.longest:.1f} mm, as thread, overlap and the rig file allow: trim it or make another "
+                       "to go there.")
     return out
 
 
