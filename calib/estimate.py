@@ -332,6 +332,7 @@ def _cold_start(rig: Rig, layout: Layout, corners: Corners, size: tuple[int, int
                             "spread over the whole travel.") from e
     axis_p, axis_d = np.zeros((len(layout.bodies), 3)), np.zeros((len(layout.bodies), 3))
     angles = np.zeros(len(layout.angle_keys))
+    turned: dict[str, dict[str, float]] = {}
     for i, name in enumerate(layout.bodies):
         drawn = ar.T @ np.asarray(rig.bodies[name].axis)
         h = hinges.get(name)
@@ -342,9 +343,12 @@ def _cold_start(rig: Rig, layout: Layout, corners: Corners, size: tuple[int, int
         axis_d[i] = sign * h.axis
         drawn_p = ar.T @ (np.asarray(rig.bodies[name].pivot) - at)
         axis_p[i] = h.point + h.axis * (h.axis @ (drawn_p - h.point))
-        for p, a in h.angles.items():
+        turned[name] = {p: sign * a for p, a in h.angles.items()}
+    linked = {b: a for b, a in turned.items() if rig.bodies[b].role not in ("wheel", "lean")}
+    for name, at_positions in {**turned, **start.fill_angles(linked, layout.positions)}.items():
+        for p, a in at_positions.items():
             if (name, p) in layout.angle_keys:
-                angles[layout.angle_keys.index((name, p))] = sign * a
+                angles[layout.angle_keys.index((name, p))] = a
     points = np.array([balls.get(n, ar.T @ (np.asarray(rig.points[n].xyz) - at)) for n in layout.points])
     points = points.reshape(-1, 3)
     rods = np.array([np.linalg.norm(points[layout.points.index(rig.rods[n].a)]

@@ -243,6 +243,69 @@ def hinge_from_motions(motions: Mapping[str, Motion]) -> Hinge | None:
     return Hinge(e @ c, axis, angles, True)
 
 
+def hinge_misfit(h: Hinge, motion: Motion, angle: float) -> float:
+    """How far a motion is from a turn about the hinge, mm; a tilt counts at 100 mm from the hinge."""
+    r, t = turn_about(h.point, h.axis, angle)
+    e = perpendiculars(h.axis)
+    shift = e.T @ (motion[0] @ h.point + motion[1] - (r @ h.point + t))
+    return float(max(100 * np.linalg.norm(rotation_vector(motion[0] @ r.T)), np.linalg.norm(shift)))
+
+
+def robust_hinge(motions: Mapping[str, Motion], base: str, worst: float = 10.0) -> Hinge | None:
+    """Hinge from the motions that agree on one; others are left out, at most a third of them.
+
+    A tag seen in a single photo may be taken in the wrong one of a plane's two poses, and one such position
+    would turn the whole axis. ``base`` is the position all motions are relative to; it stays. A position
+    left out has no angle in the result.
+    """
+    kept = dict(motions)
+    h = hinge_from_motions(kept)
+    for _ in range(len(motions) // 3):
+        if h is None or len(kept) < 4:
+            break
+        if max(hinge_misfit(h, m, h.angles[p]) for p, m in kept.items()) <= worst:
+            break
+        trials = []
+        for p in kept:
+            if p == base:
+                continue
+            rest = {q: m for q, m in kept.items() if q != p}
+            g = hinge_from_motions(rest)
+            if g is not None:
+                trials.append((max(hinge_misfit(g, m, g.angles[q]) for q, m in rest.items()), p, g))
+        if not trials:
+            break
+        _, out, h = min(trials, key=lambda x: x[0])
+        del kept[out]
+    return h
+
+
+def fill_angles(known: Mapping[str, Mapping[str, float]], positions: Sequence[str]) -> dict[str, dict[str, float]]:
+    """Angles by body and position, with those not seen guessed from the bodies seen together with them.
+
+    The parts of a linkage move together, so the angle of one is nearly a quadratic of another's; the body
+    with the most positions in common gives the guess. Straight ahead all are zero.
+    """
+    out = {b: dict(a) for b, a in known.items()}
+    for b, mine in known.items():
+        for p in positions:
+            if p in mine:
+                continue
+            best: tuple[int, float] | None = None
+            for other, theirs in known.items():
+                common = [q for q in mine if q in theirs and q != p]
+                x = np.array([theirs[q] for q in common])
+                if other == b or p not in theirs or len(common) < 3 or np.ptp(x) < np.deg2rad(5):
+                    continue
+                y = np.array([mine[q] for q in common])
+                guess = float(np.polyval(np.polyfit(x, y, 2 if len(common) > 3 else 1), theirs[p]))
+                if best is None or len(common) > best[0]:
+                    best = (len(common), guess)
+            if best is not None:
+                out[b][p] = best[1]
+    return out
+
+
 def compose(a: Motion, b: Motion) -> Motion:
     """Motion a after b."""
     return a[0] @ b[0], a[0] @ b[1] + a[1]
@@ -338,7 +401,7 @@ def body_hinges(rig: Rig, poses: Mapping[tuple[str, str], Motion], reference: st
             base = reference if reference in seen else seen[0]
             motions = {p: compose(local[tag, p], inverse(local[tag, base])) for p in seen}
             if hinge is None or len(motions) > len(hinge.angles):
-                found = hinge_from_motions(motions)
+                found = robust_hinge(motions, base)
                 if found is not None and (hinge is None or base == reference):
                     hinge = found
         if hinge is None:
