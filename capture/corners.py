@@ -140,7 +140,7 @@ def refine_saddles(gray: NDArray[Any], uv0: F64, axes: F64, sign: NDArray[Any], 
         pooled = (s2 * dof + common * 40.0) / (dof + 40.0)
         cov = unit * np.maximum(pooled, noise**2)[:, None, None] + _FLOOR_PX**2 * np.eye(2)
         bad = ~np.isfinite(cov).all(axis=(1, 2))
-        ok &= ~bad & (s2 < 5 * common + 1.0)
+        ok &= ~bad & (s2 < 5 * common + 4.0)  # two grey levels for what the model leaves out
     return Saddles(uv, cov, ok, blur, gain)
 
 
