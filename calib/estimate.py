@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections import Counter
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -489,8 +488,3 @@ def _residual_table(problem: RigProblem, residual: Array, used: NDArray[np.bool_
         "position": np.array(layout.photo_positions, dtype=object)[c.photo[g]],
         "tag": tag_names[c.tag[g]], "code": c.code[g], "corner": n,
         "du": residual[g, n, 0], "dv": residual[g, n, 1], "weight": used[g, n].astype(float)})
-
-
-def part_share(values: Mapping[str, float], names: Sequence[str]) -> float:
-    """Least share from photos among some parameters; what a reader should be wary of."""
-    return min((values[n] for n in names if n in values), default=float("nan"))
