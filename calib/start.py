@@ -7,7 +7,7 @@ board's homographies (Zhang, 2000, eq. 3-4, with the principal point at the midd
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -239,45 +239,84 @@ def hinge_from_motions(motions: Mapping[str, Motion]) -> Hinge | None:
     c = np.linalg.lstsq(np.concatenate(rows), np.concatenate(rhs), rcond=None)[0]
     angles = {}
     for n, (r, _) in motions.items():
-        angles[n] = _turned(axis, r)
+        angles[n] = float(_turned(axis, r))
     return Hinge(e @ c, axis, angles, True)
 
 
-def hinge_misfit(h: Hinge, motion: Motion, angle: float) -> float:
-    """How far a motion is from a turn about the hinge, mm; a tilt counts at 100 mm from the hinge."""
-    r, t = turn_about(h.point, h.axis, angle)
-    e = perpendiculars(h.axis)
-    shift = e.T @ (motion[0] @ h.point + motion[1] - (r @ h.point + t))
-    return float(max(100 * np.linalg.norm(rotation_vector(motion[0] @ r.T)), np.linalg.norm(shift)))
+def hinge_misfits(point: Array, axis: Array, r: Array, t: Array, angle: Array) -> Array:
+    """How far motions (..., 3, 3), (..., 3) are from turns (...) rad about a hinge, mm, (...).
 
-
-def robust_hinge(motions: Mapping[str, Motion], base: str, worst: float = 10.0) -> Hinge | None:
-    """Hinge from the motions that agree on one; others are left out, at most a third of them.
-
-    A tag seen in a single photo may be taken in the wrong one of a plane's two poses, and one such position
-    would turn the whole axis. ``base`` is the position all motions are relative to; it stays. A position
-    left out has no angle in the result.
+    A tilt counts at 100 mm from the hinge.
     """
-    kept = dict(motions)
-    h = hinge_from_motions(kept)
-    for _ in range(len(motions) // 3):
-        if h is None or len(kept) < 4:
-            break
-        if max(hinge_misfit(h, m, h.angles[p]) for p, m in kept.items()) <= worst:
-            break
-        trials = []
-        for p in kept:
-            if p == base:
-                continue
-            rest = {q: m for q, m in kept.items() if q != p}
-            g = hinge_from_motions(rest)
-            if g is not None:
-                trials.append((max(hinge_misfit(g, m, g.angles[q]) for q, m in rest.items()), p, g))
-        if not trials:
-            break
-        _, out, h = min(trials, key=lambda x: x[0])
-        del kept[out]
-    return h
+    turn = about(axis, angle)
+    tilt = 2 * np.arcsin(np.minimum(np.linalg.norm(r - turn, axis=(-2, -1)) / np.sqrt(8), 1.0))
+    shift = (r @ point + t - point) @ perpendiculars(axis)
+    return np.maximum(100 * tilt, np.linalg.norm(shift, axis=-1))
+
+
+def common_hinge(offered: Mapping[str, Sequence[Motion]], base: str, worst: float = 10.0,
+                 ) -> tuple[Hinge, dict[str, Motion]] | None:
+    """The hinge that the poses of one tag share, and the pose of each position that lies on it.
+
+    ``offered``: poses (R, t) of the tag by position, one or, where a plane's two-fold ambiguity is open, more.
+    Where the only poses do not agree within ``worst`` mm (see ``hinge_misfits``), or there is a choice, every two
+    of different positions propose a hinge and the one with the least sum of misfits, each bounded, wins. A
+    position whose best pose is further off than ``worst`` is left out, at most a third of them: it has no pose and
+    no angle in the result. Angles count from ``base``, which stays. None where the tag hardly turned.
+    """
+    chosen = {p: poses[0] for p, poses in offered.items()}
+    left_out: list[str] = []
+    h = hinge_from_motions(_since(chosen, base))
+    if any(len(o) > 1 for o in offered.values()) or h is None or _worst(h, _since(chosen, base)) > worst:
+        found = _proposed(offered, worst)
+        if found is None:
+            return None if h is None else (h, chosen)
+        chosen, off = found
+        doubtful = sorted((p for p in off if off[p] > worst and p != base), key=lambda p: -off[p])
+        left_out = doubtful[:len(offered) // 3]
+    kept = {p: m for p, m in chosen.items() if p not in left_out}
+    h = hinge_from_motions(_since(kept, base))
+    return None if h is None else (h, kept)
+
+
+def _since(poses: Mapping[str, Motion], base: str) -> dict[str, Motion]:
+    """Motions from the pose at ``base``."""
+    back = inverse(poses[base])
+    return {p: compose(m, back) for p, m in poses.items()}
+
+
+def _worst(h: Hinge, motions: Mapping[str, Motion]) -> float:
+    r, t = np.array([m[0] for m in motions.values()]), np.array([m[1] for m in motions.values()])
+    return float(hinge_misfits(h.point, h.axis, r, t, np.array([h.angles[p] for p in motions])).max())
+
+
+def _proposed(offered: Mapping[str, Sequence[Motion]], worst: float,
+              ) -> tuple[dict[str, Motion], dict[str, float]] | None:
+    """Pose by position and its misfit, mm, on the best hinge that two of the poses propose."""
+    names = list(offered)
+    where = np.array([i for i, p in enumerate(names) for _ in offered[p]])
+    r = np.array([m[0] for p in names for m in offered[p]])
+    t = np.array([m[1] for p in names for m in offered[p]])
+    best: tuple[float, Array, Array] | None = None
+    for a, b in itertools.combinations(range(len(where)), 2):
+        if where[a] == where[b]:
+            continue
+        since_r = r @ r[a].T
+        since_t = t - since_r @ t[a]
+        h = hinge_from_motions({"a": (np.eye(3), np.zeros(3)), "b": (since_r[b], since_t[b])})
+        if h is None:
+            continue
+        off = hinge_misfits(h.point, h.axis, since_r, since_t, _turned(h.axis, since_r))
+        least = np.full(len(names), np.inf)
+        np.minimum.at(least, where, off)
+        score = float(np.minimum(least, 2 * worst).sum())
+        if best is None or score < best[0]:
+            best = (score, off, least)
+    if best is None:
+        return None
+    chosen = {p: next(m for m, d in zip(offered[p], best[1][where == i], strict=True) if d == best[2][i])
+              for i, p in enumerate(names)}
+    return chosen, dict(zip(names, map(float, best[2]), strict=True))
 
 
 def fill_angles(known: Mapping[str, Mapping[str, float]], positions: Sequence[str]) -> dict[str, dict[str, float]]:
@@ -399,11 +438,10 @@ def body_hinges(rig: Rig, poses: Mapping[tuple[str, str], Motion], reference: st
         for tag in sorted(tags, key=lambda t: (t, reference) not in local):
             seen = [p for p in positions if (tag, p) in local]
             base = reference if reference in seen else seen[0]
-            motions = {p: compose(local[tag, p], inverse(local[tag, base])) for p in seen}
-            if hinge is None or len(motions) > len(hinge.angles):
-                found = robust_hinge(motions, base)
+            if hinge is None or len(seen) > len(hinge.angles):
+                found = common_hinge({p: [local[tag, p]] for p in seen}, base)
                 if found is not None and (hinge is None or base == reference):
-                    hinge = found
+                    hinge = found[0]
         if hinge is None:
             hinge = Hinge(np.zeros(3), np.array([0, 0, 1.0]), {}, False)
         angles = dict(hinge.angles)
@@ -418,42 +456,8 @@ def body_hinges(rig: Rig, poses: Mapping[tuple[str, str], Motion], reference: st
     return hinges, ahead
 
 
-def settle_on_hinge(candidates: Mapping[str, Sequence[Motion]], misfit: Callable[[str, Motion], float],
-                    ) -> tuple[Hinge, dict[str, Motion]] | None:
-    """Settle the two-fold ambiguity of a plane by one hinge for all its poses.
-
-    ``candidates``: poses (R, t) offered for each position, any number each; ``misfit(position, pose)`` px.
-    Every two candidates of different positions propose a hinge; on it each position takes the angle that its
-    best candidate suggests, and the proposal with the least sum of (bounded) misfits wins. Returns the hinge,
-    angles counted from the first position, and the candidates chosen; None where nothing turned.
-    """
-    first = next(iter(candidates))
-    best: tuple[float, Hinge, dict[str, Motion]] | None = None
-    for a, b in itertools.combinations(candidates, 2):
-        for ma, mb in itertools.product(candidates[a], candidates[b]):
-            hinge = hinge_from_motions({a: (np.eye(3), np.zeros(3)), b: compose(mb, inverse(ma))})
-            if hinge is None:
-                continue
-            score, chosen, angles = 0.0, {}, {}
-            for name, offered in candidates.items():
-                options = []
-                for m in offered:
-                    angle = _turned(hinge.axis, compose(m, inverse(ma))[0])
-                    turned = compose(turn_about(hinge.point, hinge.axis, angle), ma)
-                    options.append((misfit(name, turned), m, angle))
-                least = min(options, key=lambda o: o[0])
-                score += min(least[0], 20.0)
-                chosen[name], angles[name] = least[1], least[2]
-                if best is not None and score >= best[0]:
-                    break
-            else:
-                zero = angles[first]
-                best = (score, Hinge(hinge.point, hinge.axis, {n: x - zero for n, x in angles.items()}, True), chosen)
-    return None if best is None else (best[1], best[2])
-
-
-def _turned(axis: Array, r: Array) -> float:
-    """Angle (rad) of a rotation (3, 3) about a unit axis, by its part square to the axis."""
+def _turned(axis: Array, r: Array) -> Array:
+    """Angles (...) rad of rotations (..., 3, 3) about a unit axis, by their parts square to the axis."""
     e = perpendiculars(axis)
     q = e.T @ r @ e
-    return float(np.arctan2(q[1, 0] - q[0, 1], q[0, 0] + q[1, 1]))
+    return np.arctan2(q[..., 1, 0] - q[..., 0, 1], q[..., 0, 0] + q[..., 1, 1])

@@ -17,7 +17,7 @@ this matrix a 65 mm tag that looks 103 px wide cannot be 0.30 m away, so that fi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -31,7 +31,7 @@ from calib.equations import Corners, Priors, RigProblem
 from calib.rig import Body, Rig, Tag
 from calib.rotations import rotation_vector
 from calib.solver import Solution, minimise, reduced_system
-from calib.start import Motion, planar_poses, settle_on_hinge
+from calib.start import Motion, common_hinge, planar_poses
 from calib.unknowns import Layout, State
 
 Array = NDArray[np.float64]
@@ -42,6 +42,7 @@ TAG_MM = 65.0
 FLAT = np.array([[-1.0, 1], [1, 1], [1, -1], [-1, -1]]) * TAG_MM / 2
 NOMINAL = tuple(range(-70, 71, 10))
 TIGHT = 1e-9
+ROUGH = 40.0  # mm at 100 mm: what four corners of a tag 100 px wide say of its tilt
 
 
 @cache
@@ -85,23 +86,13 @@ def line(x: Array, y: Array) -> tuple[float, float]:
     return float(c[0]), float(np.sqrt(np.sum((y - np.polyval(c, x)) ** 2) / (len(x) - 2)))
 
 
-def misfit(photos: dict[int, Array]) -> Callable[[str, Motion], float]:
-    """RMS px of a tag pose in the photo of a nominal angle."""
-    def of(name: str, pose: Motion) -> float:
-        x = FLAT @ pose[0][:, :2].T + pose[1]
-        uv = x[:, :2] / x[:, 2:] * [K[0, 0], K[1, 1]] + K[:2, 2]
-        return float(np.sqrt(np.mean(np.sum((uv - photos[int(name)]) ** 2, axis=1))))
-
-    return of
-
-
 def hinge_fit(photos: dict[int, Array], lens_sd: Sequence[float] = (TIGHT,) * 9) -> Turned:
     """One estimate of hinge, tag place and all angles; the camera stands still at the board frame's origin."""
     names = [str(d) for d in photos]
     candidates: dict[str, list[Motion]] = {
         str(d): [(r, t) for r, t, _ in planar_poses(FLAT, uv, K)] for d, uv in photos.items()}
 
-    settled = settle_on_hinge(candidates, misfit(photos))
+    settled = common_hinge(candidates, names[0], ROUGH)
     assert settled is not None
     hinge, chosen = settled
     n = len(names)
@@ -116,7 +107,7 @@ def hinge_fit(photos: dict[int, Array], lens_sd: Sequence[float] = (TIGHT,) * 9)
     corners = Corners(np.arange(n), np.zeros(n, int), np.full(n, 76), np.tile(np.pad(FLAT, pad), (n, 1, 1)),
                       np.stack([np.pad(uv, pad) for uv in photos.values()]), np.tile(np.eye(2), (n, 32, 1, 1)), seen)
     lens = np.array([K[0, 0], K[1, 1] / K[0, 0], K[0, 2], K[1, 2], 0, 0, 0, 0, 0])
-    priors = Priors(lens, np.array(lens_sd), TIGHT, TIGHT, 1.0, TIGHT, TIGHT, angle_sd=1e3)
+    priors = Priors(lens, np.array(lens_sd), TIGHT, TIGHT, 1.0, TIGHT, TIGHT, TIGHT, angle_sd=1e3)
     sign = 1.0 if hinge.axis[1] < 0 else -1.0
     r0, t0 = chosen[names[0]]
     state = State(lens, 1.0, np.zeros(3), np.eye(3), np.zeros(3), r0[None], t0[None], hinge.point[None],
@@ -198,7 +189,7 @@ def test_wrong_candidates_first_does_not_matter() -> None:
     chosen = []
     for flip in (1, -1):
         offered = {str(d): [(r, t) for r, t, _ in planar_poses(FLAT, uv, K)][::flip] for d, uv in photos.items()}
-        settled = settle_on_hinge(offered, misfit(photos))
+        settled = common_hinge(offered, next(iter(offered)), ROUGH)
         assert settled is not None
         chosen.append(settled[1])
     for d in chosen[0]:
