@@ -2,11 +2,11 @@
 
 Rows: two per corner (whitened by the corner's covariance), the rods' closure at every position, the ball
 centres under the bolt-head tags, and the priors: lens, each photo's focal and principal-point change, print
-scale, bow, drawn pivots, axes and points, datum tags.
+scale and stretch, bow, drawn pivots, axes and points, datum tags.
 
 Corners are grouped by (photo, tag). All 32 corners of a group depend on the same few quantities (twist of
-the tag in the board frame, photo, lens, scale, bow), so their normal equations are formed there, from 18 columns a
-group, and carried to the unknowns afterwards. That keeps the work proportional to the number of tags.
+the tag in the board frame, photo, lens, scale, stretch, bow), so their normal equations are formed there, from 19
+columns a group, and carried to the unknowns afterwards. That keeps the work proportional to the number of tags.
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ from calib.solver import Normal
 from calib.unknowns import BOW_N, LENS_N, PRIVATE, Layout, Motions, State, retract
 
 Array = NDArray[np.float64]
-GROUP = 6 + PRIVATE + LENS_N + 1 + BOW_N  # columns of one group's Jacobian
+GROUP = 6 + PRIVATE + LENS_N + 2 + BOW_N  # columns of one group's Jacobian
 _XI, _OWN = slice(0, 6), slice(6, 15)
-_SCALE = 24
+_SCALE, _STRETCH = 24, 25
 _AT_ONCE = 128  # groups worked on at once, so that what is made of them stays in the processor's cache
-_BASE = 18  # columns formed corner by corner: photo's own 9, aspect, k1 k2 p1 p2 k3, bow 3
+_BASE = 19  # columns formed corner by corner: photo's own 9, aspect, k1 k2 p1 p2 k3, bow 3, stretch
 
 
 @dataclass(frozen=True)
@@ -55,6 +55,9 @@ class Priors:
     scale: float
     scale_sd: float
     bow_sd: float
+    stretch_sd: float = 0.001  # print scale along the sheet over that across it, about 1
+    scale_along: float | None = None  # print scale along the sheet by its own bar, where that was measured
+    scale_along_sd: float = 1.0
     rod_play_sd: float = 0.05  # mm, closure of a rod at one position
     approached_sd: float = 1.0  # mm, the same where a position was approached from both sides to see play
     angle_sd: float = 2.0  # rad, only keeps an unseen joint from being free
@@ -112,7 +115,7 @@ class RigProblem:
         """Board-frame points (g, 32, 3)."""
         c, board, part = self.corners, self._board, self._part
         x = np.zeros(c.flat.shape[:-1] + (3,))
-        x[..., :2] = s.scale * c.flat
+        x[..., :2] = s.print_scale * c.flat
         x[board, :, 2] = self._bow_flat @ s.bow
         if len(part):
             r, t = self._tag_motions(s)
@@ -207,8 +210,14 @@ class RigProblem:
         out = [Row("prior", "lens", (s.lens - p.lens) / p.lens_sd, np.diag(1 / p.lens_sd), list(range(LENS_N))),
                Row("prior", "print scale", np.array([(s.scale - p.scale) / p.scale_sd]),
                    np.array([[1 / p.scale_sd]]), [lay.scale]),
+               Row("prior", "print stretch", np.array([(s.stretch - 1) / p.stretch_sd]),
+                   np.array([[1 / p.stretch_sd]]), [lay.stretch]),
                Row("prior", "board bow", s.bow / p.bow_sd, np.eye(BOW_N) / p.bow_sd,
                    list(range(lay.bow.start, lay.bow.stop)))]
+        if p.scale_along is not None:
+            out.append(Row("prior", "print scale along", np.array([(s.print_scale[1] - p.scale_along)
+                                                                   / p.scale_along_sd]),
+                           np.array([[s.stretch, s.scale]]) / p.scale_along_sd, [lay.scale, lay.stretch]))
         if not lay.bodies:  # nothing to align to a drawing: hold the board frame
             al = list(range(lay.align.start, lay.align.stop))
             out.append(Row("prior", "alignment", np.zeros(6), np.eye(6), al))
@@ -404,7 +413,7 @@ class RigProblem:
                      g_private: Array) -> float:
         c, lay = self.corners, self.layout
         photo, part, cost = self._group_normals(s)
-        slots = np.r_[0:LENS_N, lay.scale, lay.bow]
+        slots = np.r_[0:LENS_N, lay.scale, lay.stretch, lay.bow]
         common = slice(PRIVATE, PRIVATE + len(slots))
         private += photo[:, :PRIVATE, :PRIVATE]
         g_private += photo[:, :PRIVATE, -1]
@@ -423,7 +432,7 @@ class RigProblem:
             twist[k, :, :len(ix)], index[k, :len(ix)] = gk, ix
         turned = twist.transpose(0, 2, 1)
         per_pair = _sums(self._pair_sum, part)
-        mine = turned @ per_pair  # (pairs, width, 29)
+        mine = turned @ per_pair  # (pairs, width, 30)
         square = np.zeros((n + 1, n + 1))
         np.add.at(square, (index[:, :, None], index[:, None, :]), mine[:, :, _XI] @ twist)
         shared += square[:n, :n]
@@ -441,10 +450,10 @@ class RigProblem:
     def _group_normals(self, s: State) -> tuple[Array, Array, float]:
         """Squares and products of the columns, [J r]^T [J r], and the cost (twice).
 
-        Returns them for each photo without the tags' twists (photos, 23, 23: own 9, lens 9, scale, bow 3,
-        residual), and for each part tag in a photo the twist's rows (tags seen, 6, 29: twist 6 and those).
+        Returns them for each photo without the tags' twists (photos, 24, 24: own 9, lens 9, scale, stretch, bow 3,
+        residual), and for each part tag in a photo the twist's rows (tags seen, 6, 30: twist 6 and those).
 
-        Only 18 columns are formed corner by corner. The others follow from them within a group: the tag's
+        Only 19 columns are formed corner by corner. The others follow from them within a group: the tag's
         twist is the photo's turned into the board frame; the focal length and principal point act as the
         photo's own do; and since moving along the line of sight changes nothing
         (d uv / d x_cam . x_cam = 0), print scale acts as a shift of the photo less the bow's part.
@@ -453,19 +462,21 @@ class RigProblem:
         view = self._view(s)
         weight, cost = self._corner_weights(view.e2)
         g = len(c.tag)
+        along = self._along(s)
         square = np.empty((g, _BASE + 1, _BASE + 1))
         for first in range(0, g, _AT_ONCE):
             some = slice(first, first + _AT_ONCE)
-            square[some] = self._squares(s, view, weight, some)
+            square[some] = self._squares(s, view, weight, along, some)
 
-        # all columns in terms of those formed: twist 6, own 9, lens 9, scale, bow 3, residual
+        # all columns in terms of those formed: twist 6, own 9, lens 9, scale, stretch, bow 3, residual
         by_photo = np.zeros((len(s.photo_t), _BASE + 1, GROUP + 1))
         by_photo[:, range(9), range(6, 15)] = 1.0
         by_photo[:, 6, 15] = (1 + s.df) / s.lens[0]
         by_photo[:, 9, 16] = 1.0
         by_photo[:, 7, 17] = by_photo[:, 8, 18] = 1.0
         by_photo[:, range(10, 15), range(19, 24)] = 1.0
-        by_photo[:, range(15, 19), range(25, 29)] = 1.0
+        by_photo[:, range(15, 18), range(26, 29)] = 1.0
+        by_photo[:, 18, _STRETCH] = by_photo[:, 19, 29] = 1.0
         by_photo[:, 0:3, 0:3] = by_photo[:, 3:6, 3:6] = s.photo_R
         by_photo[:, 3:6, _SCALE] = -s.photo_t / s.scale
         part = self._part
@@ -480,8 +491,17 @@ class RigProblem:
         out = e.transpose(0, 2, 1) @ (square[part] @ e)
         return photo + _sums(self._part_sum, out[:, 6:, 6:]), out[:, :6], float(cost.sum())
 
-    def _squares(self, s: State, view: _View, weight: Array, some: slice) -> Array:
-        """Products of the 18 columns and the residual with each other for some of the groups, (k, 19, 19)."""
+    def _along(self, s: State) -> Array:
+        """The way along the printed sheet (y as the print is read) as the camera sees it, (g, 3), of every group."""
+        c, part = self.corners, self._part
+        out = s.photo_R[c.photo][:, :, 1]
+        if len(part):
+            r, _ = self._tag_motions(s)
+            out[part] = (s.photo_R[c.photo[part]] @ r[self._group_motion[part]][:, :, 1:2])[..., 0]
+        return out
+
+    def _squares(self, s: State, view: _View, weight: Array, along: Array, some: slice) -> Array:
+        """Products of the 19 columns and the residual with each other for some of the groups, (k, 20, 20)."""
         c = self.corners
         photo = c.photo[some]
         rx = view.xc[some] - s.photo_t[photo][:, None]
@@ -498,6 +518,7 @@ class RigProblem:
         root = np.sqrt(weight[some])
         fu = (f * (1 + s.df[photo]))[:, None]
         up = np.where(c.tag[some, None] < 0, s.photo_R[photo][:, :, 2], 0.0)  # the board's z as the camera sees it
+        way, length = along[some], s.scale * c.flat[some, :, 1]
         g, n = x.shape
         store = np.empty((g, _BASE + 1, 2, n))
         for row in range(2):
@@ -522,7 +543,8 @@ class RigProblem:
             o[:, 13] = wx * xx3 + wy * xy2
             o[:, 14] = radially * r2
             o[:, 15:18] = (up[:, :1] * tx + up[:, 1:2] * ty + up[:, 2:] * tz)[:, None] * self._bow_columns[some]
-            o[:, 18] = view.r[some, :, row] * root
+            o[:, 18] = (way[:, :1] * tx + way[:, 1:2] * ty + way[:, 2:] * tz) * length
+            o[:, 19] = view.r[some, :, row] * root
         j = store.reshape(g, _BASE + 1, 2 * n)
         return j @ j.transpose(0, 2, 1)
 

@@ -15,7 +15,7 @@ from calib.asbuilt import as_built_rig, extra_covariance, jacobian, parameter_na
 from calib.diagnose import board_bumps, bump_finding, final_findings, screen_photos, zoomed_photos
 from calib.equations import Corners, Priors, RigProblem
 from calib.measured import measured_figures, pivot_table
-from calib.results import AsBuilt, CameraFit, Finding, Fit, PhotoFit
+from calib.results import AsBuilt, CameraFit, Finding, Fit, PhotoFit, PrintFit
 from calib.rig import FRAME, Rig, get_parameters
 from calib.solver import minimise, reduced_system
 from calib.unknowns import LENS_N, Layout, State
@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 REJECT = 5.0  # corners further out than this many standard uncertainties are put aside by name
 DF_SD = 0.003  # relative focal change of one photo, from phone autofocus and stabilised lenses
 DC_SD = 0.002  # principal-point change of one photo over the picture's width
+STRETCH_SD = 0.001  # print scale along the sheet over that across it: paper feed and scanning of a home printer
+# differ by a few parts in a thousand at worst (common practice, no source)
 LENS_SD = np.array([0.3, 0.001, 0.02, 0.02, 0.4, 0.8, 0.01, 0.01, 0.8])  # f relative, cx cy over width
 
 
@@ -37,6 +39,7 @@ class Options:
     robust_scale: float = 2.5
     rod_play_sd: float = 0.05  # mm
     approached_sd: float = 1.0  # mm, the same at positions approached from both sides, so that play shows
+    stretch_sd: float = STRETCH_SD  # print scale along the sheet over that across it, about 1
     min_photos: int = 2  # photos a position needs
     max_iterations: int = 60
     noise_known: bool = False  # take the corner covariances as they are instead of scaling by the residuals
@@ -69,7 +72,8 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     size = (obs.photos[0].width, obs.photos[0].height)
     focal = float(np.median(exif)) if exif else None
     priors = _priors(rig, size, focal)
-    priors = replace(priors, rod_play_sd=options.rod_play_sd, approached_sd=options.approached_sd)
+    priors = replace(priors, rod_play_sd=options.rod_play_sd, approached_sd=options.approached_sd,
+                     stretch_sd=options.stretch_sd)
     aside: dict[str, Finding] = {}
     for more in (True, True, True, True, False):  # without what spoils the rest: zoomed photos, a bumped board
         state, usable, found, spoilt = _cold_start(rig, layout, corners, size, focal, priors)
@@ -256,7 +260,9 @@ def _priors(rig: Rig, size: tuple[int, int], focal: float | None) -> Priors:
         scale, scale_sd = 1.0, 0.005
     else:
         scale, scale_sd = b.bar_measured / b.bar_nominal, max(b.bar_tol / 2 / b.bar_nominal, 1e-6)
-    return Priors(lens, sd, DF_SD, DC_SD * longest, scale, scale_sd, bow_sd=0.5)
+    along = None if b.bar_upright is None else b.bar_upright / b.bar_nominal
+    return Priors(lens, sd, DF_SD, DC_SD * longest, scale, scale_sd, bow_sd=0.5, stretch_sd=STRETCH_SD,
+                  scale_along=along, scale_along_sd=max(b.bar_tol / 2 / b.bar_nominal, 1e-6))
 
 
 # --- start ----------------------------------------------------------------------------------------------------
@@ -302,7 +308,7 @@ def _cold_start(rig: Rig, layout: Layout, corners: Corners, size: tuple[int, int
     zoomed = {f.item: f for f in zoomed_photos(corners, layout, photos)}
     if 2 * len(zoomed) > len(layout.photos):
         zoomed = {}  # then it is the others that are odd, or the lens start was poor; the end of the fit says
-    printed = replace(corners, flat=corners.flat * board.scale)  # tags come from the same printer as the board
+    printed = replace(corners, flat=corners.flat * board.print_scale)  # tags come from the same printer as the board
     poses = start.tag_poses(printed, photos, layout.photo_positions)
     drop, found = screen_photos(printed, layout, photos, poses)
     findings += found
@@ -353,7 +359,7 @@ def _cold_start(rig: Rig, layout: Layout, corners: Corners, size: tuple[int, int
     rods = np.array([np.linalg.norm(points[layout.points.index(rig.rods[n].a)]
                                     - points[layout.points.index(rig.rods[n].b)]) for n in layout.rods])
     state = State(photos.lens.copy(), board.scale, board.bow, ar, at, tag_r, tag_t, axis_p, axis_d, points, rods,
-                  angles, photos.R, photos.t, photos.df, photos.dc)
+                  angles, photos.R, photos.t, photos.df, photos.dc, board.stretch)
     if zoomed or not layout.bodies:
         return state, corners, findings, zoomed
     bumps = board_bumps(RigProblem(layout, corners, priors, rig), state, poses)
@@ -439,6 +445,8 @@ def _report(problem: RigProblem, s: State, obs: Observations, findings: list[Fin
     camera = CameraFit(float(s.lens[0]), float(s.lens[1]), float(s.lens[2]), float(s.lens[3]), s.lens[4:9].copy(),
                        dict(zip(("f", "aspect", "cx", "cy", "k1", "k2", "p1", "p2", "k3"),
                                 map(float, lens_u), strict=True)))
+    print_u = 1.96 * np.sqrt(np.diag(cov)[[layout.scale, layout.stretch]])
+    printed = PrintFit(float(s.scale), float(s.stretch), {"scale": float(print_u[0]), "stretch": float(print_u[1])})
     misfit = {}
     for row in problem.rows(s):
         if row.kind == "closure":
@@ -449,7 +457,7 @@ def _report(problem: RigProblem, s: State, obs: Observations, findings: list[Fin
                  for i, n in enumerate(layout.tags)}
     fit = Fit(as_built, camera, photo_fits, layout.positions, angles, layout.angle_keys, angle_cov, cross,
               s.align_R, s.align_t, tag_poses, frame, (), tuple(findings), sigma, misfit, 0.0, iterations,
-              pivot_table(rig, replace(as_built, cov=datum_cov), layout))
+              pivot_table(rig, replace(as_built, cov=datum_cov), layout), printed)
     figures = measured_figures(rig, fit, all_drawn)
     return replace(fit, figures=figures, seconds=time.perf_counter() - began)
 

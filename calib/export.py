@@ -289,22 +289,23 @@ def _plain(v: Any) -> Any:
 
 
 def fit_data(fit: Fit) -> dict[str, Any]:
-    """The fit as plain data: camera, photo poses, joint angles (deg), board and tag places, figures, findings."""
-    c = fit.camera
+    """The fit as plain data: camera, print, photo poses, joint angles (deg), board, tag places, figures, findings."""
+    c, p = fit.camera, fit.printed
     return {
         "format": FORMAT,
         "sigma0": fit.sigma0, "iterations": fit.iterations, "seconds": round(fit.seconds, 3),
         "camera": {"f_px": c.f, "aspect": c.aspect, "cx_px": c.cx, "cy_px": c.cy, "k1_k2_p1_p2_k3": c.dist,
                    "u95": dict(c.u95)},
+        **({} if p is None else {"print": {"scale": p.scale, "stretch": p.stretch, "u95": dict(p.u95)}}),
         "positions": fit.positions,
         "joint_angles_deg": [{"body": b, "position": p, "angle": math.degrees(a),
                               "u95": 1.959964 * math.degrees(math.sqrt(max(_variance(fit, (b, p)), 0.0)))}
                              for (b, p), a in fit.joint_angles.items()],
         "board_to_frame": {"R": fit.board_R, "t_mm": fit.board_t},
         "tags_to_frame": {n: {"R": R, "t_mm": t} for n, (R, t) in fit.tag_poses.items()},
-        "photos": [{"name": p.name, "position": p.position, "R": p.R, "t_mm": p.t, "focal_change": p.df,
-                    "centre_change_px": p.dc, "rms_px": p.rms_px, "corners": p.corners, "outliers": p.outliers}
-                   for p in fit.photos.values()],
+        "photos": [{"name": f.name, "position": f.position, "R": f.R, "t_mm": f.t, "focal_change": f.df,
+                    "centre_change_px": f.dc, "rms_px": f.rms_px, "corners": f.corners, "outliers": f.outliers}
+                   for f in fit.photos.values()],
         "rod_misfit_mm": [{"rod": r, "position": p, "mm": v} for (r, p), v in fit.rod_misfit.items()],
         "figures": [{"name": f.name, "value": f.value, "u95": f.u95, "unit": f.unit, "from_photos": f.from_photos,
                      "note": f.note} for f in fit.figures],

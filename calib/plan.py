@@ -63,9 +63,9 @@ def plan_shoot(rig: Rig, photos_per_position: int = 4, *, megapixels: float = 12
     """
     if not 2 <= photos_per_position <= len(VIEWS):
         raise UserError(f"plan: photos a position must be 2 to {len(VIEWS)}, not {photos_per_position}.")
-    # the made-up print is true to scale, so its bar reads nominal however the real one turned out
-    bar = None if rig.board.bar_measured is None else rig.board.bar_nominal
-    rig = replace(rig, board=replace(rig.board, bar_measured=bar))
+    # the made-up print is true to scale, so its bars read nominal however the real one turned out
+    bars = [None if b is None else rig.board.bar_nominal for b in (rig.board.bar_measured, rig.board.bar_upright)]
+    rig = replace(rig, board=replace(rig.board, bar_measured=bars[0], bar_upright=bars[1]))
     rng = np.random.default_rng(seed)
     width = int(round(np.sqrt(megapixels * 1e6 * 4 / 3)))
     height = int(round(width * 3 / 4))

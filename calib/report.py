@@ -250,8 +250,12 @@ def lens_line(fit: Fit) -> str:
     c = fit.camera
     parts = [f"focal length {pm(c.f, c.u95.get('f', math.nan))} px",
              f"principal point {pm(c.cx, c.u95.get('cx', math.nan))}, {pm(c.cy, c.u95.get('cy', math.nan))} px"]
-    return (f'<p class="soft">Lens as fitted: {esc("; ".join(parts))}. Residuals over their stated uncertainty: '
-            f"{fit.sigma0:.2f} (1 is as stated); the intervals take this into account.</p>")
+    said = ""
+    if (p := fit.printed) is not None:
+        over, more = (pm(100 * (x - 1), 100 * p.u95[k]) for k, x in (("scale", p.scale), ("stretch", p.stretch)))
+        said = f" Print as fitted: {over} % over drawn size, and {more} % more along the sheet than across it."
+    return (f'<p class="soft">Lens as fitted: {esc("; ".join(parts))}.{esc(said)} Residuals over their stated '
+            f"uncertainty: {fit.sigma0:.2f} (1 is as stated); the intervals take this into account.</p>")
 
 
 def pivots_section(pivots: pd.DataFrame) -> str:

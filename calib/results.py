@@ -57,6 +57,15 @@ class CameraFit:
 
 
 @dataclass(frozen=True)
+class PrintFit:
+    """Printer of board and tags: true mm per drawn mm across the sheet, and the scale along it over that."""
+
+    scale: float
+    stretch: float
+    u95: Mapping[str, float]  # scale, stretch
+
+
+@dataclass(frozen=True)
 class PhotoFit:
     """Pose of one photo: x_cam = R @ x_board + t (mm), and its own focal and principal-point change."""
 
@@ -94,6 +103,7 @@ class Fit:
     seconds: float
     iterations: int
     pivot_table: pd.DataFrame  # what, design xyz, measured xyz, difference, u95 ..., share from photos
+    printed: PrintFit | None = None
 
     def summary(self) -> Sequence[str]:
         """A few plain lines, as lmfit-style results report themselves."""

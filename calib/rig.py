@@ -115,13 +115,14 @@ class Obstacle:
 
 @dataclass(frozen=True)
 class BoardSpec:
-    """The printed board: paper, and what the scale bar measured (mm against its nominal length)."""
+    """The printed board: paper, and what its scale bars measured (mm against their nominal length)."""
 
     paper: str = "A4"
     body: str = FRAME
     bar_measured: float | None = None
     bar_nominal: float = 180.0
     bar_tol: float = 0.1  # mm, 95 %
+    bar_upright: float | None = None  # mm, the bar along the sheet
 
 
 @dataclass(frozen=True)

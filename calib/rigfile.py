@@ -518,16 +518,17 @@ class _Reader:
         if t is None:
             return None
         good = self.known(("board", "body"), t["body"], self.body_names, A_BODY_OR_FRAME)
-        bar, nominal = t["scale_bar"], t["scale_bar_nominal"]
-        if bar is not None and not 0.95 * nominal <= bar <= 1.05 * nominal:
-            self.errors.bad(("board", "scale_bar"), self.data["board"]["scale_bar"],
-                            f"within 5 % of {nominal:g} mm, {0.95 * nominal:g} to {1.05 * nominal:g}; "
-                            "measure the printed bar again, or print without 'fit to page'")
-            good = False
+        nominal = t["scale_bar_nominal"]
+        for key in ("scale_bar", "scale_bar_upright"):
+            if t[key] is not None and not 0.95 * nominal <= t[key] <= 1.05 * nominal:
+                self.errors.bad(("board", key), self.data["board"][key],
+                                f"within 5 % of {nominal:g} mm, {0.95 * nominal:g} to {1.05 * nominal:g}; "
+                                "measure the printed bar again, or print without 'fit to page'")
+                good = False
         if not good:
             return None
-        return BoardSpec(paper=t["paper"], body=t["body"], bar_measured=bar, bar_nominal=nominal,
-                         bar_tol=t["scale_bar_tolerance"])
+        return BoardSpec(paper=t["paper"], body=t["body"], bar_measured=t["scale_bar"], bar_nominal=nominal,
+                         bar_tol=t["scale_bar_tolerance"], bar_upright=t["scale_bar_upright"])
 
     def check_lean(self, tags: Mapping[str, Tag]) -> None:
         """Leaning can only be measured where a tagged part leans."""

@@ -194,6 +194,8 @@ class _Writer:
         self.put(s, "body", _text(board.body))
         if board.bar_measured is not None:
             self.put(s, "scale_bar", _num(board.bar_measured))
+        if board.bar_upright is not None:
+            self.put(s, "scale_bar_upright", _num(board.bar_upright))
         self.put(s, "scale_bar_nominal", _num(board.bar_nominal))
         self.put(s, "scale_bar_tolerance", _num(board.bar_tol))
         s = self.section("steering")

@@ -41,16 +41,20 @@ class Layout:
         return LENS_N
 
     @property
+    def stretch(self) -> int:
+        return LENS_N + 1
+
+    @property
     def bow(self) -> slice:
-        return slice(LENS_N + 1, LENS_N + 1 + BOW_N)
+        return slice(LENS_N + 2, LENS_N + 2 + BOW_N)
 
     @property
     def align(self) -> slice:
-        return slice(LENS_N + 1 + BOW_N, LENS_N + 7 + BOW_N)
+        return slice(LENS_N + 2 + BOW_N, LENS_N + 8 + BOW_N)
 
     def _start(self, group: int) -> int:
         sizes = [6 * len(self.tags), 4 * len(self.bodies), 3 * len(self.points), len(self.rods)]
-        return LENS_N + 7 + BOW_N + sum(sizes[:group])
+        return LENS_N + 8 + BOW_N + sum(sizes[:group])
 
     def tag(self, name: str) -> slice:
         k = self._start(0) + 6 * self.tags.index(name)
@@ -95,7 +99,7 @@ class State:
     """Values of all unknowns."""
 
     lens: Array  # (9,)
-    scale: float  # print scale: true mm per nominal mm
+    scale: float  # print scale across the sheet: true mm per nominal mm
     bow: Array  # (3,) mm of bow at 100 mm: x^2, y^2, xy
     align_R: Array  # (3, 3) x_frame = align_R x_board + align_t
     align_t: Array
@@ -110,6 +114,12 @@ class State:
     photo_t: Array  # (p, 3)
     df: Array  # (p,)
     dc: Array  # (p, 2)
+    stretch: float = 1.0  # print scale along the sheet over that across it
+
+    @property
+    def print_scale(self) -> Array:
+        """True mm per nominal mm across (x) and along (y) the printed sheet, (2,)."""
+        return self.scale * np.array([1.0, self.stretch])
 
 
 def retract(layout: Layout, s: State, d: Array, dp: Array) -> State:
@@ -123,7 +133,8 @@ def retract(layout: Layout, s: State, d: Array, dp: Array) -> State:
         axis_d[i] = rotation(e @ da[i, :2]) @ s.axis_d[i]
         axis_p[i] = s.axis_p[i] + e @ da[i, 2:]
     return replace(
-        s, lens=s.lens + d[:LENS_N], scale=s.scale + d[layout.scale], bow=s.bow + d[layout.bow],
+        s, lens=s.lens + d[:LENS_N], scale=s.scale + d[layout.scale],
+        stretch=s.stretch + d[layout.stretch], bow=s.bow + d[layout.bow],
         align_R=rotation(a[:3]) @ s.align_R, align_t=s.align_t + a[3:],
         tag_R=rotation(dt[:, :3]) @ s.tag_R, tag_t=s.tag_t + dt[:, 3:], axis_p=axis_p, axis_d=axis_d,
         points=s.points + d[layout._start(2):layout._start(3)].reshape(-1, 3),

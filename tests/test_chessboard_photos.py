@@ -69,7 +69,8 @@ def ours(uv: tuple[Array, ...], free: tuple[str, ...] = FREE) -> tuple[State, Ar
                 np.tile(np.eye(2), (2 * n, 32, 1, 1)), seen)
     start = photo_poses(c, n, SIZE, None)
     lens_sd = np.array([WIDE if name in free else TIGHT for name in LENS])
-    priors = Priors(start.lens.copy(), lens_sd, df_sd=TIGHT, dc_sd=TIGHT, scale=1.0, scale_sd=TIGHT, bow_sd=TIGHT)
+    priors = Priors(start.lens.copy(), lens_sd, df_sd=TIGHT, dc_sd=TIGHT, scale=1.0, scale_sd=TIGHT, bow_sd=TIGHT,
+                    stretch_sd=TIGHT)
     names = tuple(f"photo {k}" for k in range(n))
     rig = Rig("chessboard", 1000.0, {}, {}, {}, {}, {}, {})
     layout = Layout(rig, (), (), (), (), ("here",), (), "here", names, ("here",) * n)

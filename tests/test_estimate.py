@@ -10,14 +10,16 @@ import pytest
 from numpy.typing import NDArray
 
 from calib.equations import RigProblem
-from calib.estimate import estimate
+from calib.estimate import STRETCH_SD, Options, estimate
+from calib.export import fit_data
+from calib.report import lens_line, pm
 from calib.results import Fit
 from calib.rigfile import load_rig
 from calib.unknowns import PRIVATE, State
 from capture.observations import Observations
 from tests.bench.estimate import Residuals, ours, plain_problem, shoot
 from tests.render.shoot import simulate_observations
-from tests.render.truth import Truth, sample_truth
+from tests.render.truth import Truth, random_truth, sample_truth
 
 RIG = Path(__file__).resolve().parents[1] / "sample_data" / "rig.toml"
 Array = NDArray[np.float64]
@@ -38,6 +40,7 @@ def small() -> tuple[RigProblem, State]:
     x = np.zeros(f.size)
     x[:problem.layout.size] = rng.normal(0, 1e-3, problem.layout.size)
     x[problem.layout.bow] = 0.3, -0.2, 0.1
+    x[problem.layout.stretch] = 0.02
     x[4:9] = 0.05, -0.1, 1e-3, -1e-3, 0.03
     x[problem.layout.size:] = rng.normal(0, 1e-3, len(x) - problem.layout.size)
     turn = np.array([[1.0, 0.0], [0.4, 0.8]])
@@ -186,6 +189,38 @@ def test_outliers_are_put_aside(sample: tuple[Truth, Observations, Fit]) -> None
     assert (table.loc[size > 1.0, "weight"] == 0).all()
     assert 0.005 < (table["weight"] == 0).mean() < 0.03
     assert not [f for f in fit.findings if f.serious]
+
+
+def test_stretched_print_is_seen_and_allowed_for() -> None:
+    """Paper 0.3 % longer than its width says, an upright bar that nobody measured: the photos tell."""
+    rng = np.random.default_rng(9)
+    truth = replace(random_truth(RIG, rng, views=2), stretch=1.003)
+    obs, design = simulate_observations(truth, 0.05, rng), load_rig(RIG)
+    free, even = (estimate(design, obs, Options(stretch_sd=sd)) for sd in (STRETCH_SD, 1e-9))
+    assert free.printed is not None and even.printed is not None
+    assert inside(free.printed.stretch, 1.003, free.printed.u95["stretch"])
+    assert free.printed.u95["stretch"] < 1e-4 and even.printed.stretch == pytest.approx(1.0, abs=1e-6)
+    levers = [k for k in free.angle_names if design.bodies[k[0]].role == "lever" and k[1] in design.positions]
+
+    def off(fit: Fit) -> Array:
+        return np.rad2deg([abs(fit.joint_angles[k] - truth.angles[k]) for k in levers])
+
+    assert len(levers) == 12 and off(free).max() < 0.01 < off(even).max()
+    assert even.sigma0 > 1.3 * free.sigma0
+    along = pm(100 * (free.printed.stretch - 1), 100 * free.printed.u95["stretch"])
+    assert f"{along} % more along the sheet" in lens_line(free)
+    assert fit_data(free)["print"]["stretch"] == free.printed.stretch
+
+
+def test_upright_bar_helps_the_scale(sample: tuple[Truth, Observations, Fit]) -> None:
+    """Two readings of one scale, since the photos know how the sheet's two ways compare: better by the root of two."""
+    truth, obs, fit = sample
+    design = load_rig(RIG)
+    both = replace(design, board=replace(design.board, bar_upright=180 * truth.scale))
+    other = estimate(both, obs)
+    assert fit.printed is not None and other.printed is not None
+    assert other.printed.u95["scale"] == pytest.approx(fit.printed.u95["scale"] / np.sqrt(2), rel=0.03)
+    assert inside(other.printed.scale, truth.scale, other.printed.u95["scale"])
 
 
 def test_shares_from_photos(sample: tuple[Truth, Observations, Fit]) -> None:

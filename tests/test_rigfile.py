@@ -124,6 +124,14 @@ def test_sample_loads_and_assembles_over_its_travel() -> None:
     assert sweep.ends == () and bool(np.all(sweep.reached))
 
 
+def test_upright_bar_is_read_and_written_back() -> None:
+    assert load_rig(SAMPLE).board.bar_upright is None
+    bars = '[board]\nscale_bar = 180.3\nscale_bar_upright = "18.07 cm"\n[steering]'
+    rig = parse_rig(SMALL.replace("[steering]", bars))
+    assert (rig.board.bar_measured, rig.board.bar_upright) == (180.3, pytest.approx(180.7))
+    assert parse_rig(rig_to_toml(rig)).board == rig.board
+
+
 def test_defaults_of_the_form_are_those_of_the_dataclasses() -> None:
     """One table of defaults: a rig read from the shortest file equals one built from the bare dataclasses."""
     rig = parse_rig(SMALL)
@@ -291,6 +299,8 @@ MISTAKES = [
     ("toe = { value = 0, tolerance = 0.5 }", "toe = 0", "targets.toe", ["a table with the keys value, tolerance"]),
     ("[steering]", "[board]\nscale_bar = 170\n[steering]", "board.scale_bar",
      ["read 170", "within 5 % of 180 mm", "fit to page"]),
+    ("[steering]", "[board]\nscale_bar_upright = 190\n[steering]", "board.scale_bar_upright",
+     ["read 190", "within 5 % of 180 mm", "fit to page"]),
     ("[steering]", '[board]\npaper = "A5"\n[steering]', "board.paper", ['"A4"', '"Letter"']),
     ("[steering]", '[board]\nbody = "stikc"\n[steering]', "board.body", ['did you mean "stick"?']),
     ("[steering]", "[obstacles.tube]\nfrom = [0, 0, 0]\nto = [0, 0, 0]\ndiameter = 30\n[steering]",

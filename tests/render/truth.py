@@ -72,11 +72,17 @@ class Truth:
     tags: Mapping[str, Pose]  # tag name -> tag to frame, straight ahead
     board: Board
     board_pose: Pose  # board to frame
-    scale: float  # printed mm per drawn mm, board and part tags alike
+    scale: float  # printed mm per drawn mm across the sheet, board and part tags alike
     bow: Vec  # see BOW
     lens: Lens
     shots: tuple[Shot, ...]
     errors: Errors = Errors()
+    stretch: float = 1.0  # printed scale along the sheet over that across it; drawn photos have none
+
+    @property
+    def print_scale(self) -> Array:
+        """Printed mm per drawn mm across (x) and along (y) the sheet, (2,)."""
+        return self.scale * np.array([1.0, self.stretch])
 
     def body_pose(self, body: str, position: str) -> Pose:
         """(R, t) carrying straight-ahead places of ``body`` to those at ``position``."""
@@ -91,12 +97,12 @@ class Truth:
     def tag_saddles(self, tag: str, position: str) -> Array:
         """(32, 3) true saddle places in frame axes."""
         R, t = self.tag_pose(tag, position)
-        p = saddle_points(self.rig.tags[tag].size * self.scale)
+        p = saddle_points(self.rig.tags[tag].size) * self.print_scale
         return np.column_stack([p, np.zeros(len(p))]) @ R.T + t
 
     def board_points(self, xy: Array) -> Array:
         """Frame places (n, 3) of board points given in drawn mm (n, 2): print scale and bow applied."""
-        p = np.asarray(xy, float) * self.scale
+        p = np.asarray(xy, float) * self.print_scale
         x, y = p[:, 0] / 100.0, p[:, 1] / 100.0
         z = self.bow[0] * x * x + self.bow[1] * y * y + self.bow[2] * x * y
         R, t = self.board_pose
@@ -303,6 +309,9 @@ def facing(normal: Array | Vec, turned: float) -> Array:
     return np.column_stack([x, np.cross(z, x), z]) @ turn((0, 0, 1), turned)
 
 
+GLUED_SD = (0.1, 0.1, 0.15)  # mm, a careful builder's bolt tags off their balls: across, across, height
+
+
 def stick_tags(rig: Rig, scale: float, rng: np.random.Generator) -> dict[str, Pose]:
     """Where the builder stuck each tag: on its bolt with small errors, or by hand on its plate."""
     out: dict[str, Pose] = {}
@@ -313,7 +322,7 @@ def stick_tags(rig: Rig, scale: float, rng: np.random.Generator) -> dict[str, Po
             n = Rotation.from_rotvec(rng.normal(0, np.deg2rad(0.5), 3)).apply(n)
             free = 0.02 if rig.bodies[p.body].role == "crank" else 0.4  # side by side on the crank: stuck square
             R = facing(n, rng.uniform(-free, free))
-            ball = np.array([*rng.normal(0, 0.1, 2), -(tag.offset + rng.normal(0, 0.15))])
+            ball = np.array([*rng.normal(0, GLUED_SD[0], 2), -(tag.offset + rng.normal(0, GLUED_SD[2]))])
             out[name] = (R, np.asarray(p.xyz) - R @ ball)
             continue
         if tag.place:
@@ -323,6 +332,17 @@ def stick_tags(rig: Rig, scale: float, rng: np.random.Generator) -> dict[str, Po
         b = rig.bodies[tag.body]
         out[name] = _plate(b, rig, rng)
     return out
+
+
+def glued_as_promised(truth: Truth, rng: np.random.Generator) -> Truth:
+    """The shoot with bolt tags as far off as the rig file's tolerance (95 %) says, not as ``stick_tags`` glues them."""
+    tags = dict(truth.tags)
+    for t in truth.rig.tags.values():
+        if t.centres_on:
+            R, at = tags[t.name]
+            more = np.sqrt(np.maximum((t.offset_tol / 2) ** 2 - np.square(GLUED_SD), 0.0))
+            tags[t.name] = (R, at + R @ (rng.normal(0, 1, 3) * more))
+    return replace(truth, tags=tags)
 
 
 def _plate(b: Body, rig: Rig, rng: np.random.Generator) -> Pose:
@@ -435,20 +455,57 @@ def make_truth(design: Rig, errors: Errors, rng: np.random.Generator, *, views: 
     """Build, stick, set the levers and aim the phone; wheels roll by ``creep_deg`` between positions."""
     rig = build(design, errors)
     angles = set_levers(rig, rng, creep_deg)
-    lens = random_lens(rng, width, height)
     plan: dict[str, Sequence[tuple[Vec, Vec]]] = {p: [VIEWS[k % len(VIEWS)] for k in range(views)]
                                                   for p in rig.positions}
     plan |= {p: SPIN_VIEWS for p in rig.spin_positions}
-    return Truth(rig, angles, stick_tags(rig, PRINT_SCALE, rng), Board.for_paper(rig.board.paper),
-                 board_place(rng), PRINT_SCALE, BOW, lens, plan_shots(lens, plan, rng), errors)
+    return replace(staged(rig, angles, plan, rng, width=width, height=height), errors=errors)
+
+
+def staged(rig: Rig, angles: Mapping[tuple[str, str], float], plan: Mapping[str, Sequence[tuple[Vec, Vec]]],
+           rng: np.random.Generator, *, width: int = 2400, height: int = 1800,
+           places: Mapping[str, Vec] | None = None) -> Truth:
+    """A shoot of ``rig`` as built at joint ``angles``: tags stuck on, board clamped on, the phone aimed.
+
+    ``plan``: views by position; ``places``: where tags sit that ``stick_tags`` knows no place for, frame axes.
+    """
+    lens = random_lens(rng, width, height)
+    tags = stick_tags(rig, PRINT_SCALE, rng)
+    tags |= {n: (tags[n][0], np.asarray(at, float)) for n, at in (places or {}).items()}
+    return Truth(rig, angles, tags, Board.for_paper(rig.board.paper), board_place(rng), PRINT_SCALE, BOW, lens,
+                 plan_shots(lens, plan, rng))
+
+
+def by_eye(rig: Rig, position: str, rng: np.random.Generator, scatter_deg: float = 0.8) -> float:
+    """The driver's angle (rad) set by eye near the nominal place of a lever position; none straight ahead."""
+    if position == rig.straight_ahead:
+        return 0.0
+    return float(np.deg2rad(NOMINAL_DEG.get(position.rstrip("+-"), 0.0) + rng.normal(0, scatter_deg)))
+
+
+def with_rod_play(truth: Truth, sd: float, rng: np.random.Generator) -> Truth:
+    """The shoot with rods that seat by ``sd`` mm (standard deviation) differently at every position.
+
+    The rig stands straight ahead as before, so its rods' lengths change by how they sat there.
+    """
+    rig = truth.rig
+    true = {n: r.length - rng.normal(0, sd) for n, r in rig.rods.items()}
+    angles = dict(truth.angles)
+    for p in truth.positions:
+        if p == rig.straight_ahead:
+            continue
+        seated = {n: replace(r, length=true[n] + rng.normal(0, sd)) for n, r in rig.rods.items()}
+        at = {b: truth.angles.get((b, p), 0.0) for b in rig.bodies}
+        now = solve(replace(rig, rods=seated), at[rig.driver], at)
+        angles |= {(b, p): now[b] for b in chain_bodies(rig)}
+    rods = {n: replace(r, length=true[n]) for n, r in rig.rods.items()}
+    return replace(truth, rig=replace(rig, rods=rods), angles=angles)
 
 
 def set_levers(rig: Rig, rng: np.random.Generator, creep_deg: float) -> dict[tuple[str, str], float]:
     """Joint angles (body, position), rad, with the levers set by eye near the nominal places."""
     angles: dict[tuple[str, str], float] = {}
     for position in rig.positions:
-        deg = 0.0 if position == rig.straight_ahead else NOMINAL_DEG.get(position, 0.0) + rng.normal(0, 0.8)
-        for b, a in solve(rig, float(np.deg2rad(deg))).items():
+        for b, a in solve(rig, by_eye(rig, position, rng)).items():
             angles[b, position] = a
         for w in rig.wheels.values():
             if w.spin_body and position != rig.straight_ahead:
