@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pytest
@@ -15,66 +14,15 @@ from calib.lean import bump_band, lean_from_photos, lean_limits, lean_sweep, lea
 from calib.limits import check_limits
 from calib.linkage import Linkage
 from calib.report import lean_section
-from calib.results import AsBuilt, Fit
-from calib.rig import Body, Rig, Target, get_parameters, with_parameters
+from calib.results import AsBuilt
+from calib.rig import Target, get_parameters, with_parameters
 from calib.rigfile import parse_rig
 from capture.errors import UserError
-from capture.targets import Board
 from tests.moorhen import SAMPLE, jiggled, moorhen
-from tests.render.shoot import simulate_observations
-from tests.render.truth import (
-    BOW,
-    NOMINAL_DEG,
-    PRINT_SCALE,
-    VIEWS,
-    Truth,
-    board_place,
-    body_pose,
-    build,
-    plan_shots,
-    random_errors,
-    random_lens,
-    solve,
-    stick_tags,
-)
+from tests.render.leaning import LEAN_TEXT, LEANS, headings_by_root, lean_shoot, leaning, solve_leaned, steer_by_leaning
+from tests.render.truth import solve
 
 DEG = np.deg2rad(1.0)
-LEANS = {"lean_l": -8.0, "lean_r": 7.0}
-LEAN_TEXT = """
-[bodies.axle]
-role = "lean"
-pivot = [0, 0, 130]
-axis = [1, 0, -0.1]
-travel = [-12, 12]
-locked = true
-pivot_tolerance = 4
-
-[tags.axle]
-code = 75
-body = "axle"
-size = 60
-"""
-
-
-def leaning() -> Rig:
-    """The sample with crank and uprights on a front axle that leans against the frame; the levers on the frame."""
-    text = SAMPLE.read_text(encoding="utf-8")
-    for b in ("crank", "left_upright", "right_upright"):
-        text = text.replace(f"[bodies.{b}]", f'[bodies.{b}]\nparent = "axle"')
-    old = 'spin_positions = ["spin1", "spin2"]   #'
-    assert text.count(old) == 1
-    text = text.replace(old, 'lean_positions = ["lean_l", "lean_r"]\nspin_positions = [] #')
-    return parse_rig(text + LEAN_TEXT)
-
-
-def headings_by_root(rig: Rig, angles: dict[str, float]) -> dict[str, float]:
-    """Headings in the leaning axle's own axes, apart from calib.axes."""
-    flat = body_pose(rig, "axle", angles)[0].T
-    out = {}
-    for side, w in rig.wheels.items():
-        s = flat @ body_pose(rig, w.upright, angles)[0] @ np.asarray(w.spin)
-        out[side] = float(np.arctan2(-s[0], s[1]))
-    return out
 
 
 @pytest.mark.parametrize("seed", [0, 1, 2])
@@ -88,30 +36,6 @@ def test_lean_steer_against_a_general_root_finder(seed: int) -> None:
         held = solve_leaned(rig, lever, float(a))
         for side, h in headings_by_root(rig, held).items():
             assert got[side][i] == pytest.approx(h - level[side], abs=1e-8)
-
-
-def solve_leaned(rig: Rig, lever: float, lean: float) -> dict[str, float]:
-    """All joint angles with the axle leaned: the root finder on a rig described in the leaned assembly."""
-    angles = {b: 0.0 for b in rig.bodies}
-    for part in np.linspace(0, lean, 5)[1:]:
-        # the parts on the axle described where it has leaned to: then the axle itself need not move
-        at = {"axle": float(part)}
-        bodies = {n: carried(rig, b, at) if b.parent == "axle" else b for n, b in rig.bodies.items()}
-        points = {n: replace(p, holes={h: place(rig, at, v) for h, v in p.holes.items()})
-                  if rig.bodies[p.body].parent == "axle" else p for n, p in rig.points.items()}
-        angles = solve(replace(rig, bodies=bodies, points=points), lever, angles)
-    return angles | {"axle": lean}
-
-
-def place(rig: Rig, at: dict[str, float], v: tuple[float, float, float]) -> tuple[float, float, float]:
-    R, t = body_pose(rig, "axle", at)
-    x = R @ np.asarray(v) + t
-    return (float(x[0]), float(x[1]), float(x[2]))
-
-
-def carried(rig: Rig, b: Body, at: dict[str, float]) -> Body:
-    d = body_pose(rig, "axle", at)[0] @ np.asarray(b.axis)
-    return replace(b, parent="frame", pivot=place(rig, at, b.pivot), axis=(float(d[0]), float(d[1]), float(d[2])))
 
 
 def test_wheels_keep_their_heading_and_camber_on_the_ground() -> None:
@@ -191,41 +115,19 @@ def test_band_of_the_figure_by_drawing_parameters_at_random() -> None:
 # --- from photos --------------------------------------------------------------------------------------------
 
 
-@cache
-def lean_shoot(seed: int) -> tuple[Rig, Rig, Truth, Fit]:
-    """Design, as-built rig, truth and fit of a shoot of the leaning sample."""
-    rng = np.random.default_rng(seed)
-    design = leaning()
-    rig = build(design, random_errors(design, rng, 0.5))
-    angles: dict[tuple[str, str], float] = {}
-    for p in rig.positions:
-        lever = 0.0 if p == "ahead" else (NOMINAL_DEG[p] + rng.normal(0, 0.8)) * DEG
-        angles |= {(b, p): a for b, a in solve(rig, lever).items()}
-    for p, deg in LEANS.items():
-        at = solve_leaned(rig, float(rng.normal(0, 0.5)) * DEG, (deg + rng.normal(0, 0.3)) * DEG)
-        angles |= {(b, p): a for b, a in at.items()}
-    tags = stick_tags(rig, PRINT_SCALE, rng)
-    R, _ = tags["axle"]
-    tags["axle"] = (R, np.array([-60.0, 150.0, 250.0]))
-    lens = random_lens(rng)
-    shots = plan_shots(lens, {p: VIEWS for p in [*rig.positions, *LEANS]}, rng)
-    truth = Truth(rig, angles, tags, Board.for_paper(rig.board.paper), board_place(rng), PRINT_SCALE, BOW, lens, shots)
-    return design, rig, truth, estimate(design, simulate_observations(truth, 0.05, rng))
-
-
 def test_lean_steer_from_photos() -> None:
-    design, rig, truth, fit = lean_shoot(2)
+    design, truth, obs = lean_shoot(2)
+    rig, fit = truth.rig, estimate(design, obs)
     points = lean_from_photos(design, fit)
     assert [p.position for p in points] == list(LEANS)
     for p in points:
         lean, lever = (truth.angles[b, p.position] for b in ("axle", design.driver))
         assert p.lean == pytest.approx(np.degrees(lean), abs=1.5 * p.lean_u95 + 1e-3) and p.lean_u95 < 0.1
-        true = lean_sweep(rig, [lean], lever)
-        assert max(abs(float(t[0])) for t in true.values()) > 0.5 * DEG
+        true, by_rods = steer_by_leaning(truth, p.position)
+        assert max(map(abs, true.values())) > 0.5 * DEG
         for side in ("left", "right"):
-            want = float(np.degrees(true[side][0]))
-            assert abs(p.steer[side] - want) < 1.5 * p.steer_u95[side]
-            assert abs(p.difference[side]) < 1.6 * p.difference_u95[side]
+            assert abs(p.steer[side] - np.degrees(true[side])) < 1.8 * p.steer_u95[side]
+            assert abs(p.difference[side] - np.degrees(true[side] - by_rods[side])) < 1.8 * p.difference_u95[side]
             assert p.steer_u95[side] < 0.2
     table = lean_table(points)
     assert lean_section(table).count("<tr>") == 5 and lean_section(lean_table(())) == ""

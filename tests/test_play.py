@@ -15,23 +15,9 @@ from calib.results import Fit
 from calib.rig import Rig, approach_pairs
 from calib.rigfile import parse_rig
 from capture.errors import UserError
-from capture.targets import Board
 from tests.moorhen import SAMPLE
 from tests.render.shoot import simulate_observations
-from tests.render.truth import (
-    BOW,
-    NOMINAL_DEG,
-    PRINT_SCALE,
-    VIEWS,
-    Truth,
-    board_place,
-    build,
-    plan_shots,
-    random_errors,
-    random_lens,
-    solve,
-    stick_tags,
-)
+from tests.render.truth import VIEWS, build, by_eye, random_errors, solve, staged
 
 DEG = np.deg2rad(1.0)
 
@@ -60,12 +46,8 @@ def slack_shoot(seed: int, rod: str = "", mm: float = 0.4, sigma: float = 0.05) 
     for p in rig.positions:
         side = {"+": 0.5, "-": -0.5}.get(p[-1], 0.0 if p == "ahead" else rng.uniform(-0.5, 0.5))
         rods = {n: replace(r, length=r.length + (side * mm if n == rod else 0.0)) for n, r in rig.rods.items()}
-        deg = 0.0 if p == "ahead" else NOMINAL_DEG[p.rstrip("+-")] + rng.normal(0, 0.5)
-        angles |= {(b, p): a for b, a in solve(replace(rig, rods=rods), deg * DEG).items()}
-    lens = random_lens(rng)
-    shots = plan_shots(lens, {p: VIEWS[:3] for p in rig.positions}, rng)
-    truth = Truth(rig, angles, stick_tags(rig, PRINT_SCALE, rng), Board.for_paper(rig.board.paper),
-                  board_place(rng), PRINT_SCALE, BOW, lens, shots)
+        angles |= {(b, p): a for b, a in solve(replace(rig, rods=rods), by_eye(rig, p, rng, 0.5)).items()}
+    truth = staged(rig, angles, {p: VIEWS[:3] for p in rig.positions}, rng)
     return design, estimate(design, simulate_observations(truth, sigma, rng))
 
 
