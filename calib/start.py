@@ -419,7 +419,8 @@ def body_hinges(rig: Rig, poses: Mapping[tuple[str, str], Motion], reference: st
                 positions: Sequence[str]) -> tuple[dict[str, Hinge], dict[str, Motion]]:
     """Hinges of all bodies from tag poses keyed by (tag, position), and each tag's pose straight ahead.
 
-    ``bodies`` parents first. A tag not seen straight ahead is brought there by its body's hinge.
+    ``bodies`` parents first. A tag is brought straight ahead by its body's hinge from wherever it was seen, and the
+    pose that most positions agree on is taken.
     """
     hinges: dict[str, Hinge] = {}
     ahead: dict[str, Motion] = {}
@@ -429,7 +430,7 @@ def body_hinges(rig: Rig, poses: Mapping[tuple[str, str], Motion], reference: st
                       key=lambda t: -sum((t, p) in poses for p in positions))
         if name == FRAME:
             for tag in tags:
-                ahead[tag] = next(poses[tag, p] for p in positions if (tag, p) in poses)
+                ahead[tag] = most_agreed([poses[tag, p] for p in positions if (tag, p) in poses])
             continue
         parent = rig.bodies[name].parent
         local = {(t, p): compose(inverse(moved[parent, p]), poses[t, p]) for t in tags for p in positions
@@ -450,10 +451,24 @@ def body_hinges(rig: Rig, poses: Mapping[tuple[str, str], Motion], reference: st
             own = turn_about(hinge.point, hinge.axis, angles.get(p, 0.0))
             moved[name, p] = compose(moved[parent, p], own)
         for tag in tags:
-            p = reference if (tag, reference) in local else next(q for q in positions if (tag, q) in local)
+            seen = [q for q in positions if (tag, q) in local]
+            known = [q for q in seen if q in angles] or ([reference] if reference in seen else seen[:1])
             # local is already free of the parent's turn; undo the body's own
-            ahead[tag] = compose(inverse(turn_about(hinge.point, hinge.axis, angles.get(p, 0.0))), local[tag, p])
+            ahead[tag] = most_agreed([
+                compose(inverse(turn_about(hinge.point, hinge.axis, angles.get(q, 0.0))), local[tag, q])
+                for q in sorted(known, key=lambda q: q != reference)])
     return hinges, ahead
+
+
+def most_agreed(poses: Sequence[Motion], far: float = 20.0) -> Motion:
+    """The pose that most of them agree with, the first of equals; beyond ``far`` mm (see ``hinge_misfits``) all alike.
+
+    One position seen in too few photos may have taken the wrong one of a plane's two poses.
+    """
+    r, t = np.array([m[0] for m in poses]), np.array([m[1] for m in poses])
+    tilt = 2 * np.arcsin(np.minimum(np.linalg.norm(r[:, None] - r[None], axis=(-2, -1)) / np.sqrt(8), 1.0))
+    gap = np.minimum(np.maximum(100 * tilt, np.linalg.norm(t[:, None] - t[None], axis=-1)), far)
+    return poses[int(np.argmin(gap.sum(axis=1)))]
 
 
 def _turned(axis: Array, r: Array) -> Array:

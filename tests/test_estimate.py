@@ -15,6 +15,8 @@ from calib.export import fit_data
 from calib.report import lens_line, pm
 from calib.results import Fit
 from calib.rigfile import load_rig
+from calib.rotations import rotation
+from calib.start import most_agreed
 from calib.unknowns import PRIVATE, State
 from capture.observations import Observations
 from tests.bench.estimate import Residuals, ours, plain_problem, shoot
@@ -142,6 +144,16 @@ def test_minimum_does_not_depend_on_the_way_there() -> None:
     x[:2] = 10.0, 0.001
     again, _ = ours(problem, f.state(x))
     assert again.cost == pytest.approx(first.cost, rel=1e-9)
+
+
+def test_tag_starts_where_most_positions_put_it() -> None:
+    """Straight ahead itself, listed first, in the wrong one of a plane's two poses: the others outvote it."""
+    rng = np.random.default_rng(1)
+    poses = [(rotation(rng.normal(0, 0.01, 3)), rng.normal(0, 0.5, 3)) for _ in range(5)]
+    wrong = (rotation(np.array([0.9, 0.0, 0.0])), np.array([0.0, 3.0, 1.0]))
+    picked = most_agreed([wrong, *poses, wrong])
+    assert any(picked is p for p in poses)
+    assert most_agreed([wrong]) is wrong
 
 
 def inside(value: float, true: float, u95: float, k: float = 3.5) -> bool:
