@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.bands import K95, Slopes, slopes, with_wheel_doubt
-from calib.limits import check_limits
+from calib.limits import check_limits, surely_kept
 from calib.linkage import Linkage
 from calib.proposal import (
     Builder,
@@ -121,11 +121,14 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
     none = _Candidate(nothing, (), float(objective.misfit(start)[0]))
     good, stopped = [none], []
     room: dict[int, int] = {}  # by number of changes: many-change variants must not crowd out the simple ones
-    for c in candidates:
+    better = [c for c in candidates if c.q < none.q]
+    for k, c in enumerate(better):
+        if k % 32 == 0:  # looked at side by side
+            kept_by = limits.surely_kept([x.variant for x in better[k:k + 32]])
         n = len(c.variant)
-        if c.q >= none.q or room.get(n, 0) >= opt.each:
+        if room.get(n, 0) >= opt.each:
             continue
-        why = limits.broken(c.variant)
+        why = [] if kept_by[k % 32] else limits.broken(c.variant)
         if why:
             stopped.append((c.q, why))
         else:
@@ -295,6 +298,10 @@ class _Limits:
         sweep = Linkage(rig).sweep(self.driver)
         bad = [x for x in check_limits(rig, sweep) if not x.ok]
         return [(x.name, x.item, abs(x.value - x.allowed), x.text) for x in bad]
+
+    def surely_kept(self, variants: Sequence[Variant]) -> NDArray[np.bool_]:
+        """Which variants need no closer look, (m,)."""
+        return surely_kept([apply(self.rig, v) for v in variants], self.driver)
 
     def broken(self, variant: Variant) -> list[str]:
         """Sentences, empty where the variant may be used."""

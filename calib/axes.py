@@ -31,7 +31,7 @@ def _angles(pose: Pose) -> Mapping[str, ArrayLike]:
 def spin_axes(rig: Rig, pose: Pose) -> dict[str, Array]:
     """Wheel spin directions now, by side: (..., 3) unit, pointing left, carried by the upright."""
     motions = body_motions(rig, _angles(pose))
-    return {side: np.einsum("...ij,j->...i", motions[w.upright][0], _unit(w.spin))
+    return {side: np.einsum("...ij,...j->...i", motions[w.upright][0], _unit(w.spin))
             for side, w in rig.wheels.items()}
 
 
@@ -44,7 +44,7 @@ def level_spin_axes(rig: Rig, pose: Pose) -> dict[str, Array]:
     motions = body_motions(rig, _angles(pose))
     out = {}
     for side, w in rig.wheels.items():
-        s = np.einsum("...ij,j->...i", motions[w.upright][0], _unit(w.spin))
+        s = np.einsum("...ij,...j->...i", motions[w.upright][0], _unit(w.spin))
         carrier = w.upright
         while carrier in rig.bodies and rig.bodies[carrier].role != "lean":
             carrier = rig.bodies[carrier].parent
@@ -98,56 +98,69 @@ def kingpin_geometry(rig: Rig, side: str) -> KingpinGeometry:
     level plane through the tyre's contact point. Raises KeyError for a side without a wheel, ValueError for a
     level axis.
     """
-    w = rig.wheels[side]
-    b = rig.bodies[w.upright]
-    k = _unit(b.axis)
-    k = k if k[2] > 0 else -k
-    if k[2] < 1e-6:
-        raise ValueError(f"the axis of {b.name} lies level: it never meets the ground")
-    s = _unit(w.spin)
-    up = np.array([0.0, 0.0, 1.0]) - s[2] * s
-    contact = np.asarray(w.centre, float) - w.radius * up / np.linalg.norm(up)
-    pivot = np.asarray(b.pivot, float)
-    ground = pivot + k * (contact[2] - pivot[2]) / k[2]
-    forward = np.array([s[1], -s[0], 0.0]) / np.hypot(s[0], s[1])
-    left = np.array([-forward[1], forward[0], 0.0])
     out = _outward(side)
+    k, ground, contact, forward = _on_the_ground(rig, side)
+    gap = ground - contact
     return KingpinGeometry(
         caster=float(np.arctan2(-k[0], k[2])), kingpin_inclination=float(np.arctan2(-out * k[1], k[2])),
-        trail=float((ground - contact) @ forward), offset_at_ground=float(out * ((contact - ground) @ left)),
+        trail=float(gap @ forward), offset_at_ground=float(_offset(rig, side)),
         ground=(float(ground[0]), float(ground[1]), float(ground[2])),
         contact=(float(contact[0]), float(contact[1]), float(contact[2])))
 
 
-def kingpin_distance(rig: Rig) -> float:
-    """Distance (mm) between the two steering axes at the ground, across the vehicle."""
-    return abs(kingpin_geometry(rig, "left")["ground"][1] - kingpin_geometry(rig, "right")["ground"][1])
+def _on_the_ground(rig: Rig, side: str) -> tuple[Array, Array, Array, Array]:
+    """Steering axis upwards, where it meets the ground, the tyre's contact and the wheel's heading, (..., 3) each."""
+    w = rig.wheels[side]
+    b = rig.bodies[w.upright]
+    k = _unit(b.axis)
+    k = np.where(k[..., 2:] > 0, k, -k)
+    if np.min(k[..., 2]) < 1e-6:
+        raise ValueError(f"the axis of {b.name} lies level: it never meets the ground")
+    s = _unit(w.spin)
+    up = np.array([0.0, 0.0, 1.0]) - s[..., 2:] * s
+    contact = np.asarray(w.centre, float) - w.radius * _unit(up)
+    pivot = np.asarray(b.pivot, float)
+    ground = pivot + k * (contact[..., 2:] - pivot[..., 2:]) / k[..., 2:]
+    forward = np.stack([s[..., 1], -s[..., 0], np.zeros(s.shape[:-1])], axis=-1)
+    return k, ground, contact, forward / np.hypot(s[..., :1], s[..., 1:2])
+
+
+def _offset(rig: Rig, side: str) -> Array:
+    """Offset at ground, mm (...); see kingpin_geometry."""
+    _, ground, contact, forward = _on_the_ground(rig, side)
+    gap = contact - ground
+    return np.asarray(_outward(side) * (gap[..., 1] * forward[..., 0] - gap[..., 0] * forward[..., 1]))
+
+
+def kingpin_distance(rig: Rig) -> Array:
+    """Distance (mm) between the two steering axes at the ground, across the vehicle; () or as the rig's variants."""
+    return np.abs(_on_the_ground(rig, "left")[1][..., 1] - _on_the_ground(rig, "right")[1][..., 1])
 
 
 # --- turning ----------------------------------------------------------------------------------------------
 
 
-def ackermann_ideal(inner: ArrayLike, wheelbase: float, kingpin_distance: float) -> Array:
+def ackermann_ideal(inner: ArrayLike, wheelbase: float, kingpin_distance: ArrayLike) -> Array:
     """Outer wheel angle (rad) that rolls round the same centre as ``inner`` (rad, >= 0), same shape.
 
     cot(outer) - cot(inner) = kingpin distance at ground / wheelbase (Gillespie 1992, Fundamentals of Vehicle
     Dynamics, the steering chapter), written with sines so that it holds through zero.
     """
     i = np.asarray(inner, float)
-    return np.arctan2(np.sin(i), np.cos(i) + kingpin_distance / wheelbase * np.sin(i))
+    return np.arctan2(np.sin(i), np.cos(i) + np.asarray(kingpin_distance) / wheelbase * np.sin(i))
 
 
-def ackermann_error(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+def ackermann_error(rig: Rig, left: ArrayLike, right: ArrayLike, apart: ArrayLike | None = None) -> Array:
     """Outer wheel angle less the ideal one for the inner wheel, (...) rad; positive: the outer turns too far.
 
     ``left`` and ``right`` are steer angles from straight ahead (rad, left positive). The inner wheel is the
-    left one in a left turn (mean steer above zero).
+    left one in a left turn (mean steer above zero). ``apart``: kingpin_distance(rig), where it is known already.
     """
     a, b = np.asarray(left, float), np.asarray(right, float)
     turn = np.where(a + b >= 0, 1.0, -1.0)
     inner = np.where(turn > 0, a, -b)
     outer = np.where(turn > 0, b, -a)
-    return outer - ackermann_ideal(inner, rig.wheelbase, kingpin_distance(rig))
+    return outer - ackermann_ideal(inner, rig.wheelbase, kingpin_distance(rig) if apart is None else apart)
 
 
 def turn_radius(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
@@ -165,10 +178,16 @@ def turn_radius(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
 
 def turn_circle(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
     """Diameter (mm) of the circle the outer front wheel's contact point draws, (...); inf straight ahead."""
+    return _circle(rig, left, right, kingpin_distance(rig), _mean_offset(rig))
+
+
+def _mean_offset(rig: Rig) -> Array:
+    return np.asarray(0.5 * (_offset(rig, "left") + _offset(rig, "right")))
+
+
+def _circle(rig: Rig, left: ArrayLike, right: ArrayLike, apart: Array, off: Array) -> Array:
     r = np.abs(turn_radius(rig, left, right))
-    g = [kingpin_geometry(rig, s) for s in ("left", "right")]
-    off = 0.5 * (g[0]["offset_at_ground"] + g[1]["offset_at_ground"])
-    return 2 * (np.hypot(rig.wheelbase, r + 0.5 * kingpin_distance(rig)) + off)
+    return np.asarray(2 * (np.hypot(rig.wheelbase, r + 0.5 * apart) + off))
 
 
 # --- figures ----------------------------------------------------------------------------------------------
@@ -191,11 +210,13 @@ def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: 
     - turn_circle: the larger of the two at the travel ends (mm).
     """
     d = np.asarray(driver_angles, float)
-    hl, hr = np.broadcast_arrays(np.asarray(left, float), np.asarray(right, float))
+    hl, hr = np.asarray(left, float), np.asarray(right, float)
+    if hl.shape != hr.shape:
+        hl, hr = np.broadcast_arrays(hl, hr)
     if d.ndim != 1 or len(d) < 4 or hl.shape[-1] != len(d) or np.any(np.diff(d) <= 0):
         raise ValueError("figures need at least 4 driver angles in increasing order, and a heading for each")
     mean = 0.5 * (hl + hr)
-    straight = _zero_near(d, mean)
+    straight = straight_at(d, mean)
     l0, r0 = _at(d, hl, straight)[0], _at(d, hr, straight)[0]
     span = travel if travel is not None else rig.bodies[rig.driver].travel
     lo, hi = (d[0], d[-1]) if span is None else (max(d[0], span[0]), min(d[-1], span[1]))
@@ -205,12 +226,13 @@ def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: 
     for name, x in (("lo", lo), ("hi", hi)):
         at = np.full(straight.shape, x)
         ends[name] = (_at(d, sl, at)[0], _at(d, sr, at)[0])
-    err = np.abs(ackermann_error(rig, np.where(inside, sl, 0.0), np.where(inside, sr, 0.0)))
-    at_ends = [np.abs(ackermann_error(rig, *e)) for e in ends.values()]
+    apart, off = kingpin_distance(rig), _mean_offset(rig)
+    err = np.abs(ackermann_error(rig, np.where(inside, sl, 0.0), np.where(inside, sr, 0.0), apart))
+    at_ends = [np.abs(ackermann_error(rig, *e, apart)) for e in ends.values()]
     worst = np.maximum(err.max(axis=-1), np.maximum(*at_ends))
     m_lo, m_hi = (0.5 * (e[0] + e[1]) for e in ends.values())
     lock_left, lock_right = np.maximum(m_lo, m_hi), -np.minimum(m_lo, m_hi)
-    circle = np.maximum(*(turn_circle(rig, *e) for e in ends.values()))
+    circle = np.maximum(*(_circle(rig, *e, apart, off) for e in ends.values()))
     return {"straight": straight, "toe": r0 - l0, "ratio": np.abs(_at(d, mean, straight)[1]),
             "symmetry": lock_left - lock_right, "ackermann_error": worst,
             "lock": 0.5 * (lock_left + lock_right), "lock_left": lock_left, "lock_right": lock_right,
@@ -292,18 +314,20 @@ def bump_steer_lean(rig: Rig, n: int = 9) -> float:
 
 # --- small helpers ----------------------------------------------------------------------------------------
 
+_OTHERS = np.array([[1, 2, 3], [0, 2, 3], [0, 1, 3], [0, 1, 2]])  # of four nodes, the three beside each
+
 
 def _unit(v: ArrayLike) -> Array:
     a = np.asarray(v, float)
-    return a / np.linalg.norm(a)
+    return a / np.linalg.norm(a, axis=-1, keepdims=True)
 
 
 def _outward(side: str) -> float:
     return 1.0 if side == "left" else -1.0
 
 
-def _zero_near(d: Array, y: Array) -> Array:
-    """Where y (..., k) over d (k,) crosses zero, nearest d = 0: (...); nan where it does not."""
+def straight_at(d: Array, y: Array) -> Array:
+    """Where y (..., k), such as the mean heading, over d (k,) crosses zero, nearest d = 0: (...); nan where not."""
     cross = (y[..., :-1] * y[..., 1:] <= 0) & np.isfinite(y[..., :-1]) & np.isfinite(y[..., 1:])
     mid = np.abs(0.5 * (d[:-1] + d[1:]))
     i = np.argmin(np.where(cross, mid, np.inf), axis=-1)
@@ -326,12 +350,10 @@ def _at(d: Array, y: Array, x: Array) -> tuple[Array, Array]:
     i = np.clip(np.searchsorted(d, xs, side="right") - 2, 0, len(d) - 4)
     idx = i[..., None] + np.arange(4)
     nodes = d[idx]
-    vals = np.take_along_axis(y, idx, -1)
-    value, slope = np.zeros(xs.shape), np.zeros(xs.shape)
-    for a in range(4):
-        others = [b for b in range(4) if b != a]
-        den = np.prod([nodes[..., a] - nodes[..., b] for b in others], axis=0)
-        dif = [xs - nodes[..., b] for b in others]
-        value = value + vals[..., a] * dif[0] * dif[1] * dif[2] / den
-        slope = slope + vals[..., a] * (dif[0] * dif[1] + dif[0] * dif[2] + dif[1] * dif[2]) / den
+    dif = xs[..., None] - nodes
+    others = dif[..., _OTHERS]  # (..., 4, 3)
+    a, b, c = others[..., 0], others[..., 1], others[..., 2]
+    part = np.take_along_axis(y, idx, -1) / np.prod(nodes[..., :, None] - nodes[..., _OTHERS], axis=-1)
+    value = (part * (a * b * c)).sum(axis=-1)
+    slope = (part * (a * b + a * c + b * c)).sum(axis=-1)
     return np.where(ok, value, np.nan), np.where(ok, slope, np.nan)

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from calib.rig import FRAME, Rig
 
@@ -69,7 +69,10 @@ def held(rig: Rig) -> set[str]:
 
 
 class Batch:
-    """``m`` variants of ``rig``; every geometric value starts as the rig's and is set by name or directly."""
+    """``m`` variants of ``rig``; every geometric value starts as the rig's and is set by name or directly.
+
+    ``rig`` may be ``m`` variants ``stacked`` already.
+    """
 
     def __init__(self, rig: Rig, m: int) -> None:
         made = plan(rig)
@@ -78,13 +81,13 @@ class Batch:
         self.rig, self.m = rig, m
         self.steps, self.left_over = made
 
-        def fill(v: Sequence[float]) -> Array:
-            return np.tile(np.asarray(v, float), (m, 1))
+        def fill(v: ArrayLike) -> Array:
+            return np.array(np.broadcast_to(np.asarray(v, float).reshape(-1, 3), (m, 3)))
 
         self.pivot = {n: fill(b.pivot) for n, b in rig.bodies.items()}
         self.axis = {n: fill(b.axis) for n, b in rig.bodies.items()}
         self.hole = {n: fill(p.xyz) for n, p in rig.points.items()}
-        self.length = {n: np.full(m, r.length) for n, r in rig.rods.items()}
+        self.length = {n: np.array(np.broadcast_to(np.ravel(r.length), (m,)), float) for n, r in rig.rods.items()}
         self.spin = {n: fill(w.spin) for n, w in rig.wheels.items()}
 
     def set(self, name: str, values: Array) -> None:

@@ -7,13 +7,15 @@ import os
 import sys
 import time
 from collections.abc import Callable, Sequence
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 import calib.onethread  # noqa: F401  before numpy is loaded
 from capture.errors import UserError
 from capture.targets import PAPERS_MM
+
+if TYPE_CHECKING:
+    from calib.beside import Beside
 
 
 class Progress:
@@ -159,7 +161,16 @@ def spoken(name: str) -> str:
     return name.replace("_", " ").replace(".", ", ")
 
 
-def _find(rig_path: Path, photos: Path, workers: int | None):
+def _beside(workers: int | None) -> Beside:
+    """What draws while this process measures: a process for every other core, three at most."""
+    from calib.beside import Beside
+
+    return Beside(min(3, (workers or os.cpu_count() or 1) - 1),
+                  ("calib.pictures", "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg"))
+
+
+def _find(rig_path: Path, photos: Path, workers: int | None, beside: Beside | None = None):
+    """Rig and corners. ``beside`` is started, and the rest of the program loaded, while the photos are read."""
     from calib.designcheck import design_sweep
     from calib.rigfile import load_rig
     from capture.shoot import read_shoot
@@ -169,8 +180,20 @@ def _find(rig_path: Path, photos: Path, workers: int | None):
     design_sweep(rig)  # a design that does not go together is better known before an hour of photos is read
     board = Board.for_paper(rig.board.paper)
     codes = set(rig.tag_by_code())
-    obs = read_shoot(photos, codes, board, workers=workers, progress=Progress("reading photos"))
+    bar = Progress("reading photos")
+
+    def progress(done: int, total: int, name: str) -> None:
+        bar(done, total, name)
+        if beside is not None and done >= total - 1:  # a core falls idle
+            beside.warm()
+
+    obs = read_shoot(photos, codes, board, workers=workers, progress=progress,
+                     meanwhile=None if beside is None else _load)
     return rig, obs
+
+
+def _load() -> None:
+    import calib.export  # noqa: F401
 
 
 def cmd_plan(args: argparse.Namespace) -> int:
@@ -206,13 +229,14 @@ def cmd_observe(args: argparse.Namespace) -> int:
 
 def cmd_run(args: argparse.Namespace) -> int:
     """Photos in, report out."""
-    from calib.export import append_results, measure, write_results
-
     check_can_write(Path(args.out))
-    rig, obs = _find(Path(args.rig), Path(args.photos), args.workers)
-    results = measure(rig, obs, say=_say)
-    folder = result_folder(Path(args.out))
-    write_results(results, folder, say=_say)
+    with _beside(args.workers) as beside:
+        rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, beside)
+        from calib.export import append_results, measure, write_results
+
+        results = measure(rig, obs, say=_say, beside=beside)
+        folder = result_folder(Path(args.out))
+        write_results(results, folder, say=_say, beside=beside)
     record = append_results(results, folder, "measured")
     _summary(results, folder)
     print(f"Record of this vehicle: {record}")
@@ -222,19 +246,21 @@ def cmd_run(args: argparse.Namespace) -> int:
 def cmd_confirm(args: argparse.Namespace) -> int:
     """Measure again after an adjustment and set it against before and predicted."""
     from calib.confirm import after_changes, load_before
-    from calib.export import append_results, measure, write_results
-    from calib.report import pm
-    from calib.sheet import short
 
     before = load_before(Path(args.before), args.proposal)
     check_can_write(Path(args.out))
-    rig, obs = _find(Path(args.rig), Path(args.photos), args.workers)
-    stands, moved = after_changes(rig, before)
-    for line in moved:
-        _say(line)
-    results = measure(rig, obs, say=_say, stands=stands)
-    folder = result_folder(Path(args.out))
-    write_results(results, folder, say=_say, before=before)
+    with _beside(args.workers) as beside:
+        rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, beside)
+        from calib.export import append_results, measure, write_results
+        from calib.report import pm
+        from calib.sheet import short
+
+        stands, moved = after_changes(rig, before)
+        for line in moved:
+            _say(line)
+        results = measure(rig, obs, say=_say, stands=stands, beside=beside)
+        folder = result_folder(Path(args.out))
+        write_results(results, folder, say=_say, before=before, beside=beside)
     record = append_results(results, folder, "confirmed", before)
     _summary(results, folder)
     print("Before, predicted and after:")
@@ -289,7 +315,7 @@ def parser() -> argparse.ArgumentParser:
     """The argument parser."""
     p = argparse.ArgumentParser(
         prog="rigtrue", description="Photos of a hand-built steering linkage in; what to adjust, and by how much, out.")
-    p.add_argument("--version", action="version", version=f"rigtrue {_version()}")
+    p.add_argument("--version", action=_Version, nargs=0, help="show the version and end")
     sub = p.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
     def command(name: str, run: Callable[[argparse.Namespace], int]) -> argparse.ArgumentParser:
@@ -336,7 +362,17 @@ def parser() -> argparse.ArgumentParser:
     return p
 
 
+class _Version(argparse.Action):
+    """Looks the version up only when it is asked for: that takes longer than the rest of starting up."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        print(f"rigtrue {_version()}")
+        parser.exit()
+
+
 def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
     try:
         return version("rigtrue")
     except PackageNotFoundError:  # run from a checkout

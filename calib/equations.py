@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_matrix
 
 from calib.camera import project_terms
 from calib.rig import FRAME, Rig, approach_pairs
@@ -393,9 +392,12 @@ class RigProblem:
             w, c = self.row_weight(row)
             cost += c
             ix = np.asarray(row.slots)
-            # a slot may appear twice (a rod between two bodies of one chain)
-            np.add.at(shared, (ix[:, None], ix[None, :]), w * row.J.T @ row.J)
-            np.add.at(g_shared, ix, w * row.J.T @ row.r)
+            if len(set(row.slots)) == len(ix):
+                shared[ix[:, None], ix] += w * row.J.T @ row.J
+                g_shared[ix] += w * row.J.T @ row.r
+            else:  # a slot appears twice (a rod between two bodies of one chain)
+                np.add.at(shared, (ix[:, None], ix[None, :]), w * row.J.T @ row.J)
+                np.add.at(g_shared, ix, w * row.J.T @ row.r)
         if "prior" in parts:
             p = self.priors
             private[:, 6, 6] += 1 / p.df_sd**2
@@ -480,16 +482,28 @@ class RigProblem:
         by_photo[:, 0:3, 0:3] = by_photo[:, 3:6, 3:6] = s.photo_R
         by_photo[:, 3:6, _SCALE] = -s.photo_t / s.scale
         part = self._part
-        e = by_photo[c.photo[part]]
+        of = c.photo[part]
+        e = by_photo[of]
         by_photo[:, 15:18, _SCALE] = -s.bow / s.scale
         own = by_photo[:, :, 6:]
         photo = own.transpose(0, 2, 1) @ _sums(self._board_sum, square[self._board]) @ own
         if not len(part):
             return photo, np.zeros((0, 6, GROUP + 1)), float(cost.sum())
         _, shift = self._tag_motions(s)
-        e[:, 3:6, _SCALE] -= (s.photo_R[c.photo[part]] @ shift[self._group_motion[part]][..., None])[..., 0] / s.scale
-        out = e.transpose(0, 2, 1) @ (square[part] @ e)
-        return photo + _sums(self._part_sum, out[:, 6:, 6:]), out[:, :6], float(cost.sum())
+        # a part tag differs from the others of its photo in the scale's column alone, by ``off``: summed first
+        off = -(s.photo_R[of] @ shift[self._group_motion[part]][..., None])[..., 0] / s.scale
+        mine = square[part]
+        along = (mine[:, :, 3:6] @ off[..., None])[..., 0]
+        by_photo[:, 15:18, _SCALE] = 0.0
+        turned = own.transpose(0, 2, 1)
+        photo += turned @ _sums(self._part_sum, mine) @ own
+        edge = (turned @ _sums(self._part_sum, along)[..., None])[..., 0]
+        photo[:, :, _SCALE - 6] += edge
+        photo[:, _SCALE - 6] += edge
+        photo[:, _SCALE - 6, _SCALE - 6] += _sums(self._part_sum, np.sum(off * along[:, 3:6], axis=1))
+        e[:, 3:6, _SCALE] += off
+        twist = e[:, :6, :6].transpose(0, 2, 1) @ mine[:, :6] @ e
+        return photo, twist, float(cost.sum())
 
     def _along(self, s: State) -> Array:
         """The way along the printed sheet (y as the print is read) as the camera sees it, (g, 3), of every group."""
@@ -571,14 +585,30 @@ class RigProblem:
         return np.concatenate([first, g], axis=1), [*own, *slots]
 
 
-def _summing(to: NDArray[np.intp], n: int) -> csr_matrix:
-    """Matrix (n, m) that adds m things up where they belong (m,)."""
-    return csr_matrix((np.ones(len(to)), (to, np.arange(len(to)))), (n, len(to)))
+@dataclass(frozen=True)
+class _Summing:
+    """How m things add up to n sums: their order, where each run of it begins, and the sums these are."""
+
+    n: int
+    order: NDArray[np.intp] | None  # None: as they are
+    begin: NDArray[np.intp]
+    sums: NDArray[np.intp]
 
 
-def _sums(summing: csr_matrix, what: Array) -> Array:
+def _summing(to: NDArray[np.intp], n: int) -> _Summing:
+    """How things add up that belong to the sums ``to`` (m,), 0 to n - 1."""
+    order = np.argsort(to, kind="stable")
+    sums, begin = np.unique(to[order], return_index=True)
+    return _Summing(n, None if np.array_equal(order, np.arange(len(to))) else order, begin, sums)
+
+
+def _sums(summing: _Summing, what: Array) -> Array:
     """Sums (n, ...) of things (m, ...)."""
-    return np.asarray(summing @ what.reshape(len(what), int(np.prod(what.shape[1:])))).reshape(-1, *what.shape[1:])
+    out = np.zeros((summing.n, *what.shape[1:]))
+    if len(what):
+        in_order = what if summing.order is None else what[summing.order]
+        out[summing.sums] = np.add.reduceat(in_order, summing.begin, axis=0)
+    return out
 
 
 def _bow_terms(flat: Array) -> Array:

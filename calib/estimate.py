@@ -24,6 +24,7 @@ from capture.observations import Observations
 from capture.targets import SADDLES, Board, saddle_points
 
 Array = NDArray[np.float64]
+NEAR = 1e-9  # damping near the minimum: more would only hold back what the photos hardly tell
 REJECT = 5.0  # corners further out than this many standard uncertainties are put aside by name
 DF_SD = 0.003  # relative focal change of one photo, from phone autofocus and stabilised lenses
 DC_SD = 0.002  # principal-point change of one photo over the picture's width
@@ -91,10 +92,10 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     corners = usable
     findings += [*dict.fromkeys(aside.values()), *arranged, *found]
     problem = RigProblem(layout, corners, priors, rig, robust_scale=options.robust_scale * 4)
-    first = minimise(problem, state, max_iterations=15, rtol=1e-4)
+    first = minimise(problem, state, max_iterations=15, rtol=1e-4, damping=1e-6)
     noise = _noise(problem, first.state)
     problem = replace(problem, robust_scale=options.robust_scale * max(noise, 0.3))
-    second = minimise(problem, first.state, max_iterations=30, rtol=1e-6)
+    second = minimise(problem, first.state, max_iterations=30, rtol=1e-6, damping=NEAR)
     iterations = first.iterations + second.iterations
     state = second.state
     # put outliers aside, then plain least squares; twice, since the second sees clean residuals
@@ -103,7 +104,7 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
         e = problem.normalised(problem.corner_residuals(state))
         keep = corners.seen & (e < REJECT * max(noise, 0.3))
         problem = replace(problem, robust_scale=None, weights=keep.astype(float))
-        sol = minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-9)
+        sol = minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-7, damping=NEAR)
         state = sol.state
         iterations += sol.iterations
     e2 = problem.normalised(problem.corner_residuals(state)) ** 2
@@ -115,7 +116,7 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
         sigma = inflation = 1.0
     scaled = replace(corners, whiten=corners.whiten / (sigma * inflation))
     problem = replace(problem, corners=scaled)
-    sol = minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-10)
+    sol = minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-10, damping=NEAR)
     iterations += sol.iterations
     return _report(problem, sol.state, obs, findings, sigma, iterations, began, used)
 

@@ -9,7 +9,7 @@ import json
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,15 +19,15 @@ import pandas as pd
 from calib.adjust import propose
 from calib.axes import lean_joint
 from calib.bands import slopes, with_wheel_doubt
+from calib.beside import Beside, Task, Work
 from calib.compare import Comparison, compare
 from calib.confirm import Before
 from calib.designcheck import all_limits, worst_limits
 from calib.estimate import estimate
 from calib.lean import lean_from_photos, lean_table
 from calib.linkage import CannotAssemble, Linkage
-from calib.overlay import overlays
+from calib.pictures import draw_comparison, draw_confirm, draw_fit, draw_over_photos, draw_travel, write_corners
 from calib.play import lost_motion, play_findings, play_table
-from calib.plots import confirm_curves, figure_bars, photo_quality, residual_arrows, save, steer_curves
 from calib.proposal import Proposal, Proposals, percent, title
 from calib.record import append_record
 from calib.report import report_html
@@ -38,10 +38,9 @@ from calib.search import Curves, Model, Variant, driver_grid
 from calib.sensitivity import sensitivity
 from calib.sheet import Sheet, make_sheet, short
 from calib.travel import Travel, travel, ways
-from calib.travel_plots import save_panels
 from calib.worklist import work_list
 from capture.errors import UserError
-from capture.observations import Observations, write_observations
+from capture.observations import Observations
 
 FORMAT = 1
 Say = Callable[[str], None]
@@ -71,6 +70,7 @@ class Results:
     play: pd.DataFrame = field(default_factory=pd.DataFrame)
     lean: pd.DataFrame = field(default_factory=pd.DataFrame)
     travel: Travel | None = None  # curves over the travel
+    begun: Mapping[str, Task] = field(default_factory=dict)  # files that another process makes already
 
     def sheet(self) -> Sheet:
         """The go / no-go sheet."""
@@ -89,31 +89,50 @@ class Results:
         return lines
 
 
-def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | None = None) -> Results:
+def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | None = None,
+            beside: Beside | None = None) -> Results:
     """Estimate, compare and adjust. UserError where the photos or the rig cannot carry it.
 
-    ``stands``: the design with the holes that are in use now, where they are not the drawing's.
+    ``stands``: the design with the holes that are in use now, where they are not the drawing's. ``beside``: where
+    plots and long tables are made as soon as there is what they take, for ``write_results`` to fetch.
     """
+    beside = beside or Beside(0)
+    begun = {"corners": beside.start(write_corners, obs)}
     say("estimating pivots, rods and angles")
     fit = estimate(design if stands is None else stands, obs)
+    begun["fit"] = beside.start(draw_fit, photos_table(obs, fit), fit.residuals)
     say("comparing with the design")
     try:
         comparison = compare(design, fit)
     except (ValueError, CannotAssemble) as e:
         raise UserError(f"The rig as measured does not go together: {e}; check the rod lengths, the holes in use and "
                         "which tag is on which part in the rig file.") from e
+    begun["comparison"] = beside.start(draw_comparison, *_compared(design, comparison))
+    curves = travel(design, fit.as_built)
+    if curves is not None:
+        begun["travel"] = beside.start(draw_travel, curves)
+    begun["photos"] = beside.start(draw_over_photos, _without_corners(fit), obs.photos)
     say("searching for the adjustment")
     proposals, trouble = None, ""
     try:
         proposals = propose(design, fit.as_built)
     except (UserError, ValueError, CannotAssemble) as e:  # the measurement stands without an adjustment
         trouble = f"No adjustment was worked out: {e}"
-    return gather(design, obs, fit, comparison, proposals, trouble)
+    return replace(gather(design, obs, fit, comparison, proposals, trouble, curves), begun=begun)
+
+
+def _compared(design: Rig, c: Comparison) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, str, str]:
+    return c.curves(), c.measured(), c.figure_table(), design.driver.replace("_", " "), ways(design)[1]
+
+
+def _without_corners(fit: Fit) -> Fit:
+    """The fit without its longest table, for another process."""
+    return replace(fit, residuals=fit.residuals[:0])
 
 
 def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, proposals: Proposals | None,
-           trouble: str = "") -> Results:
-    """Put a run's parts into tables."""
+           trouble: str = "", curves: Travel | None = None) -> Results:
+    """Put a run's parts into tables. ``curves``: those over the travel, where they are known already."""
     figures = comparison.figure_table()
     labels = {str(f["name"]): str(f["label"]) for _, f in figures.iterrows()}
     plays = lost_motion(design, fit)
@@ -125,7 +144,8 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
     work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble)
     return Results(design, obs, fit, comparison, proposals, comparison.curves(), comparison.measured(), figures,
                    photos_table(obs, fit), work, _limits(design, fit), findings + notes,
-                   what_moves_what(fit.as_built.rig), play_table(plays), leaned, travel(design, fit.as_built))
+                   what_moves_what(fit.as_built.rig), play_table(plays), leaned,
+                   curves or travel(design, fit.as_built))
 
 
 def what_moves_what(rig: Rig, each: int = 4) -> pd.DataFrame:
@@ -324,36 +344,42 @@ def _variance(fit: Fit, key: tuple[str, str]) -> float:
 # --- writing ------------------------------------------------------------------------------------------------
 
 
-def write_results(results: Results, folder: Path, say: Say = _quiet, before: Before | None = None) -> None:
-    """Write every file of a run into ``folder`` (which exists and is empty)."""
-    fit = results.fit
+def write_results(results: Results, folder: Path, say: Say = _quiet, before: Before | None = None,
+                  beside: Beside | None = None) -> None:
+    """Write every file of a run into ``folder`` (which exists and is empty); ``beside`` as in ``measure``."""
+    fit, obs = results.fit, results.observations
+    looks = results.design.driver.replace("_", " "), ways(results.design)[1]
+    confirm = None if before is None else (beside or Beside(0)).start(
+        draw_confirm, before.curves, before.predicted, results.curves, results.measured, *looks)
+
+    def made(name: str, work: Work, *args: Any, here: bool = False) -> Any:
+        return (results.begun.get(name) or Task(work, *args)).into(folder, here)
+
     say("writing tables")
-    write_observations(results.observations, folder / "observations.csv")
     (folder / "as_built.toml").write_text(as_built_toml(fit.as_built), encoding="utf-8")
     write_json(folder / "fit.json", {"vehicle": results.design.name, **fit_data(fit)})
     write_json(folder / "proposals.json", results.work)
     for name, t in (("figures", results.figures), ("curves", results.curves), ("measured", results.measured),
                     ("photos", results.photos), ("pivots", pivots_flat(fit.pivot_table)),
-                    ("residuals", fit.residuals), ("sensitivity", results.sensitivity),
+                    ("sensitivity", results.sensitivity),
                     ("limits", pd.DataFrame(results.limits, columns=["kept", "text"])), ("play", results.play),
                     ("lean", results.lean)):
         if not len(t) and name in ("play", "lean"):
             continue
         t.to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
-    say("drawing plots")
-    driver = results.design.driver.replace('_', ' ')
-    save(steer_curves(results.curves, results.measured, driver, ways(results.design)[1]), folder / "steer")
-    save(figure_bars(results.figures), folder / "tolerances")
-    save(photo_quality(results.photos[results.photos["rms_px"].notna()]), folder / "photo_quality")
-    save(residual_arrows(fit.residuals), folder / "residuals")
     if results.travel is not None:
         results.travel.table.to_csv(folder / "travel.csv", index=False, float_format="%.6g")
-        save_panels(results.travel, folder / "travel")
-    if before is not None:
-        save(confirm_curves(before.curves, before.predicted, results.curves, results.measured, driver,
-                            ways(results.design)[1]), folder / "confirm")
+    made("corners", write_corners, obs)
     say("drawing over the photos")
-    drawn = overlays(fit, results.observations.photos, folder)
+    drawn = [(caption, folder / name)
+             for caption, name in made("photos", draw_over_photos, fit, obs.photos, here=True)]
+    say("drawing plots")
+    made("fit", draw_fit, results.photos, fit.residuals)
+    made("comparison", draw_comparison, results.curves, results.measured, results.figures, *looks)
+    if results.travel is not None:
+        made("travel", draw_travel, results.travel)
+    if confirm is not None:
+        confirm.into(folder)
     say("writing the report")
     (folder / "report.html").write_text(report_html(results, folder, drawn, before), encoding="utf-8")
 

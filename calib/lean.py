@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from calib.axes import bump_steer_lean, lean_joint, lean_range, lean_steer, wheel_headings
@@ -19,6 +19,9 @@ from calib.linkage import CannotAssemble, Linkage
 from calib.results import AsBuilt, Fit
 from calib.rig import Rig, get_parameters, with_parameters
 from capture.errors import UserError
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Array = NDArray[np.float64]
 K95 = 1.959964
@@ -181,6 +184,8 @@ def lean_table(points: Sequence[LeanPoint]) -> pd.DataFrame:
     """One row per position and side, degrees: position, side, lean, lean_u95, steer, u95, model, difference, ..."""
     columns = ["position", "side", "lean_deg", "lean_u95_deg", "steer_deg", "u95_deg", "model_deg", "design_deg",
                "difference_deg", "difference_u95_deg"]
+    import pandas as pd
+
     return pd.DataFrame([(p.position, s, p.lean, p.lean_u95, p.steer[s], p.steer_u95[s], p.model[s], p.design[s],
                           p.difference[s], p.difference_u95[s]) for p in points for s in p.steer], columns=columns)
 

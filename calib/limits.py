@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
+from calib import chain
 from calib.axes import Pose
-from calib.linkage import Linkage, Sweep, body_motions, points_now
-from calib.rig import Body, Rig
+from calib.linkage import Linkage, Sweep, body_motions
+from calib.rig import Body, Rig, stacked
 
 Array = NDArray[np.float64]
 Motions = Mapping[str, tuple[Array, Array]]
@@ -37,7 +38,7 @@ class Limit:
     text: str
 
 
-def transmission_angles(rig: Rig, pose: Pose) -> dict[tuple[str, str], Array]:
+def transmission_angles(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], Array]:
     """Transmission angle at each rod end, (rod, point) to (...) rad in 0..pi/2.
 
     Angle between the rod and the plane through the hinge axis and the ball, the direction along which a rod
@@ -45,26 +46,26 @@ def transmission_angles(rig: Rig, pose: Pose) -> dict[tuple[str, str], Array]:
     angle between rod and arm (Norton, Design of Machinery; edition and section from memory). Ends on the
     frame are left out.
     """
-    now = _Now(rig, pose)
+    now = Places.of(rig, pose)
     out = {}
     for rod, e in now.directions.items():
         for end in (rig.rods[rod].a, rig.rods[rod].b):
             b = rig.bodies.get(rig.points[end].body)
             if b is None:
                 continue
-            t = np.cross(now.direction(b.axis, b.name), now.at[end] - now.place(b.pivot, b.name))
-            s = np.abs(np.sum(e * t, axis=-1)) / np.maximum(np.linalg.norm(t, axis=-1), 1e-12)
+            t = _cross(now.direction(b.axis, b.name), now.at[end] - now.place(b.pivot, b.name))
+            s = np.abs(_dot(e, t)) / np.maximum(np.sqrt(_dot(t, t)), 1e-12)
             out[rod, end] = np.arcsin(np.clip(s, 0.0, 1.0))
     return out
 
 
-def swing_angles(rig: Rig, pose: Pose) -> dict[tuple[str, str], Array]:
+def swing_angles(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], Array]:
     """Angle of the rod out of the plane square to the bolt at each end, (rod, point) to (...) rad, 0..pi/2.
 
     What a rod end's swing limit refers to (tilt of the inner ring, ISO 12240-4). The bolt turns with its
     body.
     """
-    now = _Now(rig, pose)
+    now = Places.of(rig, pose)
     out = {}
     for rod, e in now.directions.items():
         for end in (rig.rods[rod].a, rig.rods[rod].b):
@@ -72,18 +73,18 @@ def swing_angles(rig: Rig, pose: Pose) -> dict[tuple[str, str], Array]:
             if p.bolt is None and p.body not in rig.bodies:
                 continue
             bolt = p.bolt if p.bolt is not None else rig.bodies[p.body].axis
-            s = np.abs(np.sum(e * now.direction(bolt, p.body), axis=-1))
+            s = np.abs(_dot(e, now.direction(bolt, p.body)))
             out[rod, end] = np.arcsin(np.clip(s, 0.0, 1.0))
     return out
 
 
-def clearances(rig: Rig, pose: Pose) -> dict[tuple[str, str], Array]:
+def clearances(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], Array]:
     """Gap (mm, negative where they overlap) of each rod to every other rod and obstacle, (rod, other) to
     (...).
 
     Distance of the two straight segments less both radii. Two rods on the same bolt are left out.
     """
-    now = _Now(rig, pose)
+    now = Places.of(rig, pose)
     parts = [(r.name, now.at[r.a], now.at[r.b], r.radius, {_bolt(rig, r.a), _bolt(rig, r.b)})
              for r in rig.rods.values()]
     others = parts + [(o.name, now.place(o.a, o.body), now.place(o.b, o.body), o.radius, set())
@@ -128,11 +129,12 @@ def check_limits(rig: Rig, sweep: Sweep) -> list[Limit]:
     out = [_reach(sweep)]
     if sweep.reached.any():
         out += _toggles(rig, sweep)
-        for (rod, end), a in transmission_angles(rig, sweep).items():
+        now = Places(rig, sweep)
+        for (rod, end), a in transmission_angles(rig, now).items():
             out.append(_worst("transmission", f"{rod} at {end}", a, rig.min_transmission, sweep, True))
-        for (rod, end), a in swing_angles(rig, sweep).items():
+        for (rod, end), a in swing_angles(rig, now).items():
             out.append(_worst("swing", f"{rod} at {end}", a, rig.points[end].swing, sweep, False))
-        for (rod, other), gap in clearances(rig, sweep).items():
+        for (rod, other), gap in clearances(rig, now).items():
             out.append(_worst("clearance", f"{rod} to {other}", gap, rig.min_clearance, sweep, True))
         own = rig.bodies[sweep.driver].travel
         for b in rig.bodies.values():
@@ -145,6 +147,39 @@ def check_limits(rig: Rig, sweep: Sweep) -> list[Limit]:
                          f"{r.name} is {r.length:.1f} mm long; it can be set from {r.shortest:g} to "
                          f"{r.longest:g} mm"))
     return out
+
+
+def surely_kept(rigs: Sequence[Rig], driver: Array) -> NDArray[np.bool_]:
+    """Which of many variants of one rig clearly keep every limit over driver angles (n,), increasing: (m,).
+
+    All at once, in closed form. What check_limits would find ``ok`` by less than rounding, or with a toggle up to
+    half a degree beyond the margin, counts as not sure; where the rig has no closed form nothing is.
+    """
+    if not rigs or chain.plan(rigs[0]) is None:
+        return np.zeros(len(rigs), bool)
+    many, tiny = stacked(rigs), 1e-9
+    own = many.bodies[many.driver].travel
+    far = TOGGLE_MARGIN + np.deg2rad(0.5)
+    low, high = own or (driver[0], driver[-1])
+    ends = min(low - far, driver[0]), max(high + far, driver[-1])
+    wide = np.unique(np.concatenate([driver, np.arange(ends[0], ends[1], np.deg2rad(1.0)), ends, [0.0]]))
+    angles = chain.Batch(many, len(rigs)).angles(wide)
+    keep = np.all([np.isfinite(a).all(axis=1) for a in angles.values()], axis=0)
+    angles = {n: a[:, np.searchsorted(wide, driver)] for n, a in angles.items()}
+    now = Places(many, angles)
+    with np.errstate(invalid="ignore"):
+        for a in transmission_angles(many, now).values():
+            keep &= (a >= many.min_transmission + tiny).all(axis=-1)
+        for (_, end), a in swing_angles(many, now).items():
+            keep &= (a <= many.points[end].swing - tiny).all(axis=-1)
+        for gap in clearances(many, now).values():
+            keep &= (gap >= many.min_clearance + tiny).all(axis=-1)
+        within = np.ones(len(driver), bool) if own is None else (driver >= own[0] - 1e-9) & (driver <= own[1] + 1e-9)
+        for n, a in angles.items():
+            travel = many.bodies[n].travel if n in many.bodies and n != many.driver else None
+            if travel is not None:
+                keep &= (~within | ((a >= travel[0] + tiny) & (a <= travel[1] - tiny))).all(axis=-1)
+    return keep & [all(r.shortest <= r.length <= r.longest for r in rig.rods.values()) for rig in rigs]
 
 
 # --- one check each ---------------------------------------------------------------------------------------
@@ -217,30 +252,45 @@ def _over_travel(b: Body, travel: tuple[float, float], sweep: Sweep,
 # --- small helpers ----------------------------------------------------------------------------------------
 
 
-class _Now:
-    """Places and directions of one pose or a sweep of them."""
+class Places:
+    """Places and directions of one pose or a sweep of them, worked out once for all that is asked of it."""
 
     def __init__(self, rig: Rig, pose: Pose) -> None:
         angles = pose.angles if isinstance(pose, Sweep) else pose
         self.motions: Motions = body_motions(rig, angles)
-        self.at = points_now(rig, angles)
+        self.at = {p.name: self.place(p.xyz, p.body) for p in rig.points.values()}
         self.directions = {}
         for r in rig.rods.values():
-            d = self.at[r.b] - self.at[r.a]
-            self.directions[r.name] = d / np.linalg.norm(d, axis=-1, keepdims=True)
+            self.directions[r.name] = _unit(self.at[r.b] - self.at[r.a])
 
-    def place(self, x: tuple[float, float, float], body: str) -> Array:
+    @classmethod
+    def of(cls, rig: Rig, pose: Pose | Places) -> Places:
+        """The places of a pose, or those given."""
+        return pose if isinstance(pose, Places) else cls(rig, pose)
+
+    def place(self, x: ArrayLike, body: str) -> Array:
+        """Where a straight-ahead place (..., 3) of ``body`` is now."""
         R, t = self.motions[body]
-        return R @ np.asarray(x, float) + t
+        return np.asarray(np.einsum("...ij,...j->...i", R, np.asarray(x, float)) + t)
 
-    def direction(self, x: tuple[float, float, float], body: str) -> Array:
-        v = self.motions[body][0] @ np.asarray(x, float)
-        return np.asarray(v / np.linalg.norm(v, axis=-1, keepdims=True))
+    def direction(self, x: ArrayLike, body: str) -> Array:
+        """Where a straight-ahead direction of ``body`` points now, unit."""
+        return _unit(np.einsum("...ij,...j->...i", self.motions[body][0], np.asarray(x, float)))
 
 
-def _bolt(rig: Rig, point: str) -> tuple[str, tuple[float, float, float]]:
+def _bolt(rig: Rig, point: str) -> tuple[str, tuple[float, ...]]:
     p = rig.points[point]
-    return p.body, p.xyz
+    return p.body, tuple(np.asarray(p.xyz, float).reshape(-1, 3)[0])  # the first, where the rig stands for many
+
+
+def _unit(v: Array) -> Array:
+    return np.asarray(v / np.sqrt(_dot(v, v))[..., None])
+
+
+def _cross(a: Array, b: Array) -> Array:
+    # several times faster than np.cross on short stacks
+    return np.stack([a[..., 1] * b[..., 2] - a[..., 2] * b[..., 1], a[..., 2] * b[..., 0] - a[..., 0] * b[..., 2],
+                     a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]], axis=-1)
 
 
 def _dot(a: Array, b: Array) -> Array:

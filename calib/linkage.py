@@ -85,7 +85,7 @@ def rod_lengths(rig: Rig, angles: Mapping[str, ArrayLike]) -> dict[str, Array]:
 
 def _unit(v: ArrayLike) -> Array:
     a = np.asarray(v, float)
-    return a / np.linalg.norm(a)
+    return a / np.linalg.norm(a, axis=-1, keepdims=True)
 
 
 def _wide(a: Array, shape: tuple[int, ...]) -> Array:
@@ -228,7 +228,7 @@ class Linkage:
         self.rig = rig
         self._hinges = {n: _Hinge(np.asarray(b.pivot, float), _unit(b.axis)) for n, b in rig.bodies.items()}
         self._loops = _loops(rig)
-        self._lengths = {r.name: float(r.length) for r in rig.rods.values()}
+        self._lengths = {r.name: r.length for r in rig.rods.values()}
         self._plans: dict[tuple[str, frozenset[str]], Plan] = {}
         self._sides: dict[tuple[str, str], float] = {}
 

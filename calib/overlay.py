@@ -214,8 +214,10 @@ def overlays(fit: Fit, photos: Sequence[PhotoInfo], folder: Path, most: int = 4)
 
 
 def data_uri(path: Path, shown_px: int = SHOWN_PX) -> str:
-    """A JPEG or PNG file as a data URI, made smaller where it is wider than ``shown_px``."""
+    """A JPEG or PNG file as a data URI, made smaller where it is wider than ``shown_px``; a small JPEG as it is."""
     image = Image.open(path)
+    if image.format == "JPEG" and image.mode == "RGB" and max(image.size) <= shown_px:
+        return "data:image/jpeg;base64," + base64.b64encode(path.read_bytes()).decode("ascii")
     image.thumbnail((shown_px, shown_px))
     buffer = BytesIO()
     image.convert("RGB").save(buffer, "JPEG", quality=80)

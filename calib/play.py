@@ -15,7 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm
 
 from calib.linkage import Linkage, rod_lengths
 from calib.results import Finding, Fit
@@ -70,7 +69,9 @@ def lost_motion(design: Rig, fit: Fit) -> tuple[Play, ...]:
             raw.append((place, rod, driving, driven, mm, u95, arm))
     if not raw:
         return ()
-    strict = float(norm.isf(FALSE_ALARM / 2 / len(raw))) / K95  # Bonferroni: many looks, one false alarm allowed
+    from scipy.special import ndtri  # here, as few shoots need it and it takes long to load
+
+    strict = float(-ndtri(FALSE_ALARM / 2 / len(raw))) / K95  # Bonferroni: many looks, one false alarm allowed
     loose = {rod for _, rod, *_, mm, u95, _ in raw if abs(mm) > max(strict * u95, LEAST)}
     return tuple(_play(rig, *row, strict, loose) for row in raw)
 

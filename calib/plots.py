@@ -7,16 +7,18 @@ readers too; left and right also differ by marker and dash.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import matplotlib as mpl
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from calib.sheet import short
+
+if TYPE_CHECKING:  # a process that draws nothing has no need of it
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 LEFT, RIGHT, GREY, GREEN, INK = "#0072B2", "#D55E00", "#767676", "#009E73", "#222222"
 SIDES = (("left", LEFT, "o", "-"), ("right", RIGHT, "s", "-"))
@@ -28,10 +30,26 @@ _STYLE: Any = {
 }
 
 
+def style() -> AbstractContextManager[None]:
+    """The look of all plots, to be in force while one is made and written."""
+    import matplotlib
+
+    return matplotlib.rc_context(_STYLE)
+
+
+def blank(**settings: Any) -> Figure:
+    """An empty figure that no window shows."""
+    from matplotlib.figure import Figure
+
+    return Figure(**settings)
+
+
 def save(figure: Figure, stem: Path) -> list[Path]:
     """Write ``stem``.svg and ``stem``.png; returns both paths."""
     out = []
-    with mpl.rc_context(_STYLE):
+    with style():
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")  # laid out once for both
         for end in (".svg", ".png"):
             path = stem.with_name(stem.name + end)
             meta = {"Date": None} if end == ".svg" else {}
@@ -41,7 +59,7 @@ def save(figure: Figure, stem: Path) -> list[Path]:
 
 
 def _frame(heights: Sequence[float], size: tuple[float, float]) -> tuple[Figure, list[Axes]]:
-    figure = Figure(figsize=size, layout="constrained")
+    figure = blank(figsize=size, layout="constrained")
     axes = figure.subplots(len(heights), 1, sharex=True, height_ratios=list(heights), squeeze=False)[:, 0]
     return figure, list(axes)
 
@@ -54,7 +72,7 @@ def steer_curves(curves: pd.DataFrame, measured: pd.DataFrame, driver: str = "le
     ``measured`` has position, lever_deg, lever_u95_deg and, per side, <side>_deg, <side>_u95_deg,
     <side>_difference_deg and <side>_difference_u95_deg; it may be empty.
     """
-    with mpl.rc_context(_STYLE):
+    with style():
         figure, (top, low) = _frame((1.5, 1.0), (7.0, 7.4))
         x = curves["lever_deg"].to_numpy(float)
         for side, colour, marker, dash in SIDES:
@@ -93,7 +111,7 @@ def confirm_curves(before: pd.DataFrame, predicted: pd.DataFrame | None, after: 
 
     Tables as ``curves`` in ``steer_curves``; ``predicted`` may be None where no proposal was followed.
     """
-    with mpl.rc_context(_STYLE):
+    with style():
         figure, axes = _frame((1.0, 1.0), (7.0, 7.4))
         for ax, (side, colour, marker, _) in zip(axes, SIDES, strict=True):
             for table, name, tint, dash in ((before, "before", GREY, ":"), (predicted, "predicted", GREEN, "--"),
@@ -123,8 +141,8 @@ def figure_bars(figures: pd.DataFrame) -> Figure:
     Uses name, measured, u95, target, tolerance; rows without a tolerance are left out.
     """
     rows = figures[figures["tolerance"].notna() & (figures["tolerance"] > 0) & figures["measured"].notna()]
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(7.0, 0.9 + 0.42 * max(len(rows), 1)), layout="constrained")
+    with style():
+        figure = blank(figsize=(7.0, 0.9 + 0.42 * max(len(rows), 1)), layout="constrained")
         ax = figure.subplots()
         ax.axvspan(-1, 1, color=GREEN, alpha=0.14, linewidth=0)
         for k, (_, r) in enumerate(rows.iloc[::-1].iterrows()):
@@ -147,8 +165,8 @@ def figure_bars(figures: pd.DataFrame) -> Figure:
 
 def photo_quality(photos: pd.DataFrame) -> Figure:
     """RMS corner residual of every photo, px. ``photos`` has photo, position, corners, rms_px, outliers."""
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(7.0, 2.8), layout="constrained")
+    with style():
+        figure = blank(figsize=(7.0, 2.8), layout="constrained")
         ax = figure.subplots()
         x = np.arange(len(photos))
         ax.bar(x, photos["rms_px"], color="#9db8c7", width=0.8)
@@ -171,8 +189,8 @@ def residual_arrows(residuals: pd.DataFrame) -> Figure:
 
     ``residuals`` has du, dv (px) and weight (0 for a corner set aside).
     """
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(4.4, 4.2), layout="constrained")
+    with style():
+        figure = blank(figsize=(4.4, 4.2), layout="constrained")
         ax = figure.subplots()
         du, dv = residuals["du"].to_numpy(float), residuals["dv"].to_numpy(float)
         used = residuals["weight"].to_numpy(float) > 0.5

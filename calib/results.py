@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from calib.rig import Rig
+
+if TYPE_CHECKING:  # takes long to load, and is not needed before the photos are read
+    import pandas as pd
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,9 @@ Array = NDArray[np.float64]
 def skew(v: Array) -> Array:
     """Cross-product matrices, (..., 3) to (..., 3, 3), so that ``skew(a) @ b == cross(a, b)``."""
     v = np.asarray(v, float)
+    if v.ndim == 1:  # written out: single ones are wanted very often
+        x, y, z = v.tolist()
+        return np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
     out = np.zeros(v.shape[:-1] + (3, 3))
     out[..., 0, 1], out[..., 0, 2] = -v[..., 2], v[..., 1]
     out[..., 1, 0], out[..., 1, 2] = v[..., 2], -v[..., 0]
@@ -44,10 +47,22 @@ def about(axis: Array, angle: float | Array) -> Array:
 
 
 def rotation_vector(r: Array) -> Array:
-    """Rotation vector (3,) in rad of one rotation matrix (3, 3), angle in 0..pi."""
-    from scipy.spatial.transform import Rotation
+    """Rotation vector (3,) in rad of one rotation matrix (3, 3), angle in 0..pi.
 
-    return np.asarray(Rotation.from_matrix(r).as_rotvec())
+    By the quaternion's largest part (Shepperd 1978), so that it is exact for small turns and through half a turn.
+    """
+    (a, b, c), (d, e, f), (g, h, i) = np.asarray(r, float).tolist()
+    squares = (1 + a + e + i, 1 + a - e - i, 1 - a + e - i, 1 - a - e + i)  # 4 w^2, 4 x^2, 4 y^2, 4 z^2
+    k = squares.index(max(squares))
+    w, x, y, z = ((squares[0], h - f, c - g, d - b), (h - f, squares[1], b + d, c + g),
+                  (c - g, b + d, squares[2], f + h), (d - b, c + g, f + h, squares[3]))[k]
+    s = math.sqrt(x * x + y * y + z * z)
+    if s == 0:
+        return np.zeros(3)
+    if w < 0:
+        w, s = -w, -s
+    turn = 2 * math.atan2(abs(s), w) / s
+    return np.array([turn * x, turn * y, turn * z])
 
 
 def perpendiculars(axis: Array) -> Array:

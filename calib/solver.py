@@ -11,7 +11,6 @@ from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 
 Array = NDArray[np.float64]
 
@@ -40,13 +39,12 @@ class Problem(Protocol):
 
 @dataclass
 class Solution:
-    """Where the solver stopped. ``reduced`` is the Schur complement at the last accepted state, undamped."""
+    """Where the solver stopped."""
 
     state: Any
     cost: float
     iterations: int
     converged: bool
-    normal: Normal
 
 
 def reduced_system(n: Normal, damping: float = 0.0) -> tuple[Array, Array, Array]:
@@ -83,8 +81,9 @@ def minimise(problem: Problem, state: Any, *, max_iterations: int = 60, rtol: fl
         try:
             reduced, rhs, inverse = reduced_system(n, damping)
             scale = 1.0 / np.sqrt(np.maximum(np.diag(reduced), 1e-300))
-            factor = cho_factor(reduced * scale[:, None] * scale[None, :], lower=True)
-            ds = scale * cho_solve(factor, scale * rhs)
+            even = reduced * scale[:, None] * scale[None, :]
+            np.linalg.cholesky(even)  # raises where the equations are not those of a minimum
+            ds = scale * np.asarray(np.linalg.solve(even, scale * rhs), float)
         except np.linalg.LinAlgError:
             if damping > 1e8:
                 raise
@@ -102,6 +101,8 @@ def minimise(problem: Problem, state: Any, *, max_iterations: int = 60, rtol: fl
         if np.isfinite(cost) and cost <= n.cost * (1 + 1e-14):
             ratio = (n.cost - cost) / max(predicted, 1e-300)
             state = candidate
+            if small:
+                return Solution(state, cost, it, True)
             n = problem.linearise(state)
             damping = max(damping * max(1 / 5, 1 - (2 * ratio - 1) ** 3), 1e-14)
             grow = 2.0
@@ -114,7 +115,7 @@ def minimise(problem: Problem, state: Any, *, max_iterations: int = 60, rtol: fl
         if damping > 1e12:
             converged = True  # no step lowers the cost any more: rounding floor
             break
-    return Solution(state, n.cost, it, converged, n)
+    return Solution(state, n.cost, it, converged)
 
 
 @dataclass

@@ -6,33 +6,35 @@ Tables are in surface units (mm, degrees) with 95 % half-widths where they are w
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from calib import chain
 from calib.axes import (
     ackermann_error,
     ackermann_ideal,
     cambers,
     force_ratio,
-    heading_figures,
     kingpin_distance,
+    straight_at,
     toe,
     turn_circle,
     turn_radius,
     wheel_headings,
 )
 from calib.bands import K95, with_wheel_doubt
-from calib.limits import TOGGLE_SEARCH, clearances, swing_angles, transmission_angles
+from calib.limits import TOGGLE_SEARCH, Places, clearances, swing_angles, transmission_angles
 from calib.linkage import CannotAssemble, Linkage, Sweep
 from calib.results import AsBuilt
-from calib.rig import Rig, get_parameters, with_parameters
+from calib.rig import Rig, get_parameters, stacked, with_parameters
 
 Array = NDArray[np.float64]
 STEPS = 65
+AT_ONCE = 32  # variants worked on side by side, so that what is made of them stays in the processor's cache
 TURNING = math.radians(3.0)  # below this mean steer a turn is too wide for its radius to mean anything
 CLOSEST = 4
 
@@ -75,22 +77,26 @@ def driver_travel(rig: Rig) -> tuple[float, float]:
 def curves_of(rig: Rig, lever: Array) -> dict[str, Array]:
     """Every curve of one rig over driver angles ``lever`` (n,) rad, in surface units, nan where not reached.
 
-    Steer counts from the driver angle at which the mean heading is zero (see heading_figures); ratios are
+    Steer counts from the driver angle at which the mean heading is zero (see straight_at); ratios are
     d heading / d driver of each wheel, positive where it steers the way the pair does straight ahead. Raises
     CannotAssemble or ValueError where the linkage does not go together.
     """
-    s = Linkage(rig).sweep(lever)
-    if s.reached.sum() < 4:
+    return _curves(rig, lever, Linkage(rig).sweep(lever))
+
+
+def _curves(rig: Rig, lever: Array, s: Sweep) -> dict[str, Array]:
+    """Every curve of a sweep, (n,); of a ``stacked`` rig with joint angles (m, n), (m, n)."""
+    ok = s.reached
+    if np.min(ok.sum(axis=-1)) < 4:
         raise CannotAssemble("; ".join(s.ends))
     h = wheel_headings(rig, s)
-    ok = s.reached
-    straight = float(heading_figures(rig, lever, h["left"], h["right"])["straight"])
-    straight = straight if math.isfinite(straight) else 0.0
-    zero = {k: float(np.interp(straight, lever[ok], v[ok])) for k, v in h.items()}
-    steer = {k: v - zero[k] for k, v in h.items()}
+    straight = straight_at(lever, 0.5 * (h["left"] + h["right"]))
+    straight = np.where(np.isfinite(straight), straight, 0.0)
+    steer = {k: v - _between(lever, v, straight) for k, v in h.items()}
     left, right = steer["left"], steer["right"]
-    slope = {k: np.gradient(v, lever, edge_order=2) for k, v in h.items()}
-    way = np.sign(np.nanmean(slope["left"] + slope["right"])) or 1.0
+    slope = {k: np.gradient(v, lever, axis=-1, edge_order=2) for k, v in h.items()}
+    way = np.sign(np.nanmean(slope["left"] + slope["right"], axis=-1, keepdims=True))
+    way = np.where(way == 0, 1.0, way)
     mean = 0.5 * (left + right)
     inner = np.where(mean >= 0, left, -right)
     turning = np.abs(mean) > TURNING
@@ -105,11 +111,33 @@ def curves_of(rig: Rig, lever: Array) -> dict[str, Array]:
             "ackermann_error_deg": deg(ackermann_error(rig, left, right)),
             "turn_radius_mm": radius, "turn_circle_mm": circle, "toe_change_deg": deg(toe(steer))}
     out |= {f"camber_{k}_deg": deg(v) for k, v in cambers(rig, s).items()}
-    out |= {end_key("transmission", e): deg(v) for e, v in transmission_angles(rig, s).items()}
-    out |= {end_key("swing", e): deg(v) for e, v in swing_angles(rig, s).items()}
-    out |= {pair_key(p): v for p, v in clearances(rig, s).items()}
+    now = Places(rig, s)
+    out |= {end_key("transmission", e): deg(v) for e, v in transmission_angles(rig, now).items()}
+    out |= {end_key("swing", e): deg(v) for e, v in swing_angles(rig, now).items()}
+    out |= {pair_key(p): v for p, v in clearances(rig, now).items()}
     out["force_ratio"] = force_ratio(rig, s, 1.0)
     return {k: np.where(ok, v, np.nan) for k, v in out.items()}
+
+
+def _between(x: Array, y: Array, at: Array) -> Array:
+    """y (..., n) over x (n,) at ``at`` (...), linear between reached neighbours, (..., 1)."""
+    ok = np.isfinite(y)
+    if y.ndim == 1:
+        return np.array([np.interp(at, x[ok], y[ok])])
+    return np.array([[np.interp(a, x[good], row[good])] for a, row, good in zip(at, y, ok, strict=True)])
+
+
+def _variants(rig: Rig, names: Sequence[str], rows: Array, lever: Array) -> Iterator[dict[str, Array]]:
+    """Curves of the rig with its named parameters set to each of ``rows`` (m, n), a few dozen variants at a time."""
+    if chain.plan(rig) is None:
+        for row in rows:
+            yield {k: v[None] for k, v in curves_of(with_parameters(rig, names, row), lever).items()}
+        return
+    for i in range(0, len(rows), AT_ONCE):
+        many = stacked([with_parameters(rig, names, row) for row in rows[i:i + AT_ONCE]])
+        angles = chain.Batch(many, len(rows[i:i + AT_ONCE])).angles(lever)
+        reached = np.all([np.isfinite(a) for a in angles.values()], axis=0)
+        yield _curves(many, lever, Sweep(many, rig.driver, lever, angles, reached, (), {}))
 
 
 def end_key(what: str, end: tuple[str, str]) -> str:
@@ -150,20 +178,13 @@ def half_widths(built: AsBuilt, lever: Array) -> dict[str, Array]:
     names = tuple(built.names[k] for k in use)
     cov = built.cov[np.ix_(use, use)]
     p = get_parameters(rig, names)
-    rows: list[Array] = []
     keys: list[str] = list(curves_of(rig, lever))
-    for k, name in enumerate(names):
-        h = 1e-4 if name.rpartition(".")[0].endswith((".axis", ".spin")) else 0.02
-        two = []
-        for sign in (1.0, -1.0):
-            q = p.copy()
-            q[k] += sign * h
-            c = curves_of(with_parameters(rig, names, q), lever)
-            two.append(np.concatenate([c[x] for x in keys]))
-        rows.append((two[0] - two[1]) / (2 * h))
-    if not rows:
+    if not names:
         return {x: np.zeros(lever.shape) for x in keys}
-    J = np.array(rows)
+    h = np.array([1e-4 if n.rpartition(".")[0].endswith((".axis", ".spin")) else 0.02 for n in names])
+    rows = np.concatenate([p + np.diag(h), p - np.diag(h)])
+    moved = np.concatenate([np.concatenate([c[x] for x in keys], axis=1) for c in _variants(rig, names, rows, lever)])
+    J = (moved[:len(names)] - moved[len(names):]) / (2 * h[:, None])
     bad = ~np.isfinite(J).all(axis=0)
     J = np.where(np.isfinite(J), J, 0.0)
     u = K95 * np.sqrt(np.maximum(np.einsum("io,ij,jo->o", J, cov, J), 0.0))

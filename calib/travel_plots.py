@@ -8,16 +8,17 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from calib.limits import TOGGLE_MARGIN
-from calib.plots import _STYLE, GREEN, GREY, LEFT, RIGHT
+from calib.plots import GREEN, GREY, LEFT, RIGHT, blank, style
 from calib.travel import Reach, Travel, beyond, driver_travel, end_key, pair_key, ways
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 COLOURS = (LEFT, RIGHT, GREEN, "#CC79A7", "#000000", "#56B4E9", "#E69F00")  # Okabe and Ito's set
 DASHED: Any = (0, (4, 3))
@@ -120,8 +121,8 @@ def panels(t: Travel) -> list[Panel]:
 
 def draw_panel(t: Travel, p: Panel) -> Figure:
     """One small picture by itself; all have their axes at the same place, so that they line up in a grid."""
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=SIZE)
+    with style():
+        figure = blank(figsize=SIZE)
         _fill(figure.subplots(), p)
         _place(figure, 1)
     return figure
@@ -129,7 +130,7 @@ def draw_panel(t: Travel, p: Panel) -> Figure:
 
 def _fill(ax: Axes, p: Panel) -> None:
     p.draw(ax)
-    ax.set_title(p.title, loc="left", fontsize=11.5, fontweight="bold")
+    ax.set_title(p.title, loc="left", fontsize=11.5, fontweight="bold", y=1.0)
 
 
 def _place(figure: Figure, rows: int) -> None:
@@ -150,8 +151,8 @@ def travel_sheet(t: Travel) -> Figure:
     """All small pictures on one sheet, two columns."""
     some = panels(t)
     rows = (len(some) + 1) // 2
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(2 * SIZE[0], rows * SIZE[1]))
+    with style():
+        figure = blank(figsize=(2 * SIZE[0], rows * SIZE[1]))
         axes = figure.subplots(rows, 2, squeeze=False).ravel()
         for ax, p in zip(axes, some, strict=False):
             _fill(ax, p)
@@ -169,7 +170,7 @@ def save_panels(t: Travel, folder: Path) -> list[Path]:
 
 def write(figure: Figure, path: Path) -> Path:
     """Write a picture as SVG or PNG, by the path's ending."""
-    with mpl.rc_context(_STYLE):
+    with style():
         figure.savefig(path, dpi=150, metadata={"Date": None} if path.suffix.lower() == ".svg" else {})
     return path
 

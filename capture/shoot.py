@@ -51,23 +51,24 @@ class _Outcome:
 
 
 def read_shoot(source: Path, known_codes: set[int], board: Board, workers: int | None = None,
-               progress: Progress | None = None) -> Observations:
+               progress: Progress | None = None, meanwhile: Callable[[], None] | None = None) -> Observations:
     """Corners of every photo of a shoot.
 
     ``source``: folder with one folder per lever position, or CSV with the columns photo, position. Corners of
     tags on ``board`` and of part tags in ``known_codes`` enter the table; other part tags seen are noted.
-    Photos are only read, never changed. ``progress(done, all, name)`` is called here, in this process.
+    Photos are only read, never changed. ``progress(done, all, name)`` is called here, in this process, and
+    ``meanwhile()`` once, when other processes have begun to read.
     Raises UserError when no photo, or only one, is left to work with.
     """
-    import pandas as pd  # here, as the processes that read photos have no need of it
-
     listed = list_shoot(source)
     jobs = [_Job(path, position, name, frozenset(known_codes), board) for path, position, name in listed]
     done: list[_Outcome] = []
-    for outcome in _run(jobs, workers):
+    for outcome in _run(jobs, workers, meanwhile):
         done.append(outcome)
         if progress is not None:
             progress(len(done), len(jobs), outcome.name)
+    import pandas as pd  # here, as the processes that read photos have no need of it
+
     photos: list[PhotoInfo] = []
     aside: list[SetAside] = []
     tables: list[pd.DataFrame] = []
@@ -101,7 +102,7 @@ def read_shoot(source: Path, known_codes: set[int], board: Board, workers: int |
     return Observations(pd.concat(tables, ignore_index=True), tuple(photos), tuple(aside), tuple(notes))
 
 
-def _run(jobs: list[_Job], workers: int | None) -> Iterator[_Outcome]:
+def _run(jobs: list[_Job], workers: int | None, meanwhile: Callable[[], None] | None = None) -> Iterator[_Outcome]:
     count = workers if workers is not None else (os.cpu_count() or 1)
     count = max(1, min(count, len(jobs)))
     if count == 1:
@@ -110,7 +111,10 @@ def _run(jobs: list[_Job], workers: int | None) -> Iterator[_Outcome]:
     # a forked child would inherit the image library's thread pool without its threads and wait for ever
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(count, mp_context=context, initializer=_start_worker) as pool:
-        yield from pool.map(_look, jobs)
+        outcomes = pool.map(_look, jobs)
+        if meanwhile is not None:
+            meanwhile()
+        yield from outcomes
 
 
 def _start_worker() -> None:

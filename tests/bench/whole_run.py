@@ -1,53 +1,178 @@
-"""The whole run over bare JPEG decoding of the same photos, in one process run on the same machine.
+"""The whole run, photos to report, over bare JPEG decoding of the same photos in the same sitting.
 
-Reference: cv2.imdecode to grey of every photo, one after another, on both cores by a process pool, as the
-finder reads them. Run: python -m tests.bench.whole_run [photo folder]
+Two cases: the 36 sample photos, small and quick to decode, and 42 invented photos as a 12-megapixel phone writes them
+(see phone_photos; drawn on first use, about 10 minutes, and kept in the folder given). Reference decoder:
+cv2.imdecode (libjpeg-turbo in OpenCV's own wheels) of the file's bytes, (a) to grey, which is what finding tags needs,
+and (b) to colour; photos one after another on one core, and spread over the cores by a process pool. The run itself
+is a new process each time, so that starting and loading count; on one core it is held to that core where the system
+can. Best of several. The phases are processor time of a one-core run in this process, after what it loads.
+
+Run: python -m tests.bench.whole_run [--phone FOLDER] [--photos FOLDER] [--times N]
 """
 
 from __future__ import annotations
 
+import argparse
+import importlib
 import os
+import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import redirect_stderr, redirect_stdout
+from functools import wraps
+from io import StringIO
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 
-from calib.cli import main as rigtrue
+from tests.bench.phone_photos import make
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_data"
+PHASES = {  # what counts for which line; a phase's time is without that of others called within it
+    "reading and decoding": [("capture.shoot", "read_photo")],
+    "finding": [("capture.shoot", "find_tags"), ("capture.shoot", "looks_mirrored")],
+    "refining": [("capture.shoot", "read_tags")],
+    "corner table": [("capture.shoot", "read_shoot")],
+    "estimate": [("calib.export", "estimate")],
+    "diagnosis": [("calib.estimate", n) for n in ("zoomed_photos", "screen_photos", "board_bumps", "final_findings")]
+    + [("calib.export", "lost_motion")],
+    "comparison, travel": [("calib.export", n) for n in ("compare", "travel", "_limits", "what_moves_what")],
+    "adjustment": [("calib.export", n) for n in ("propose", "work_data")],
+    "plots": [("calib.pictures", n) for n in ("save", "save_panels", "steer_curves", "figure_bars", "photo_quality",
+                                              "residual_arrows")],
+    "overlays": [("calib.pictures", "overlays")],
+    "tables": [("calib.export", "write_results"), ("calib.pictures", "draw_fit"),
+               ("calib.pictures", "write_observations")],
+    "report": [("calib.export", "report_html")],
+    "the rest": [("calib.cli", "cmd_run")],
+}
 
 
-def decode(path: Path) -> int:
+def decode(path: Path, colour: bool = False) -> int:
     """Pixels of one decoded photo."""
     cv2.setNumThreads(1)
-    image = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION)
-    return 0 if image is None else int(image.size)
+    how = (cv2.IMREAD_COLOR if colour else cv2.IMREAD_GRAYSCALE) | cv2.IMREAD_IGNORE_ORIENTATION
+    image = cv2.imdecode(np.fromfile(path, np.uint8), how)
+    return 0 if image is None else int(image.shape[0] * image.shape[1])
+
+
+def colourful(path: Path) -> int:
+    """Pixels of one photo decoded to colour."""
+    return decode(path, True)
+
+
+def best(times: int, what: Callable[[], Any]) -> float:
+    """Least wall time of several, s."""
+    took = []
+    for _ in range(times):
+        began = time.perf_counter()
+        what()
+        took.append(time.perf_counter() - began)
+    return min(took)
+
+
+def decoding(photos: Sequence[Path], cores: int, work: Callable[[Path], int], times: int) -> float:
+    """Wall time of decoding all photos, s."""
+    if cores == 1:
+        return best(times, lambda: [work(p) for p in photos])
+    with ProcessPoolExecutor(cores) as pool:
+        list(pool.map(work, photos[:2 * cores]))
+        return best(times, lambda: list(pool.map(work, photos)))
+
+
+def run(folder: Path, cores: int, out: Path) -> None:
+    """One whole run in a process of its own."""
+    def held() -> None:
+        if cores == 1 and hasattr(os, "sched_setaffinity"):
+            os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
+
+    with tempfile.TemporaryDirectory(dir=out) as here:
+        subprocess.run([sys.executable, "-m", "calib.cli", "run", str(SAMPLE / "rig.toml"), str(folder), "--out",
+                        str(Path(here) / "out"), "--workers", str(cores)], check=True, stdout=subprocess.DEVNULL,
+                       stderr=subprocess.DEVNULL, preexec_fn=held, cwd=SAMPLE.parent)
+
+
+def phases(folder: Path) -> dict[str, float]:
+    """Processor seconds of each phase of a run on one core."""
+    began = time.process_time()
+    subprocess.run([sys.executable, "-c", ""], check=True)
+    spent: dict[str, float] = {}
+    stack: list[float] = []
+    undo = []
+
+    def watched(label: str, work: Callable[..., Any]) -> Callable[..., Any]:
+        @wraps(work)
+        def timed(*args: Any, **kwargs: Any) -> Any:
+            start = time.process_time()
+            stack.append(0.0)
+            try:
+                return work(*args, **kwargs)
+            finally:
+                took = time.process_time() - start
+                spent[label] = spent.get(label, 0.0) + took - stack.pop()
+                if stack:
+                    stack[-1] += took
+        return timed
+
+    for name in ("calib.cli", "calib.export", "matplotlib.backends.backend_svg", "matplotlib.backends.backend_agg"):
+        importlib.import_module(name)
+    spent["loading"] = time.process_time() - began
+    for label, places in PHASES.items():
+        for module, name in places:
+            owner = importlib.import_module(module)
+            undo.append((owner, name, getattr(owner, name)))
+            setattr(owner, name, watched(label, getattr(owner, name)))
+    try:
+        with tempfile.TemporaryDirectory() as out, redirect_stdout(StringIO()), redirect_stderr(StringIO()):
+            importlib.import_module("calib.cli").main(["run", str(SAMPLE / "rig.toml"), str(folder), "--out",
+                                                       str(Path(out) / "out"), "--workers", "1"])
+    finally:
+        for owner, name, work in undo:
+            setattr(owner, name, work)
+    return spent
+
+
+def case(title: str, folder: Path, times: int) -> None:
+    """Print one case."""
+    photos = sorted(folder.rglob("*.jpg"))
+    pixels = sum(decode(p) for p in photos)  # warms the file cache for all that follows
+    size = sum(p.stat().st_size for p in photos) / len(photos) / 1e6
+    print(f"\n{title}: {len(photos)} photos, {pixels / 1e6 / len(photos):.1f} megapixels, {size:.2f} MB each")
+    print(f"{'':16}{'whole run':>11}{'grey':>9}{'colour':>9}{'run / grey':>12}{'run / colour':>14}")
+    with tempfile.TemporaryDirectory() as out:
+        for cores in sorted({1, os.cpu_count() or 1}):
+            grey, colour = decoding(photos, cores, decode, times), decoding(photos, cores, colourful, times)
+            whole = best(times, lambda cores=cores: run(folder, cores, Path(out)))  # type: ignore[misc]
+            print(f"{cores} core{'s' if cores > 1 else ' '}, s     {whole:11.2f}{grey:9.2f}{colour:9.2f}"
+                  f"{whole / grey:12.1f}{whole / colour:14.1f}", flush=True)
 
 
 def main() -> None:
-    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else SAMPLE / "before"
-    photos = sorted(folder.rglob("*.jpg"))
-    pixels = sum(decode(p) for p in photos)  # warms the file cache for both
-    began = time.perf_counter()
-    for p in photos:
-        decode(p)
-    one = time.perf_counter() - began
-    with ProcessPoolExecutor(os.cpu_count()) as pool:
-        list(pool.map(decode, photos[:4]))
-        began = time.perf_counter()
-        list(pool.map(decode, photos))
-        both = time.perf_counter() - began
-    with tempfile.TemporaryDirectory() as out:
-        began = time.perf_counter()
-        code = rigtrue(["run", str(SAMPLE / "rig.toml"), str(folder), "--out", str(Path(out) / "out")])
-        whole = time.perf_counter() - began
-    print(f"{len(photos)} photos, {pixels / 1e6:.0f} megapixels, exit code {code}")
-    print(f"decoding only: {one:.2f} s on one core, {both:.2f} s on {os.cpu_count()} cores")
-    print(f"whole run: {whole:.2f} s, {whole / one:.1f} times decoding on one core, {whole / both:.1f} times on all")
+    ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ask.add_argument("--phone", type=Path, default=Path(tempfile.gettempdir()) / "rigtrue_phone_photos",
+                     help="where the 12-megapixel photos are, or are to be drawn")
+    ask.add_argument("--photos", type=Path, help="time the photos of this folder only")
+    ask.add_argument("--times", type=int, default=3)
+    args = ask.parse_args()
+    if args.photos is None:
+        make(args.phone, os.cpu_count() or 1)
+    cases = ([("photos given", args.photos)] if args.photos else
+             [("sample", SAMPLE / "before"), ("12-megapixel phone", args.phone)])
+    for title, folder in cases:
+        case(title, folder, args.times)
+    print("\nprocessor seconds on one core" + "".join(f"{title:>20}" for title, _ in cases))
+    tables = []
+    for _, folder in cases:  # each in a process of its own, as the first would have loaded everything already
+        with ProcessPoolExecutor(1) as pool:
+            tables.append(pool.submit(phases, folder).result())
+    for label in ("loading", *PHASES):
+        print(f"{label:29}" + "".join(f"{t.get(label, 0.0):20.2f}" for t in tables))
+    print(f"{'all':29}" + "".join(f"{sum(t.values()):20.2f}" for t in tables))
 
 
 if __name__ == "__main__":

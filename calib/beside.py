@@ -1,0 +1,139 @@
+"""Work given to a second process while this one goes on with the rest.
+
+What is handed over is a function of a folder, which it may write into, and of plain data. Where there is no second
+process the same function runs here, when its result is asked for.
+"""
+
+from __future__ import annotations
+
+import importlib
+import multiprocessing
+import shutil
+import tempfile
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+Work = Callable[..., Any]  # (folder, *args) -> result
+
+
+class Task:
+    """One piece of work, and where its result is had."""
+
+    def __init__(self, work: Work, *args: Any) -> None:
+        self.work, self.args = work, args
+        self.beside: Beside | None = None
+        self.scratch: Path | None = None
+        self.outcome: Future[Any] = Future()
+
+    def into(self, folder: Path, here: bool = False) -> Any:
+        """The result, with all files the work wrote in ``folder``.
+
+        ``here``: do it in this process if the other has not come to it yet.
+        """
+        if self.beside is None or self.scratch is None or (here and self.beside.withdrawn(self)):
+            return self.work(folder, *self.args)
+        result = self.outcome.result()
+        for made in sorted(self.scratch.rglob("*")):
+            to = folder / made.relative_to(self.scratch)
+            if made.is_dir():
+                to.mkdir(exist_ok=True)
+            else:
+                shutil.move(made, to)
+        return result
+
+
+class Beside:
+    """Up to ``processes`` processes beside this one, none until something is to be done; use in a with statement.
+
+    ``modules`` are loaded by each as it starts. Each takes a task only when it is free, so that what still waits can
+    be done here instead.
+    """
+
+    def __init__(self, processes: int, modules: Sequence[str] = ()) -> None:
+        self.processes, self.modules = processes, tuple(modules)
+        self._pool: ProcessPoolExecutor | None = None
+        self._waiting: deque[Task] = deque()
+        self._busy = 0
+        self._lock = threading.RLock()
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
+        self._count = 0
+
+    def warm(self) -> None:
+        """Start a process now, so that it has read its modules when the first work comes."""
+        if self.processes and self._pool is None:
+            self._open().submit(_nothing)
+
+    def start(self, work: Work, *args: Any) -> Task:
+        """Have ``work(folder, *args)`` done; everything must pickle."""
+        task = Task(work, *args)
+        if self.processes:
+            self._open()
+            assert self._folder is not None
+            self._count += 1
+            task.beside, task.scratch = self, Path(self._folder.name) / str(self._count)
+            task.scratch.mkdir()
+            with self._lock:
+                self._waiting.append(task)
+            self._feed()
+        return task
+
+    def withdrawn(self, task: Task) -> bool:
+        """Whether ``task`` was still waiting; it is then no longer."""
+        with self._lock:
+            if task not in self._waiting:
+                return False
+            self._waiting.remove(task)
+            return True
+
+    def _open(self) -> ProcessPoolExecutor:
+        if self._pool is None:
+            self._folder = tempfile.TemporaryDirectory(prefix="rigtrue-")
+            # spawned: a forked child would inherit threads that are not there
+            self._pool = ProcessPoolExecutor(self.processes, mp_context=multiprocessing.get_context("spawn"),
+                                             initializer=_load, initargs=(self.modules,))
+        return self._pool
+
+    def _feed(self) -> None:
+        with self._lock:
+            while self._waiting and self._busy < self.processes and self._pool is not None:
+                task = self._waiting.popleft()
+                self._busy += 1
+                inner = self._pool.submit(task.work, task.scratch, *task.args)
+                inner.add_done_callback(lambda f, task=task: self._done(f, task))  # type: ignore[misc]
+
+    def _done(self, inner: Future[Any], task: Task) -> None:
+        with self._lock:
+            self._busy -= 1
+        if inner.cancelled():
+            task.outcome.cancel()
+        elif (error := inner.exception()) is not None:
+            task.outcome.set_exception(error)
+        else:
+            task.outcome.set_result(inner.result())
+        self._feed()
+
+    def __enter__(self) -> Beside:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None,
+                 ) -> None:
+        with self._lock:
+            self._waiting.clear()
+        if self._pool is not None:
+            self._pool.shutdown(wait=True, cancel_futures=True)
+        if self._folder is not None:
+            self._folder.cleanup()
+
+
+def _load(modules: Sequence[str]) -> None:
+    for name in modules:
+        importlib.import_module(name)
+
+
+def _nothing() -> None:
+    pass
