@@ -1,7 +1,8 @@
 """Work given to a second process while this one goes on with the rest.
 
 What is handed over is a function of a folder, which it may write into, and of plain data. Where there is no second
-process the same function runs here, when its result is asked for.
+process, or it was ended from outside, the same function runs here when its result is asked for. What the function
+raises is raised again here.
 """
 
 from __future__ import annotations
@@ -9,11 +10,12 @@ from __future__ import annotations
 import importlib
 import multiprocessing
 import shutil
+import signal
 import tempfile
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -33,11 +35,14 @@ class Task:
     def into(self, folder: Path, here: bool = False) -> Any:
         """The result, with all files the work wrote in ``folder``.
 
-        ``here``: do it in this process if the other has not come to it yet.
+        ``here``: do it in this process if the other has not come to it yet. Raises what the work raised.
         """
         if self.beside is None or self.scratch is None or (here and self.beside.withdrawn(self)):
             return self.work(folder, *self.args)
-        result = self.outcome.result()
+        try:
+            result = self.outcome.result()
+        except BrokenExecutor:  # such as ended by the system when memory ran short: there is room for one here
+            return self.work(folder, *self.args)
         for made in sorted(self.scratch.rglob("*")):
             to = folder / made.relative_to(self.scratch)
             if made.is_dir():
@@ -103,7 +108,12 @@ class Beside:
             while self._waiting and self._busy < self.processes and self._pool is not None:
                 task = self._waiting.popleft()
                 self._busy += 1
-                inner = self._pool.submit(task.work, task.scratch, *task.args)
+                try:
+                    inner = self._pool.submit(task.work, task.scratch, *task.args)
+                except BrokenExecutor as error:  # nobody would ever answer
+                    self._busy -= 1
+                    task.outcome.set_exception(error)
+                    continue
                 inner.add_done_callback(lambda f, task=task: self._done(f, task))  # type: ignore[misc]
 
     def _done(self, inner: Future[Any], task: Task) -> None:
@@ -131,6 +141,7 @@ class Beside:
 
 
 def _load(modules: Sequence[str]) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # who stops the run is answered once, by the first process
     for name in modules:
         importlib.import_module(name)
 

@@ -346,14 +346,24 @@ def _variance(fit: Fit, key: tuple[str, str]) -> float:
 
 def write_results(results: Results, folder: Path, say: Say = _quiet, before: Before | None = None,
                   beside: Beside | None = None) -> None:
-    """Write every file of a run into ``folder`` (which exists and is empty); ``beside`` as in ``measure``."""
+    """Write every file of a run into ``folder`` (which exists and is empty); ``beside`` as in ``measure``.
+
+    Where some pictures fail, everything else but the report is written before that is raised.
+    """
     fit, obs = results.fit, results.observations
     looks = results.design.driver.replace("_", " "), ways(results.design)[1]
-    confirm = None if before is None else (beside or Beside(0)).start(
-        draw_confirm, before.curves, before.predicted, results.curves, results.measured, *looks)
+    begun = dict(results.begun)
+    if before is not None and beside is not None:
+        begun["confirm"] = beside.start(draw_confirm, before.curves, before.predicted, results.curves,
+                                        results.measured, *looks)
+    failed: list[Exception] = []
 
     def made(name: str, work: Work, *args: Any, here: bool = False) -> Any:
-        return (results.begun.get(name) or Task(work, *args)).into(folder, here)
+        try:
+            return (begun.get(name) or Task(work, *args)).into(folder, here)
+        except Exception as error:
+            failed.append(error)
+            return []
 
     say("writing tables")
     (folder / "as_built.toml").write_text(as_built_toml(fit.as_built), encoding="utf-8")
@@ -378,8 +388,10 @@ def write_results(results: Results, folder: Path, say: Say = _quiet, before: Bef
     made("comparison", draw_comparison, results.curves, results.measured, results.figures, *looks)
     if results.travel is not None:
         made("travel", draw_travel, results.travel)
-    if confirm is not None:
-        confirm.into(folder)
+    if before is not None:
+        made("confirm", draw_confirm, before.curves, before.predicted, results.curves, results.measured, *looks)
+    if failed:
+        raise failed[0]
     say("writing the report")
     (folder / "report.html").write_text(report_html(results, folder, drawn, before), encoding="utf-8")
 

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
+from scipy.spatial.transform import Rotation
 
 from calib.bands import Slopes
 from calib.camera import camera_matrix, project, project_with_derivatives, undistort
@@ -22,9 +23,9 @@ Array = NDArray[np.float64]
 LENS = np.array([1910.0, 1.0007, 1203.4, 893.2, 0.06, -0.12, 6e-4, -5e-4, 0.03])
 
 
-def covariance(sol: Solution, variance: float) -> Array:
-    """Covariance (n, n) of a plain fit as the estimate forms it: inverse of the normal equations."""
-    reduced, _, _ = reduced_system(sol.normal)
+def covariance(j: Array, variance: float) -> Array:
+    """Covariance (n, n) of a plain fit with slopes (m, n) as the estimate forms it: inverse of the normal equations."""
+    reduced, _, _ = reduced_system(DenseProblem(lambda _: np.zeros(len(j)), lambda _: j).linearise(j[0]))
     d = 1 / np.sqrt(np.diag(reduced))
     return variance * np.linalg.inv(reduced * d[:, None] * d[None, :]) * d[:, None] * d[None, :]
 
@@ -136,7 +137,7 @@ def test_nist_certified(problem: Nist, which: int) -> None:
     rss = 2 * sol.cost
     np.testing.assert_allclose(sol.state, problem.values, rtol=1e-6)
     assert rss == pytest.approx(problem.rss, rel=1e-8)
-    cov = covariance(sol, rss / (len(problem.y) - len(sol.state)))
+    cov = covariance(problem.slopes(problem.x, sol.state), rss / (len(problem.y) - len(sol.state)))
     np.testing.assert_allclose(np.sqrt(np.diag(cov)), problem.sds, rtol=1e-5)
 
 
@@ -150,7 +151,7 @@ def test_thermometer_line() -> None:
     a = np.stack([np.ones_like(t), t], axis=1)
     sol = fit(lambda y: a @ y - b, lambda y: a, [0.0, 0.0])
     variance = 2 * sol.cost / (len(t) - 2)
-    cov = covariance(sol, variance)
+    cov = covariance(a, variance)
     sd = np.sqrt(np.diag(cov))
     assert np.sqrt(variance) == pytest.approx(0.0035, abs=5e-5)
     assert sol.state[0] == pytest.approx(-0.1712, abs=5e-5) and sd[0] == pytest.approx(0.0029, abs=5e-5)
@@ -298,3 +299,23 @@ def test_both_poses_of_a_plane() -> None:
         assert np.rad2deg(np.linalg.norm(rotation_vector(best[0] @ r.T))) < 0.05
         np.testing.assert_allclose(best[1], t, atol=0.5)
         assert all(p[2] >= best[2] for p in found)
+
+
+# --- rotations ------------------------------------------------------------------------------------------------
+
+
+def test_rotation_vector_against_scipy() -> None:
+    """scipy.spatial.transform.Rotation, from no turn at all through the smallest ones to half a turn."""
+    rng = np.random.default_rng(9)
+    axes = np.concatenate([np.eye(3), -np.eye(3), [[1, 1, 0], [0, -1, 1], [1, 1, 1]], rng.normal(0, 1, (40, 3))])
+    axes /= np.linalg.norm(axes, axis=1, keepdims=True)
+    for angle in (1e-12, 1e-9, 1e-6, 1e-3, 0.5, 1.5, 2.0, 2.2, 3.0, np.pi - 1e-6, np.pi - 1e-9):
+        for r in Rotation.from_rotvec(angle * axes).as_matrix():
+            np.testing.assert_allclose(rotation_vector(r), Rotation.from_matrix(r).as_rotvec(), rtol=1e-9, atol=1e-15)
+            np.testing.assert_allclose(Rotation.from_rotvec(rotation_vector(r)).as_matrix(), r, rtol=0, atol=1e-15)
+    np.testing.assert_array_equal(rotation_vector(np.eye(3)), np.zeros(3))
+    for axis in axes:  # half a turn: both ways round are right
+        r = Rotation.from_rotvec(np.pi * axis).as_matrix()
+        v = rotation_vector(r)
+        assert np.linalg.norm(v) == pytest.approx(np.pi, abs=1e-14)
+        np.testing.assert_allclose(Rotation.from_rotvec(v).as_matrix(), r, atol=1e-15)

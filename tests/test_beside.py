@@ -1,0 +1,130 @@
+"""Work in a second process: the same files as without one, and nothing lost or left waiting where it fails."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from calib.beside import Beside, Task
+from calib.cli import main
+from capture.errors import UserError
+from tests.bench.estimate import shoot
+from tests.moorhen import SAMPLE
+
+SAID = "The picture cannot be drawn; free some room on the disk."
+
+
+def two_files(folder: Path, text: str) -> int:
+    """Writes one file in the folder and one below it; the process it was done by."""
+    (folder / "sub").mkdir()
+    (folder / "a.txt").write_text(text)
+    (folder / "sub" / "b.txt").write_text(text[::-1])
+    return os.getpid()
+
+
+def refuses(folder: Path, *_: Any) -> None:
+    """Bad input found only while drawing."""
+    raise UserError(SAID)
+
+
+def mistaken(folder: Path, *_: Any) -> None:
+    """A mistake in the program."""
+    (folder / "half.txt").write_text("half")
+    raise ZeroDivisionError("no photo left")
+
+
+def ended(folder: Path, parent: int) -> int:
+    """As when the system ends the second process, short of memory; in the first it goes through."""
+    if os.getpid() != parent:
+        os._exit(1)
+    return two_files(folder, "made here")
+
+
+def waits_for(folder: Path, go: Path) -> None:
+    """Keeps its process busy until ``go`` exists."""
+    while not go.exists():
+        time.sleep(0.01)
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    """Every file below a folder by its relative name."""
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def test_same_files_from_either_process(tmp_path: Path) -> None:
+    by: dict[str, int] = {}
+    with Beside(1) as beside:
+        for name, task in (("there", beside.start(two_files, "stop")), ("here", Task(two_files, "stop")),
+                           ("none", Beside(0).start(two_files, "stop"))):
+            (tmp_path / name).mkdir()
+            by[name] = task.into(tmp_path / name)
+    assert by["there"] != os.getpid() == by["here"] == by["none"]
+    assert files(tmp_path / "there") == {"a.txt": b"stop", "sub/b.txt": b"pots"}
+    assert files(tmp_path / "there") == files(tmp_path / "here") == files(tmp_path / "none")
+
+
+def test_what_waits_is_done_here_and_once(tmp_path: Path) -> None:
+    go, out = tmp_path / "go", tmp_path / "out"
+    out.mkdir()
+    with Beside(1) as beside:
+        first, second = beside.start(waits_for, go), beside.start(two_files, "x")
+        assert second.into(out, here=True) == os.getpid()
+        assert not beside.withdrawn(second)
+        go.touch()
+        first.into(out)
+    assert set(files(out)) == {"a.txt", "sub/b.txt"}
+
+
+def test_failures_are_raised_here_and_the_next_work_is_done(tmp_path: Path) -> None:
+    with Beside(1) as beside:
+        bad, worse, good = beside.start(refuses), beside.start(mistaken), beside.start(two_files, "x")
+        with pytest.raises(UserError, match="^" + SAID):
+            bad.into(tmp_path)
+        with pytest.raises(ZeroDivisionError, match="^no photo left$"):
+            worse.into(tmp_path)
+        assert good.into(tmp_path) != os.getpid()
+    assert set(files(tmp_path)) == {"a.txt", "sub/b.txt"}
+
+
+def test_process_ended_from_outside_loses_no_work(tmp_path: Path) -> None:
+    with Beside(1) as beside:
+        tasks = [beside.start(ended, os.getpid()) for _ in range(3)]  # two of them still wait when it ends
+        for k, task in enumerate(tasks):
+            (tmp_path / str(k)).mkdir()
+            assert task.into(tmp_path / str(k)) == os.getpid()
+            assert files(tmp_path / str(k))["a.txt"] == b"made here"
+
+
+def test_run_keeps_its_results_where_pictures_fail(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                                   capfd: pytest.CaptureFixture[str]) -> None:
+    says = "rigtrue: stopped by a mistake in the program (ZeroDivisionError: no photo left); "
+    rig, obs = shoot(2, seed=11)
+    out = tmp_path / "out"
+    monkeypatch.setattr("calib.cli._find", lambda *_: (rig, obs))
+    monkeypatch.setattr("calib.export.draw_comparison", mistaken)
+    monkeypatch.setattr("calib.export.propose", _no_proposal)  # the longest part, of no concern here
+    assert main(["run", str(SAMPLE), str(tmp_path), "--out", str(out), "--workers", "2"]) == 1
+    said = capfd.readouterr().err
+    assert [line for line in said.splitlines() if line.startswith("rigtrue: ")][-1].startswith(says)
+    assert said.count(says) == 1 and "Traceback" not in said
+    made = set(files(out))
+    assert {"as_built.toml", "figures.csv", "observations.csv", "residuals.csv", "residuals.svg",
+            "photo_quality.svg"} <= made
+    assert any(name.startswith("travel") and name.endswith(".svg") for name in made)
+    assert not made & {"steer.svg", "report.html", "half.txt"}
+
+
+def test_the_measuring_process_does_not_load_matplotlib() -> None:
+    said = subprocess.run([sys.executable, "-c", "import sys, calib.export; print('matplotlib' in sys.modules)"],
+                          check=True, capture_output=True, text=True, cwd=SAMPLE.parents[1])
+    assert said.stdout.strip() == "False"
+
+
+def _no_proposal(*_: Any) -> None:
+    raise ValueError("none wanted")
