@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple
 
 import cv2
@@ -15,9 +15,12 @@ from capture.targets import BOARD_IDS, CELLS, CODE_SHARE, PART_IDS, Board, cell_
 
 _CODE_CELLS = 8  # 36h11: six by six bits inside a one-cell black border
 _PER_CELL = 4  # alignment samples along a tag cell
-_COARSE_WIDTH = 1600  # px: photos are first looked at in the half size that is at most this wide
-_BUSY_WIDTH = 800  # px: the size in which places that may still hold a tag are sought
-_LEAST_RANGE = 0.11  # of the photo's brightest grey, between neighbours: what makes a place busy
+_COARSE_SIDE = 1600  # px: photos are first looked at in the half size whose longer side is at most this
+_BUSY_SIDE = 1000  # px: the size in which places that may still hold a tag are sought
+# what makes a place busy, from the map's level on: slope in grey levels a pixel, root mean square in the weaker
+# direction, and least width in px
+_TEXTURES = ((2.2, 9), (2.2, 9), (3.5, 13))
+_FAINT = 0.25  # of the slope in the tags found: less is no tag
 _LEAST_RING = 0.72  # correlation with the printed ring a tag must show
 _LEAST_CODE = 0.6  # correlation with its code bits; 11 of 36 bits wrong, the nearest other code, give 0.4
 _LEAST_CODE_PLACED = 0.35  # the same where the board's plan says which tag it must be
@@ -27,7 +30,8 @@ _LEAST_SADDLE = 500.0  # Hessian strength of a printed corner (Sobel units); noi
 _LEAST_MARGIN = 0.12  # by which the best code must beat the next
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
-_Boxes = list[tuple[int, int, int, int]] | None
+_Box = tuple[int, int, int, int, NDArray[np.uint8]]  # left, top, right, bottom px; 255 where busy
+_Look = Callable[[NDArray[np.uint8], float, list[_Box]], F64]
 
 
 class Tag(NamedTuple):
@@ -53,19 +57,33 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
     if len(codes) == 0 or min(gray.shape) < 16:
         return found
     pyramid = _pyramid(gray)
-    coarse = next((k for k, img in enumerate(pyramid) if img.shape[1] <= _COARSE_WIDTH), len(pyramid) - 1)
+    grain = [_grain(img) for img in pyramid]
+    rough = next((k for k, img in enumerate(pyramid) if max(img.shape) <= _BUSY_SIDE), len(pyramid) - 1)
+    texture = [_texture(img) for img in pyramid[rough:rough + len(_TEXTURES)]]
+    coarse = next((k for k, img in enumerate(pyramid) if max(img.shape) <= _COARSE_SIDE), len(pyramid) - 1)
     board_codes = set(board.ids) if board is not None else set()
-    # codes standing free in the whole photo first, then more patiently where something busy is left over
-    looks = [(_contour_quads, coarse)] + [(_contour_quads, k) for k in range(coarse - 1, -1, -1)]
-    looks += [(_ring_quads, k) for k in range(coarse, -1, -1)]
-    for number, (look, level) in enumerate(looks):
+    # codes standing free first, coarse to fine, then more patiently where something busy is left over
+    top = min(coarse + 1, len(pyramid) - 1)
+    looks: list[tuple[_Look, int]] = [(_contour_quads, k) for k in range(coarse, -1, -1)]
+    looks += [(functools.partial(_sharpened_quads, block=15), top), (functools.partial(_sharpened_quads, block=5), 0)]
+    looks += [(_ring_quads, k) for k in range(top, -1, -1)]
+    busy, state = np.zeros(texture[0].shape, np.uint8), (-1, 0)
+    for look, level in looks:
         missing = np.array([c for c in codes if int(c) not in found], int)
         if len(missing) == 0:
             break
-        boxes = _busy(pyramid, found, level) if number else None
-        if boxes is not None and len(boxes) == 0:
-            break
-        quads = _outside(_to_photo(look(pyramid[level], boxes), level), found)
+        # what is large enough for the coarse look need not be looked for in the finer ones
+        sizes = 1 if level < coarse else len(texture)
+        if found:
+            # of one size with those found, half as large again at most; a texture shows cells up to its window
+            largest = 1.5 * max(_cell_px(tag.H) for tag in found.values()) / 2**rough
+            sizes = min(sizes, 1 + max(int(np.ceil(np.log2(largest / 7))), 0))
+        if state != (len(found), sizes):
+            busy, state = _busy(texture[:sizes], grain[rough:], found, rough), (len(found), sizes)
+        boxes = _boxes(busy, rough, found, level, pyramid[level].shape)
+        if len(boxes) == 0:
+            continue
+        quads = _outside(_to_photo(look(pyramid[level], grain[level], boxes), level), found)
         new = _verify(pyramid, _soft_decode(gray, quads, missing))
         _keep(found, new)
         if board is not None and any(c in board_codes for c in new):
@@ -73,27 +91,75 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
     return found
 
 
-def _busy(pyramid: list[NDArray[np.uint8]], found: dict[int, Tag], level: int) -> list[tuple[int, int, int, int]]:
-    """Boxes (left, top, right, bottom) px of a level's image where print-like texture is not yet explained."""
-    rough = next((k for k, img in enumerate(pyramid) if img.shape[1] <= _BUSY_WIDTH), len(pyramid) - 1)
-    img = pyramid[rough]
-    near = np.ones((3, 3), np.uint8)
-    span = cv2.subtract(cv2.dilate(img, near), cv2.erode(img, near))
-    least = max(_LEAST_RANGE * float(np.percentile(img[::8, ::8], 99)), 8.0)
-    busy = cv2.threshold(span, least, 255, cv2.THRESH_BINARY)[1]
-    edge = np.array([[-5.0, 5.0], [5.0, 5.0], [5.0, -5.0], [-5.0, -5.0]])
+def _grain(img: NDArray[np.uint8]) -> float:
+    """Standard deviation of a picture's noise, grey levels: from the second differences of most of its pixels.
+
+    Immerkaer 1996 with the median in place of the mean, so that edges do not count.
+    """
+    rows = img[::max(1, img.size // 40000)].astype(np.int16)
+    if rows.shape[1] < 8:
+        return 1.0
+    second = 2 * rows[:, 1:-1] - rows[:, :-2] - rows[:, 2:]
+    return float(np.median(np.abs(second))) / (0.6745 * np.sqrt(6))
+
+
+def _texture(img: NDArray[np.uint8]) -> F32:
+    """How print-like each place is: squared slope across the weaker direction, grey levels a pixel, mean of 7 by 7.
+
+    The lesser eigenvalue of the mean gradient products (Shi and Tomasi 1994): high only where edges of two
+    directions meet closely, as all over a tag whose cells are a few pixels; rods, rims, shadow edges and grained
+    wood have one direction.
+    """
+    # for 8-bit pictures the function divides Sobel sums, 8 to the grey level, by 4 * 255 * window
+    return np.asarray(cv2.cornerMinEigenVal(img, 7, ksize=3) * np.float32(127.5**2), np.float32)
+
+
+def _busy(texture: list[F32], grain: list[float], found: dict[int, Tag], rough: int) -> NDArray[np.uint8]:
+    """Where print-like texture is, 255 there, on the first texture's level ``rough``."""
+    height, width = texture[0].shape
+    out = np.zeros((height, width), np.uint8)
+    for k, (strength, (slope, wide)) in enumerate(zip(texture, _TEXTURES, strict=False)):
+        least = max(slope, 0.8 * grain[k])**2  # noise alone gives 0.4 of its deviation
+        if found:
+            # the tags of one photo hang in much the same light: what is far fainter than those found is no tag
+            tags = np.zeros(strength.shape, np.uint8)
+            for tag in found.values():
+                cv2.fillConvexPoly(tags, _on_level(tag, 5.0, rough + k), 255)
+            if tags.any():
+                least = max(least, _FAINT**2 * float(np.median(strength[tags > 0])))
+        busy = np.where(strength > least, 255, 0).astype(np.uint8)
+        closed = cv2.morphologyEx(busy, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+        wide_enough = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((wide, wide), np.uint8))
+        out |= np.asarray(cv2.resize(wide_enough, (width, height), interpolation=cv2.INTER_NEAREST), np.uint8)
+    return out
+
+
+def _on_level(tag: Tag, half: float, level: int) -> NDArray[np.int32]:
+    """Whole px (4, 2) on a pyramid level of a square ``half`` cells from the tag's middle."""
+    edge = np.array([[-half, half], [half, half], [half, -half], [-half, -half]])
+    return np.rint((project(tag.H, edge) + 0.5) / 2**level - 0.5).astype(np.int32)
+
+
+def _boxes(busy: NDArray[np.uint8], rough: int, found: dict[int, Tag], level: int, shape: tuple[int, ...]
+           ) -> list[_Box]:
+    """Boxes (left, top, right, bottom) px of a level's image round busy places no found tag explains."""
+    left_over = busy.copy()
     for tag in found.values():
-        cv2.fillConvexPoly(busy, np.rint((project(tag.H, edge) + 0.5) / 2**rough - 0.5).astype(np.int32), 0)
-    # a tag is busy all over, a rod or the rim of a shadow only along a thin line
-    busy = cv2.morphologyEx(busy, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
-    busy = cv2.dilate(busy, np.ones((5, 5), np.uint8))
-    blobs, _ = cv2.findContours(busy, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+        cv2.fillConvexPoly(left_over, _on_level(tag, 6.0, rough), 0)
+    opened = cv2.morphologyEx(left_over, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
+    left_over = np.asarray(cv2.dilate(opened, np.ones((5, 5), np.uint8)), np.uint8)
+    blobs, _ = cv2.findContours(left_over, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     grow = 2.0**(rough - level)
-    height, width = pyramid[level].shape
+    height, width = shape
     out = []
     for left, top, w, h in map(cv2.boundingRect, blobs):
-        out.append((max(int(left * grow) - 8, 0), max(int(top * grow) - 8, 0),
-                    min(int((left + w) * grow) + 8, width), min(int((top + h) * grow) + 8, height)))
+        box = (int(left * grow), int(top * grow), min(int((left + w) * grow), width),
+               min(int((top + h) * grow), height))
+        if box[2] - box[0] < 8 or box[3] - box[1] < 8:
+            continue
+        mask = cv2.resize(left_over[top:top + h, left:left + w], (box[2] - box[0], box[3] - box[1]),
+                          interpolation=cv2.INTER_NEAREST)
+        out.append((*box, np.asarray(mask, np.uint8)))
     return out
 
 
@@ -128,27 +194,51 @@ def _outside(quads: F64, found: dict[int, Tag]) -> F64:
     return quads[keep]
 
 
-def _contour_quads(img: NDArray[np.uint8], boxes: _Boxes = None) -> F64:
-    """Outlines of dark four-cornered patches, (n, 4, 2) px: where a code's black border stands free.
-
-    With ``boxes`` only there, with two sizes of neighbourhood.
-    """
-    out = []
-    for left, top, right, bottom in boxes or [(0, 0, img.shape[1], img.shape[0])]:
+def _contour_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box]) -> F64:
+    """Outlines of dark four-cornered patches in the boxes, (n, 4, 2) px: where a code's black border stands free."""
+    out: list[NDArray[np.int32]] = []
+    for left, top, right, bottom, mask in boxes:
         part = img[top:bottom, left:right]
-        for block in (9,) if boxes is None else (9, 23):
-            dark = cv2.adaptiveThreshold(part, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, block, 9)
-            contours, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE, offset=(left, top))
-            for contour in contours:
-                if not _LEAST_OUTLINE <= len(contour) <= 2000:
-                    continue
-                poly = cv2.approxPolyDP(contour, 0.05 * len(contour), True)
-                if len(poly) == 4 and cv2.isContourConvex(poly):
-                    out.append(poly[:, 0])
+        step = _darker_by(part, grain)
+        for block in (9, 23):
+            out += _dark_patches(part, mask, block, step, (left, top))
     return np.array(out, np.float64).reshape(-1, 4, 2)
 
 
-def _ring_quads(img: NDArray[np.uint8], boxes: _Boxes = None) -> F64:
+def _sharpened_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box], block: int) -> F64:
+    """The same in the boxes enlarged twofold and sharpened: for narrow gaps between border and ring, (n, 4, 2) px."""
+    out: list[NDArray[np.int32]] = []
+    for left, top, right, bottom, mask in boxes:
+        part = img[top:bottom, left:right]
+        large = cv2.resize(part, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+        sharp = np.asarray(cv2.addWeighted(large, 3, cv2.GaussianBlur(large, (0, 0), 3), -2, 0), np.uint8)
+        wide = np.asarray(cv2.resize(mask, None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST), np.uint8)
+        step = _darker_by(part, grain)
+        out += _dark_patches(sharp, wide, block, step, (2 * left, 2 * top))
+    return (np.array(out, np.float64).reshape(-1, 4, 2) + 0.5) / 2 - 0.5
+
+
+def _darker_by(img: NDArray[np.uint8], grain: float) -> float:
+    """Grey levels under the mean of its neighbours that make a pixel dark: a share of the contrast, above noise."""
+    low, high = np.percentile(img[::3, ::3], (5, 95))
+    return max(0.06 * (high - low), min(max(2 * grain, 3.5), 9.0))
+
+
+def _dark_patches(img: NDArray[np.uint8], mask: NDArray[np.uint8], block: int, step: float,
+                  offset: tuple[int, int]) -> list[NDArray[np.int32]]:
+    """Four corners (4, 2) of each convex four-cornered outline, dark against its ``block`` px neighbourhood."""
+    dark = cv2.adaptiveThreshold(img, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, block, step)
+    contours, _ = cv2.findContours(cv2.bitwise_and(dark, mask), cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE, offset=offset)
+    out = []
+    for contour in contours:
+        if _LEAST_OUTLINE <= len(contour) <= 2000:
+            poly = cv2.approxPolyDP(contour, 0.05 * len(contour), True)
+            if len(poly) == 4 and cv2.isContourConvex(poly):
+                out.append(np.asarray(poly[:, 0], np.int32))
+    return out
+
+
+def _ring_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box]) -> F64:
     """Code squares inside rings of saddle corners, (n, 4, 2) px: works where the border runs into the ring.
 
     Neighbouring corners of a checker pattern are saddles of opposite sense, joined along an edge. Closed chains
@@ -160,8 +250,8 @@ def _ring_quads(img: NDArray[np.uint8], boxes: _Boxes = None) -> F64:
     from scipy.spatial import cKDTree
 
     maps = []
-    for left, top, right, bottom in boxes or [(0, 0, img.shape[1], img.shape[0])]:
-        place, second = _saddle_map(img[top:bottom, left:right])
+    for left, top, right, bottom, mask in boxes:
+        place, second = _saddle_map(img[top:bottom, left:right], mask)
         if len(place) < 14:
             continue
         strength = second[:, 2]**2 - second[:, 0] * second[:, 1]
@@ -234,7 +324,7 @@ def _ring_quads(img: NDArray[np.uint8], boxes: _Boxes = None) -> F64:
     return np.array(out, np.float64).reshape(-1, 4, 2)
 
 
-def _saddle_map(img: NDArray[np.uint8]) -> tuple[F64, F64]:
+def _saddle_map(img: NDArray[np.uint8], mask: NDArray[np.uint8]) -> tuple[F64, F64]:
     """Saddle points (n, 2) px and their second derivatives (n, 3): uu, vv, uv in Sobel units."""
     smooth = cv2.GaussianBlur(img, (0, 0), 0.8)
     xx = cv2.Sobel(smooth, cv2.CV_16S, 2, 0)
@@ -243,7 +333,7 @@ def _saddle_map(img: NDArray[np.uint8]) -> tuple[F64, F64]:
     strength = cv2.subtract(cv2.multiply(xy, xy, dtype=cv2.CV_32F), cv2.multiply(xx, yy, dtype=cv2.CV_32F))
     peak = cv2.compare(strength, cv2.dilate(strength, np.ones((3, 3), np.uint8)), cv2.CMP_GE)
     strong = np.asarray(strength) > _LEAST_SADDLE
-    at = cv2.findNonZero(np.asarray(peak) * strong)
+    at = cv2.findNonZero(np.asarray(peak) * (strong & (mask > 0)))
     if at is None:
         return np.zeros((0, 2)), np.zeros((0, 3))
     u, v = np.asarray(at).reshape(-1, 2).T
@@ -321,7 +411,7 @@ def _soft_decode(gray: NDArray[np.uint8], quads: F64, codes: NDArray[np.int_]) -
     area = 0.5 * (quads[:, :, 0] * np.roll(quads[:, :, 1], -1, 1) - quads[:, :, 1] * np.roll(quads[:, :, 0], -1, 1)
                   ).sum(axis=1)
     quads = np.where(area[:, None, None] < 0, quads[:, ::-1], quads)
-    quads = quads[(side.max(axis=1) > 14) & (side.min(axis=1) > 5) & (np.abs(area) > 100)]
+    quads = quads[(side.max(axis=1) > 9) & (side.min(axis=1) > 4) & (np.abs(area) > 60)]
     if len(quads) == 0:
         return {}
     centres = (np.arange(_CODE_CELLS) + 0.5) / _CODE_CELLS
@@ -395,7 +485,7 @@ def _template(code: int) -> F32:
 def _pyramid(gray: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
     """Half sizes; level k's pixel p lies at 2^k (p + 0.5) - 0.5 of the photo."""
     out = [gray]
-    while min(out[-1].shape) > 400 and len(out) < 4:
+    while min(out[-1].shape) > 200 and len(out) < 5:
         out.append(np.asarray(cv2.resize(out[-1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8))
     return out
 
@@ -416,12 +506,30 @@ def _coarse_grid() -> tuple[F32, NDArray[np.intp]]:
     return np.c_[pts, np.ones(len(pts))].astype(np.float32), index
 
 
+def _flatten(grey: NDArray[Any], side: int) -> F32:
+    """Tones (k, side * side) less the mean of their surroundings, over its deviation: evens out a shadow's edge."""
+    square = np.asarray(grey, np.float32).reshape(-1, side, side)
+    reach = side // CELLS * 2 + 1  # two cells across: half black, half white
+    out = np.empty_like(square)
+    for k, tone in enumerate(square):
+        mean = cv2.blur(tone, (reach, reach), borderType=cv2.BORDER_REPLICATE)
+        power = cv2.blur(tone * tone, (reach, reach), borderType=cv2.BORDER_REPLICATE)
+        spread = np.sqrt(np.maximum(np.asarray(power) - np.asarray(mean)**2, 0))
+        out[k] = (tone - mean) / (spread + 0.1 * float(spread.mean()) + 1e-3)
+    return out.reshape(len(square), -1)
+
+
 @functools.cache
-def _align_table(code: int) -> tuple[F32, F32]:
-    """Centred tone (n,) and what turns a photo's grey into the eight changes of the homography, (8, n)."""
+def _align_table(code: int, even: bool) -> tuple[F32, F32]:
+    """Centred tone (n,) and what turns a photo's grey into the eight changes of the homography, (8, n).
+
+    Without ``even`` light both are of the flattened tones.
+    """
     n = CELLS * _PER_CELL
     pts, index = _coarse_grid()
     soft = _template(code).reshape(n, n).astype(np.float64)
+    if not even:
+        soft = _flatten(soft.ravel()[None], n).reshape(n, n).astype(np.float64)
     down, right = np.gradient(soft)
     gx, gy = right.ravel()[index] * _PER_CELL, -down.ravel()[index] * _PER_CELL
     x, y = pts[:, 0].astype(np.float64), pts[:, 1].astype(np.float64)
@@ -435,14 +543,14 @@ def _align_table(code: int) -> tuple[F32, F32]:
     return tone.astype(np.float32), np.linalg.pinv(jac).astype(np.float32)
 
 
-def _align(img: NDArray[np.uint8], h0: F64, codes: list[int], steps: int) -> F64:
+def _align(img: NDArray[np.uint8], h0: F64, codes: list[int], steps: int, even: bool = True) -> F64:
     """Homographies (n, 3, 3) moved so that the prints' tones fit the image's.
 
     Inverse compositional Gauss-Newton (Baker and Matthews 2004): derivatives are the print's, so they are worked
     out once for each code. One that runs away comes back as it went in.
     """
     pts, _ = _coarse_grid()
-    tables = [_align_table(c) for c in codes]
+    tables = [_align_table(c, even) for c in codes]
     tone, solve = np.stack([t[0] for t in tables]), np.stack([t[1] for t in tables])
     power = (tone**2).sum(axis=1)
     h = h0 / h0[:, 2:, 2:]
@@ -454,6 +562,8 @@ def _align(img: NDArray[np.uint8], h0: F64, codes: list[int], steps: int) -> F64
         w = np.where(front[:, None], q[..., 2], 1)
         grey = np.asarray(cv2.remap(img, q[..., 0] / w, q[..., 1] / w, cv2.INTER_LINEAR,
                                     borderMode=cv2.BORDER_REPLICATE), np.float32)
+        if not even:
+            grey = 100 * _flatten(grey, 2 * CELLS)
         gain = (grey * tone[act]).sum(axis=1) / power[act]
         fine = np.array(front & (gain >= 1.0), bool)
         h[act[~fine]] = h0[act[~fine]]
@@ -491,7 +601,8 @@ def _verify(pyramid: list[NDArray[np.uint8]], starts: dict[int, list[F64]],
     if not tried:
         return out
     codes = np.array([t[0] for t in tried])
-    hs = np.array([t[1] for t in tried])
+    hs0 = np.array([t[1] for t in tried])
+    hs = hs0.copy()
     cell = np.array([_cell_px(h) for h in hs])
     top = len(pyramid) - 1
     level = np.clip(np.floor(np.log2(np.maximum(cell, 1) / 4.5)), 0, top).astype(int)
@@ -502,24 +613,36 @@ def _verify(pyramid: list[NDArray[np.uint8]], starts: dict[int, list[F64]],
             down = _down(int(k))
             hs[which] = np.linalg.inv(down) @ _align(pyramid[k], down @ hs[which], codes[which].tolist(), 12)
     hom = np.c_[pts, np.ones(len(pts))]
-    for code, h, k in zip(codes.tolist(), hs, level.tolist(), strict=True):
-        if code in out or not np.isfinite(h).all() or abs(h[2, 2]) < 1e-12:
-            continue
-        h = h / h[2, 2]
-        if (hom @ h[2] <= 1e-6).any() or np.linalg.det(h) >= 0:
-            continue
-        uv = project(h, pts)
-        seen = np.asarray(((uv > -0.5) & (uv < np.array([width, height]) - 0.5)).all(axis=1), bool)
-        if seen.mean() < 0.6:
-            continue
-        template = _template(code)
-        grey = _sample(pyramid[k], (uv + 0.5) * 0.5**k - 0.5)
-        r = _correlation(grey[ring & seen], template[ring & seen])
-        if r < _LEAST_RING or (bits & seen).sum() < 0.5 * bits.sum():
-            continue
-        c = _correlation(grey[bits & seen], template[bits & seen])
-        if c > least and (placed or _best_code(grey[bits], seen[bits], code)):
-            out[code] = Tag(h, project(h, code_corners(float(CELLS))), r, c)
+    for even in (True, False):
+        again = []
+        for i, (code, k) in enumerate(zip(codes.tolist(), level.tolist(), strict=True)):
+            if code in out or not np.isfinite(hs[i]).all() or abs(hs[i, 2, 2]) < 1e-12:
+                continue
+            h = hs[i] / hs[i, 2, 2]
+            if (hom @ h[2] <= 1e-6).any() or np.linalg.det(h) >= 0:
+                continue
+            uv = project(h, pts)
+            seen = np.asarray(((uv > -0.5) & (uv < np.array([width, height]) - 0.5)).all(axis=1), bool)
+            if seen.mean() < 0.6 or (bits & seen).sum() < 0.5 * bits.sum():
+                continue
+            template, grey = _template(code), _sample(pyramid[k], (uv + 0.5) * 0.5**k - 0.5)
+            if not even:
+                template, grey = _flatten(np.stack([template, grey]), CELLS * _PER_CELL)
+            r = _correlation(grey[ring & seen], template[ring & seen])
+            c = _correlation(grey[bits & seen], template[bits & seen])
+            if r < _LEAST_RING:
+                if c > 0.5 * least and r > 0.3 * _LEAST_RING:
+                    again.append(i)
+            elif c > least and (placed or _best_code(grey[bits], seen[bits], code, even)):
+                out[code] = Tag(h, project(h, code_corners(float(CELLS))), r, c)
+        if not again or not even:
+            break
+        # a shadow's edge across the tag, or light that falls off steeply: the same with the tones evened out
+        codes, level, hs = codes[again], level[again], hs0[again]
+        for k in np.unique(level):
+            which = np.flatnonzero(level == k)
+            down = _down(int(k))
+            hs[which] = np.linalg.inv(down) @ _align(pyramid[k], down @ hs[which], codes[which].tolist(), 12, False)
     return out
 
 
@@ -538,17 +661,18 @@ def _bits() -> NDArray[np.bool_]:
 
 
 @functools.cache
-def _all_codes() -> F32:
-    """Unit templates of every code's bits, one row each."""
-    books = np.stack([_template(c)[_bits()] for c in (*BOARD_IDS, *PART_IDS)])
+def _all_codes(even: bool) -> F32:
+    """Unit templates of every code's bits, one row each; without ``even`` light of the flattened tones."""
+    books = np.stack([_template(c) for c in (*BOARD_IDS, *PART_IDS)])
+    books = (books if even else _flatten(books, CELLS * _PER_CELL))[:, _bits()]
     books -= books.mean(axis=1, keepdims=True)
     return books / np.linalg.norm(books, axis=1, keepdims=True)
 
 
-def _best_code(grey: F32, seen: NDArray[np.bool_], code: int) -> bool:
+def _best_code(grey: F32, seen: NDArray[np.bool_], code: int, even: bool) -> bool:
     """Whether no other code of the family fits the aligned grey of the bits better."""
     level = np.where(seen, grey - grey[seen].mean(), 0).astype(np.float32)
-    return int((_all_codes() @ level).argmax()) == code
+    return int((_all_codes(even) @ level).argmax()) == code
 
 
 def board_homography(found: dict[int, Tag], board: Board) -> F64 | None:

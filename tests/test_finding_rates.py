@@ -10,7 +10,6 @@ import pytest
 from tests.bench.finding import CASES, READERS, Reader, false_tags, run_case
 
 BY_NAME = {c.name: c for c in CASES}
-DEFAULTS = ("ArUco", "apriltag")
 
 
 def readers(*names: str) -> dict[str, Reader]:
@@ -28,23 +27,24 @@ def test_every_tag_found(name: str) -> None:
         assert scores[ours].found == 3 >= best, (ours, scores)
 
 
-@pytest.mark.parametrize("name", ["tilt 75 deg, 138 px", "half shaded", "half shaded, 60 px"])
+@pytest.mark.parametrize("name", ["tilt 75 deg, 138 px", "tilt 70 deg, 72 px", "half shaded", "half shaded, tilt 60",
+                                  "blur 3 px", "blur 4 px", "grey 60 on 85", "noise 30"])
 def test_hard_views(name: str) -> None:
-    """Strong tilt and a shadow's edge across the code: six of eight, no fewer than readers with their defaults."""
-    scores = run_case(BY_NAME[name], 8, seed=7, readers=readers("find_tags", *DEFAULTS))
-    assert scores["find_tags"].found >= max(6, *(scores[n].found for n in DEFAULTS)), scores
+    """Strong tilt, a shadow's edge across the code, blur, faint print: six of eight, and no fewer than any reader."""
+    scores = run_case(BY_NAME[name], 8, seed=7, readers=readers("find_tags", *(n for n in READERS if n != "read_tags")))
+    assert scores["find_tags"].found >= max(6, *(s.found for s in scores.values())), scores
     assert scores["find_tags"].wrong == 0
 
 
 def test_small_tags_found_more_often_than_by_the_references() -> None:
-    """Sides of 35 and 30 px, codes 18 and 16 px wide: more tags than any reference and at least three quarters."""
+    """Sides of 35 to 25 px, codes 18 to 13 px wide: more tags than any reference and at least three quarters."""
     names = [n for n in READERS if n != "read_tags"]
     total = dict.fromkeys(names, 0)
-    for name in ("side 35 px", "side 30 px"):
+    for name in ("side 35 px", "side 30 px", "side 25 px"):
         for reader, score in run_case(BY_NAME[name], 6, seed=7, readers=readers(*names)).items():
             total[reader] += score.found
     ours = total.pop("find_tags")
-    assert ours >= 9 and ours >= max(total.values()), (ours, total)
+    assert ours >= 14 and ours >= max(total.values()), (ours, total)
 
 
 def test_no_part_tag_in_clutter() -> None:
