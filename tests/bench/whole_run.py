@@ -8,12 +8,12 @@ is a new process each time, so that starting and loading count; on one core it i
 can. Best of several. The phases are processor time of a one-core run in this process, after what it loads. On a
 machine busy with other work the processor times are those to compare; they rise too, but for both alike.
 
-Measured on two cores shared with five other busy processes, best of two, processor seconds on one core (OpenCV 5.0):
-sample photos 10.7, over grey 31, over colour 16; phone photos 18.9, over grey 9.7, over colour 6.4. Wall time on both
-cores, disturbed by that other work: phone photos 36 s, over grey 9.1, over colour 5.9. Of the phone photos' 18.4 s
-by phase finding took 5.9, refining 5.6, reading and decoding 2.1, plots 1.7, estimate 0.8, adjustment 0.8, comparison
-and travel 0.3, all else 1.2. The aim is at most 4 times bare decoding; it is not reached, since finding and refining
-alone take nearly 6 times the grey decoding.
+Measured with --times 1 on two cores shared with five other busy processes, processor seconds on one core (OpenCV
+5.0): sample photos 11.4, over grey 32, over colour 17; phone photos 18.9, over grey 9.3, over colour 6.2. Wall time
+on both cores, disturbed by that other work: phone photos 31 s, over grey 10, over colour 7.0. Of the phone photos'
+17.0 s by phase refining took 5.2, finding 5.0, reading and decoding 2.1, plots 1.6, estimate 0.8, adjustment 0.8,
+comparison and travel 0.3, all else 1.2. The aim is at most 4 times bare decoding; it is not
+reached, since finding and refining alone take 5 times the grey decoding.
 
 Run: python -m tests.bench.whole_run [--phone FOLDER] [--photos FOLDER] [--times N]
 """
