@@ -14,12 +14,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.corners import Saddles, project, refine_tag
+from capture.corners import Saddles, fit_planes, project, refine_tag
 from capture.errors import UserError
 from capture.finding import Tag, board_homography, find_tags, looks_mirrored
 from capture.observations import COLUMNS, Observations, PhotoInfo, SetAside
 from capture.photos import list_shoot, read_photo
-from capture.targets import BOARD_IDS, CELLS, SADDLES, Board, saddle_points
+from capture.targets import BOARD_IDS, CELLS, SADDLES, Board
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -179,43 +179,11 @@ def _consistent(tags: dict[int, Tag], saddles: Saddles) -> Saddles:
     if len(keys) == 0:
         return saddles._replace(ok=ok.ravel())
     seen = ok[keys]
-    miss = _off_plane(np.array([t.H for t in tags.values()])[keys], saddles.uv.reshape(-1, SADDLES, 2)[keys], seen)
+    _, miss = fit_planes(np.array([t.H for t in tags.values()])[keys], saddles.uv.reshape(-1, SADDLES, 2)[keys], seen)
     spread = np.sqrt(np.trace(saddles.cov, axis1=1, axis2=2)).reshape(-1, SADDLES)[keys]
     # lens distortion and paper bow across one tag stay within a few hundredths of a pixel
     ok[keys] = seen & (miss <= 0.06 + 4 * spread)
     return saddles._replace(ok=ok.ravel())
-
-
-def _off_plane(start: NDArray[np.float64], uv: NDArray[np.float64], ok: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Distance px (k, 32) of each saddle from its tag's best plane, whatever a few stray ones say.
-
-    Homographies from tag cells to px, started at ``start`` (k, 3, 3), by Gauss-Newton with Cauchy weights whose
-    scale is the tag's own median distance.
-    """
-    src = saddle_points(float(CELLS))
-    x, y, one, nil = src[:, 0], src[:, 1], np.ones(SADDLES), np.zeros(SADDLES)
-    # small changes of the plane's coordinates, (32, 2, 8)
-    turn = np.stack([np.stack([x, y, one, nil, nil, nil, -x * x, -x * y], 1),
-                     np.stack([nil, nil, nil, x, y, one, -x * y, -y * y], 1)], axis=1)
-    h = start.copy()
-    miss = np.zeros(ok.shape)
-    for step in range(8):
-        q = np.c_[src, one] @ h.transpose(0, 2, 1)
-        at = q[..., :2] / q[..., 2:]
-        res = np.where(ok[..., None], uv - at, 0.0)
-        miss = np.sqrt((res**2).sum(axis=2))
-        if step == 7:
-            break
-        local = (h[:, None, :2, :2] - at[..., None] * h[:, None, 2:, :2]) / q[..., 2, None, None]
-        scale = np.maximum(np.nanmedian(np.where(ok, miss, np.nan), axis=1), 0.01)
-        weight = ok / (1 + (miss / (2 * scale[:, None]))**2)
-        jac = (local @ turn).reshape(len(h), 2 * SADDLES, 8)
-        heavy = jac * np.repeat(weight, 2, axis=1)[..., None]
-        normal = heavy.transpose(0, 2, 1) @ jac + 1e-9 * np.eye(8)
-        delta = np.linalg.solve(normal, heavy.transpose(0, 2, 1) @ res.reshape(len(h), -1, 1))[..., 0]
-        change = np.concatenate([delta, np.zeros((len(h), 1))], axis=1).reshape(-1, 3, 3) + np.eye(3)
-        h = h @ change
-    return miss
 
 
 def _no_board(name: str) -> str:
