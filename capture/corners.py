@@ -26,6 +26,7 @@ _FEW = 32  # corners that go on together whatever their size
 _REST_PX = 2.5e-3  # what the steps not taken any more may add up to
 _PARAMS = 10  # u, v, white level, contrast, turn of line 1, turn of line 2, blur, gain, two shading slopes
 _FLOOR_PX = 0.002  # what the model itself leaves over on noise-free renders
+_LEFT_OUT = 0.008  # of the contrast: the same in grey; 0.6 % at worst on noise-free sheets, dim or bright
 _PER_SIGMA = 1365.0  # steps of the normal table per sigma, six sigma each way
 _Z = (np.arange(16384) - 8192) / _PER_SIGMA
 _NORMAL = np.array([0.5 * math.erfc(-z / math.sqrt(2)) for z in _Z], np.float32)
@@ -528,7 +529,7 @@ def _settle(photo: F32, corners: _Corners, usable: NDArray[np.int_], uv0: F64, p
         lost = min(max(lost, 0.0), common * (1 / _SMOOTHED - 1))
         cov[usable] = unit * np.maximum(pooled + lost, noise**2)[:, None, None] + _FLOOR_PX**2 * np.eye(2)
         settled &= np.isfinite(cov[usable]).all(axis=(1, 2))
-        settled &= var < common + 4 * (common + lost) + 4.0  # two grey levels for what the model leaves out
+        settled &= var < common + 4 * (common + lost) + (_LEFT_OUT * par[:, 3])**2
     uv[usable] += par[:, :2]
     ok[usable] = settled
     out_blur[usable] = np.sqrt(np.maximum(sigma**2 - _TENT**2, 0.01))

@@ -6,6 +6,30 @@ Every method sees the same pictures. "rms" is the error per axis in pixels, "bia
 "bound" the least RMS error any unbiased method can have on those pixels (Cramer-Rao: noise over the picture's
 slopes inside the same windows, everything but the place known). Saddle methods are scored on the tag's 32
 saddle corners, square methods on the code's four corners; "-" where a method found nothing.
+
+Measured, 6 frames a case: RMS error px, ours over the bound, and the rivals that come nearest (cornerSubPix with half
+windows of 3 and 5 px on the same saddles, started near the truth; the independent detector on the code's corners).
+The ratio scatters by some 4 % (384 values a case); the bound counts the pixels of the window alone, while samples
+between pixels draw on their neighbours just outside.
+
+case                      bound   ours ratio  subpix 3  subpix 5   pupil
+1.3 m, 29 deg            0.0084  0.009  1.12     0.047     0.032   0.048
+gain +0.3 mm             0.0085  0.009  1.07     0.085     0.039   0.654
+gain -0.3 mm             0.0086  0.011  1.26     0.091     0.041   0.578
+45 deg                   0.0090  0.010  1.12     0.045     0.032   0.058
+60 deg                   0.0106  0.012  1.12     0.053     0.062   0.119
+60 deg, gain +0.3        0.0108  0.011  1.03     0.138     0.074   0.566
+70 deg                   0.0136  0.017  1.25     0.117     2.190   0.222
+0.8 m                    0.0064  0.006  1.01     0.046     0.032   0.040
+2.0 m, soft, noisy       0.0257  0.023  0.89     0.144     0.084   0.224
+soft 1.6 px              0.0115  0.013  1.14     0.154     0.057   0.165
+motion 3 px              0.0091  0.012  1.29     0.056     0.039   0.056
+noise 8                  0.0222  0.020  0.92     0.106     0.068   0.077
+JPEG 90                  0.0083  0.009  1.08     0.047     0.032   0.038
+JPEG 75                  0.0084  0.011  1.27     0.066     0.041   0.054
+f 1900, 60 mm            0.0109  0.010  0.95     0.043     0.036   0.120
+f 1900, 44 mm, 45 deg    0.0145  0.014  0.97     0.079     1.581   0.211
+f 1900, 44 mm, 60 deg    0.0184  0.022  1.18     0.925     1.968       -
 """
 
 from __future__ import annotations
