@@ -67,7 +67,7 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
     looks: list[tuple[_Look, int]] = [(_contour_quads, k) for k in range(coarse, -1, -1)]
     looks += [(functools.partial(_sharpened_quads, block=15), top), (functools.partial(_sharpened_quads, block=5), 0)]
     looks += [(_ring_quads, k) for k in range(top, -1, -1)]
-    busy, state = np.zeros(texture[0].shape, np.uint8), (-1, 0)
+    busy: dict[tuple[bool, int], NDArray[np.uint8]] = {}
     for look, level in looks:
         missing = np.array([c for c in codes if int(c) not in found], int)
         if len(missing) == 0:
@@ -78,9 +78,9 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
             # of one size with those found, half as large again at most; a texture shows cells up to its window
             largest = 1.5 * max(_cell_px(tag.H) for tag in found.values()) / 2**rough
             sizes = min(sizes, 1 + max(int(np.ceil(np.log2(largest / 7))), 0))
-        if state != (len(found), sizes):
-            busy, state = _busy(texture[:sizes], grain[rough:], found, rough), (len(found), sizes)
-        boxes = _boxes(busy, rough, found, level, pyramid[level].shape)
+        if (bool(found), sizes) not in busy:
+            busy[bool(found), sizes] = _busy(texture[:sizes], grain[rough:], found, rough)
+        boxes = _boxes(busy[bool(found), sizes], rough, found, level, pyramid[level].shape)
         if len(boxes) == 0:
             continue
         quads = _outside(_to_photo(look(pyramid[level], grain[level], boxes), level), found)
@@ -125,8 +125,8 @@ def _busy(texture: list[F32], grain: list[float], found: dict[int, Tag], rough: 
             tags = np.zeros(strength.shape, np.uint8)
             for tag in found.values():
                 cv2.fillConvexPoly(tags, _on_level(tag, 5.0, rough + k), 255)
-            if tags.any():
-                least = max(least, _FAINT**2 * float(np.median(strength[tags > 0])))
+            if tags[::2, ::2].any():
+                least = max(least, _FAINT**2 * float(np.median(strength[::2, ::2][tags[::2, ::2] > 0])))
         busy = np.where(strength > least, 255, 0).astype(np.uint8)
         closed = cv2.morphologyEx(busy, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
         wide_enough = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((wide, wide), np.uint8))
