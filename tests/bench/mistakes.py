@@ -1,60 +1,139 @@
-"""How often each mistake is named, and false alarms on clean shoots: python -m tests.bench.mistakes [shoots].
-
-Measured, sample vehicle with random errors, 36 photos a shoot, 0.05 px corner noise (named with the right item /
-shoots; in all of them nothing else was named):
-
-| mistake | named |
-|---|---|
-| photo filed under the wrong position | 11 / 11 |
-| tag slipped on its part by 2 to 4 mm | 11 / 11 |
-| board bumped by 1 to 3 mm | 11 / 11 |
-| digital zoom of 1.1 to 1.5 in two photos | 6 / 6 (start of the estimate only) |
-| two phones | 3 / 3 |
-| play of 0.6 to 1.2 mm in a rod end | 8 / 8 |
-| lever bent by 1 to 2 mm | 3 / 3 |
-| clean shoots with a false alarm | 0 / 11 |
+"""How often each mistake is named, and false alarms on clean shoots: python -m tests.bench.mistakes [shoots] [name].
 """
 
 from __future__ import annotations
 
+import re
 import sys
+import time
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from multiprocessing import get_context
+
+import numpy as np
 
 from calib.estimate import estimate
-from calib.rigfile import load_rig
+from calib.play import lost_motion, play_findings
+from calib.results import Finding
+from calib.rig import Rig
 from capture.errors import UserError
-from tests.mistakes import MISTAKES, RIG, clean
+from capture.observations import Observations
+from tests.mistakes import MISTAKES, Mistake, clean
+
+CLEAN = "clean"
 
 
-def main(shoots: int = 10, only: str = "") -> None:
-    rig = load_rig(RIG)
-    for name, make in MISTAKES.items():
+@dataclass(frozen=True)
+class Outcome:
+    """How one shoot was judged. ``verdict``: named, undecided (cannot tell, truth among it), wrong or missed."""
+
+    seed: int
+    size: float
+    unit: str
+    verdict: str
+    others: tuple[tuple[str, str], ...]  # serious findings about something else
+    said: tuple[tuple[str, str], ...]
+    seconds: float  # processor time of the estimate
+
+
+def findings(rig: Rig, obs: Observations) -> tuple[Finding, ...]:
+    """What a run tells the builder, serious findings only."""
+    fit = estimate(rig, obs)
+    return tuple(f for f in (*fit.findings, *play_findings(lost_motion(rig, fit))) if f.serious)
+
+
+def judge(m: Mistake, found: Sequence[Finding]) -> tuple[str, tuple[tuple[str, str], ...]]:
+    """The verdict, and the serious findings that are about something else."""
+    where = frozenset().union(*m.sides) if m.sides else frozenset()
+
+    def right_place(f: Finding) -> bool:
+        named = set(re.findall(r'"([^"]+)"', f.text)) & where
+        # counted from straight ahead, or as those that do not fit: either side of a change may be the odd one
+        return not m.sides or (bool(named) and any(named <= side for side in m.sides)) or len(m.sides) == 1
+
+    good = [f for f in found if f.cause in m.causes and f.item in m.items]
+    open_ = [f for f in found if f.cause in m.either and f.item in m.items]
+    others = tuple((f.cause, f.item) for f in found if f not in good and f not in open_)
+    if {f.item for f in good} >= set(m.items) and all(right_place(f) for f in good):
+        return "named", others
+    if {f.item for f in good + open_} >= set(m.items) and all(right_place(f) for f in good + open_):
+        return "undecided", others
+    return ("wrong" if good + open_ or others else "missed"), others
+
+
+def one(job: tuple[str, int]) -> Outcome:
+    """Make one shoot, run it and judge it."""
+    name, seed = job
+    if name == CLEAN:
+        rig, obs = clean(seed, both_ways=seed % 3 == 0)
+        m = Mistake(rig, obs, (), ())
+    else:
+        m = MISTAKES[name](seed)
+    began = time.process_time()
+    try:
+        found = findings(m.rig, m.obs)
+    except UserError as e:
+        found = (Finding("refused", "", str(e)),)
+    took = time.process_time() - began
+    verdict, others = judge(m, found) if name != CLEAN else ("alarm" if found else "clean", ())
+    return Outcome(seed, m.size, m.unit, verdict, others, tuple((f.cause, f.item, f.text) for f in found), took)
+
+
+def wilson(k: int, n: int) -> tuple[float, float]:
+    """95 % interval of a share k / n (Wilson, 1927)."""
+    z = 1.959964
+    mid, half = (k + z * z / 2) / (n + z * z), z / (n + z * z) * np.sqrt(k * (n - k) / n + z * z / 4)
+    return float(max(mid - half, 0.0)), float(min(mid + half, 1.0))
+
+
+def run(name: str, shoots: int, first: int, workers: int = 1) -> list[Outcome]:
+    """Outcomes of ``shoots`` shoots with the mistake ``name``, seeds from ``first`` on."""
+    jobs = [(name, first + k) for k in range(shoots)]
+    if workers == 1:
+        return [one(j) for j in jobs]
+    with get_context("fork").Pool(workers) as pool:
+        return list(pool.imap(one, jobs))
+
+
+def by_size(outcomes: Sequence[Outcome]) -> str:
+    """Share named or narrowed down, by thirds of each unit's range."""
+    out = []
+    for unit in dict.fromkeys(o.unit for o in outcomes):
+        mine = [o for o in outcomes if o.unit == unit]
+        edges = np.quantile([o.size for o in mine], [0, 1 / 3, 2 / 3, 1])
+        parts = []
+        for a, b in zip(edges[:-1], edges[1:], strict=True):
+            these = [o for o in mine if a <= o.size <= b and (o.size < b or b == edges[-1])]
+            ok = sum(o.verdict in ("named", "undecided") for o in these)
+            parts.append(f"{a:.3g}-{b:.3g}: {ok}/{len(these)}")
+        out.append(f"{unit}: " + ", ".join(parts))
+    return "; ".join(out)
+
+
+def main(shoots: int = 40, only: str = "", first: int = 1000, workers: int = 1) -> None:
+    for name in (*MISTAKES, CLEAN):
         if only and only not in name:
             continue
-        named, right = 0, 0
-        for seed in range(20, 20 + shoots):
-            m = make(seed)
-            try:
-                findings = [f for f in estimate(rig, m.obs).findings if f.serious]
-            except UserError as e:
-                print(f"    seed {seed}: refused: {e}")
-                continue
-            hit = [f for f in findings if f.cause in m.causes]
-            items = [f.item for f in hit]
-            ok = bool(hit) and all(any(i in it for it in items) for i in m.items)
-            others = [(f.cause, f.item) for f in findings if f.cause not in m.causes]
-            extra = [f.item for f in hit if m.items and f.item not in m.items]
-            named += ok
-            right += ok and not others and not extra
-            if not ok or others or extra:
-                print(f"    seed {seed}: wanted {m.items}; got {[(f.cause, f.item) for f in findings]}", flush=True)
-        print(f"{name}: named {named} of {shoots}; nothing else named {right} of {shoots}", flush=True)
-    if only and only not in "clean":
-        return
-    alarms = []
-    for seed in range(100, 100 + shoots):
-        alarms += [(seed, f.cause, f.item) for f in estimate(rig, clean(seed)).findings if f.serious]
-    print(f"clean: {len({a[0] for a in alarms})} of {shoots} with a false alarm {alarms}")
+        n = shoots if name != CLEAN else 4 * shoots
+        result = run(name, n, first, workers)
+        count = Counter(o.verdict for o in result)
+        cost = float(np.median([o.seconds for o in result]))
+        if name == CLEAN:
+            lo, hi = wilson(count["alarm"], n)
+            print(f"{name}: {count['alarm']} of {n} with a false alarm, {100 * lo:.1f} to {100 * hi:.1f} % "
+                  f"({cost:.1f} s each)")
+        else:
+            ok = count["named"] + count["undecided"]
+            lo, hi = wilson(ok, n)
+            print(f"{name}: named {count['named']}, undecided {count['undecided']}, wrong {count['wrong']}, missed "
+                  f"{count['missed']} of {n}; {100 * lo:.0f} to {100 * hi:.0f} %; something else too "
+                  f"{sum(bool(o.others) for o in result if o.verdict in ('named', 'undecided'))} ({cost:.1f} s each)\n"
+                  f"    {by_size(result)}")
+        for o in result:
+            if o.verdict in ("wrong", "missed", "alarm") or o.others:
+                print(f"    seed {o.seed} {o.size:.3g} {o.unit}: {o.verdict}; {o.said}", flush=True)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 10, sys.argv[2] if len(sys.argv) > 2 else "")
+    main(*(int(a) if a.isdigit() else a for a in sys.argv[1:]))  # type: ignore[arg-type]
