@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.optimize import minimize_scalar
 
 from calib.camera import camera_matrix
 from calib.equations import Corners, RigProblem
+from calib.moved import Moved, what_moved
 from calib.results import Finding
 from calib.rig import FRAME
-from calib.rotations import rotation, rotation_vector, skew
-from calib.start import Motion, PhotoPoses, compose, group_misfit, planar_poses
-from calib.unknowns import Layout, State, retract
+from calib.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
+from calib.unknowns import Layout, State
 
 Array = NDArray[np.float64]
 OFF_PX = 4.0  # a tag further than this from where the position's other photos put it has moved
+SIZE = 0.01  # a tag's size over that in the rig file, beyond which it is another print
+PART_TAGS = "part tags"
 ZOOM = 0.015  # relative focal change beyond what focusing and stabilising do to a phone lens
-BUMP_MM, BUMP_RAD = 0.5, 0.003  # least shift or turn of the board that counts as a bump
-STILL = np.array([0.0015] * 3 + [0.3] * 3)  # rad, mm: how still a board usually is
-POSE_MM, POSE_RAD = 0.15, 0.003  # rough standard uncertainty of a tag's pose at one position
 
 
 def zoomed_photos(c: Corners, layout: Layout, photos: PhotoPoses) -> list[Finding]:
@@ -33,16 +34,19 @@ def zoomed_photos(c: Corners, layout: Layout, photos: PhotoPoses) -> list[Findin
     off = np.abs(photos.df - np.median(photos.df))
     if off.max(initial=0.0) < ZOOM:
         return []
-    worst = np.flatnonzero(off > max(ZOOM, 0.4 * float(off.max())))
+    worst = np.flatnonzero(off > max(ZOOM, 0.6 * float(off.max())))
     rest = np.argsort(off)[:5]
     usual = float(np.median([_zoom_of(c, int(p), photos) for p in rest]))
+    zooms = {int(p): _zoom_of(c, int(p), photos) / usual for p in worst}
+    most = max(abs(np.log(z)) for z in zooms.values())
     out = []
-    for p in worst:
-        zoom = _zoom_of(c, int(p), photos) / usual
-        if abs(zoom - 1) > ZOOM:
+    for p, zoom in zooms.items():
+        if abs(np.log(zoom)) > max(ZOOM, 0.4 * most):
             name = layout.photos[p]
             out.append(Finding("digital_zoom", name, f"Photo {name} was set aside: its focal length is about "
-                               f"{zoom:.2f} times that of the others: zoomed, or cropped. Take it again without zoom."))
+                               f"{zoom:.2f} times that of the others: zoomed, cropped, or taken with another camera; "
+                               "the picture alone cannot tell which. Take it again with the same camera, without "
+                               "zoom."))
     return out
 
 
@@ -58,74 +62,6 @@ def _zoom_of(c: Corners, p: int, photos: PhotoPoses) -> float:
         if poses and poses[0][2] < best[0]:
             best = (poses[0][2], float(zoom))
     return best[1]
-
-
-def board_bumps(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], Motion]) -> dict[str, Motion]:
-    """Shift of the board against the rig at each position, counted from straight ahead, (R, t) in mm.
-
-    Fits tag poses only: every hinge, tag place and joint angle, and a free board motion for each position, by
-    Gauss-Newton with Cauchy weights per tag, so that one slipped tag does not pass for a bump. Only positions
-    with a bump beyond BUMP_MM or BUMP_RAD at the board's place are returned.
-    """
-    layout = problem.layout
-    others = [p for p in layout.positions if p != layout.reference]
-    board = {p: (np.eye(3), np.zeros(3)) for p in layout.positions}
-    n = layout.size
-    role = {b.name: b.role for b in problem.rig.bodies.values()}
-    keys = [k for k in poses if role.get(problem.rig.tags[layout.tags[k[0]]].body) != "wheel"]  # wheels roll
-    for _ in range(8):
-        h, b = np.zeros((n + 6 * len(others),) * 2), np.zeros(n + 6 * len(others))
-        motions = problem.motions(s)
-        for tag, pos in keys:
-            body = problem.rig.tags[layout.tags[tag]].body
-            now = compose(board[pos], compose(motions.motion(body, pos), (s.tag_R[tag], s.tag_t[tag])))
-            seen = poses[tag, pos]
-            r = np.concatenate([rotation_vector(seen[0] @ now[0].T) / POSE_RAD, (seen[1] - now[1]) / POSE_MM])
-            g, slots = problem._tag_twist(s, tag, pos)
-            cols = list(slots)
-            if pos in others:
-                k = n + 6 * others.index(pos)
-                g = np.concatenate([g, np.eye(6)], axis=1)
-                cols += range(k, k + 6)
-            # twist to turn and shift of the tag's middle
-            j = np.concatenate([g[:3] / POSE_RAD, (g[3:] - skew(now[1]) @ g[:3]) / POSE_MM])
-            w = 1 / (1 + float(r @ r) / 24)
-            ix = np.asarray(cols)
-            h[ix[:, None], ix[None, :]] += w * j.T @ j
-            b[ix] += w * j.T @ r
-        for i, p in enumerate(others):  # keeps the drift that all hinges leaning together would allow out of it
-            own = np.arange(n + 6 * i, n + 6 * i + 6)
-            h[own, own] += 1 / STILL**2
-            b[own] -= np.concatenate([rotation_vector(board[p][0]), board[p][1]]) / STILL**2
-        free = np.diag(h) > 0
-        h[np.diag_indices_from(h)] += np.where(free, 1e-6 * np.diag(h) + 1e-9, 1.0)
-        d: Array = np.asarray(np.linalg.solve(h, b), float)
-        s = retract(layout, s, d[:n], np.zeros((len(layout.photos), 9)))
-        for i, p in enumerate(others):
-            x = d[n + 6 * i:n + 6 * i + 6]
-            board[p] = compose((rotation(x[:3]), x[3:]), board[p])
-        if np.abs(d[layout.first_angle:n]).max(initial=0.0) < 1e-4:
-            break
-    return {p: m for p, m in board.items()
-            if np.linalg.norm(m[1]) > BUMP_MM or np.linalg.norm(rotation_vector(m[0])) > BUMP_RAD}
-
-
-def bump_finding(layout: Layout, bumps: Mapping[str, Motion]) -> tuple[list[Finding], tuple[str, ...]]:
-    """The sentence about a bumped board, and the positions to set aside (none where too few would be left)."""
-    if not bumps:
-        return [], ()
-    rest = [p for p in layout.positions if p not in bumps and p not in layout.rig.spin_positions]
-    worst = max(bumps, key=lambda p: float(np.linalg.norm(bumps[p][1])))
-    mm = float(np.linalg.norm(bumps[worst][1]))
-    deg = float(np.rad2deg(np.linalg.norm(rotation_vector(bumps[worst][0]))))
-    where = ", ".join(f'"{p}"' for p in bumps)
-    aside = tuple(bumps) if len(rest) >= 3 else ()
-    what = "these positions were set aside" if aside else "too few positions are left without them, so do not trust " \
-        "these results"
-    text = (f"The board stands up to {mm:.1f} mm and {deg:.2f} deg elsewhere on the frame at {where} than at "
-            f'"{layout.reference}": board or frame was bumped between the photos. {what[0].upper()}{what[1:]}; fix '
-            "the board firmly and shoot again.")
-    return [Finding("frame_bumped", "board", text)], aside
 
 
 def screen_photos(c: Corners, layout: Layout, photos: PhotoPoses, poses: Mapping[tuple[int, str], Motion],
@@ -182,6 +118,135 @@ def _better_position(c: Corners, layout: Layout, photos: PhotoPoses, poses: Mapp
     return best[1] if best is not None and best[0] < OFF_PX else None
 
 
+def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[Finding]:
+    """Tags much of whose corners were put aside: of another size, slipped, or on a part that bent."""
+    layout, rig = problem.layout, problem.rig
+    by_tag = residuals[residuals["tag"] != "board"].groupby(["tag", "position"])["weight"].agg(["size", "sum"])
+    lost = 1 - by_tag["sum"] / by_tag["size"]
+    seen = {t: lost[t] for t in layout.tags if t in lost.index.get_level_values(0)}
+    bad = {t: tuple(str(p) for p in x.index[x > 0.3]) for t, x in seen.items() if (x > 0.3).any()}
+    if not bad:
+        return []
+    poses = _tag_poses(problem, s, {rig.tags[t].body for t in bad})
+    out = _wrong_sizes(problem, s, poses, [t for t, p in bad.items() if 2 * len(p) >= len(seen[t])])
+    if any(f.item == PART_TAGS for f in out):
+        return out
+    bad = {t: p for t, p in bad.items() if t not in {f.item for f in out}}
+    for body in dict.fromkeys(rig.tags[t].body for t in bad):
+        mine = [t for t in bad if rig.tags[t].body == body]
+        moved = None
+        if body != FRAME and rig.bodies[body].role != "wheel":  # wheels are turned by hand
+            moved = what_moved(problem, s, poses, body)
+        if moved is None:
+            out += [_slipped(t, bad[t], len(seen[t])) for t in mine]
+        else:
+            out += _moved_findings(moved, body, mine, layout)
+    return out
+
+
+def _slipped(tag: str, positions: Sequence[str], seen_at: int) -> Finding:
+    where = ", ".join(f'"{p}"' for p in positions)
+    if len(positions) > max(2, 0.6 * seen_at):
+        return Finding("tag_unfit", tag, f'Tag "{tag}" does not fit its part at {where}, nearly everywhere it was seen: '
+                       "its size is not that in the rig file, it is on another part, or it is loose; the photos cannot "
+                       "tell which. Measure it, fix it firmly and shoot again.")
+    return Finding("tag_slipped", tag, f'Tag "{tag}" does not fit its part at {where}: it slipped or was '
+                   "knocked, or a corner of it lifted. Fix it firmly and shoot again.")
+
+
+def _moved_findings(m: Moved, body: str, bad: Sequence[str], layout: Layout) -> list[Finding]:
+    """The sentence about what moved; of explanations that are as good, the one that the whole estimate took."""
+    where = ", ".join(f'"{p}"' for p in m.odd)
+    by = f"by about {m.mm:.1f} mm and {m.deg:.1f} deg"
+    choices = [m.tags, *m.rivals]
+    fitting = [c for c in choices if set(c) == set(bad)] or choices
+    single = [c for c in fitting if len(c) == 1]
+    if len(fitting) == 1 and len(fitting[0]) == 1:
+        tag = fitting[0][0]
+        size = f" {by}" if fitting[0] == m.tags else ""
+        return [Finding("tag_slipped", tag, f'Tag "{tag}" stands elsewhere on its part{size} at {where}: it slipped or '
+                        "was knocked. Fix it firmly and shoot again.")]
+    if len(fitting) == 1:
+        return [Finding("part_bent", body, f"All tags of {body} stand elsewhere against its hinge {by} at {where}, "
+                        f"and stay together: {body} bent, or its hinge shifted in the frame; the photos cannot tell "
+                        "which. Look at it, make it firm and shoot again.")]
+    names = " or ".join(f'"{c[0]}"' for c in single)
+    if len(single) == len(fitting):
+        return [Finding("tag_slipped", c[0], f"One of the tags {names} of {body} slipped or was knocked: it stands "
+                        f"elsewhere at {where}; the photos cannot tell which. Fix both firmly and shoot again.")
+                for c in single]
+    return [Finding("part_bent", body, f"At {where} the tags of {body} stand elsewhere: {body} bent, its hinge "
+                    f"shifted, or tag {names} slipped; the photos cannot tell which. Look at it, make it firm and shoot again.")]
+
+
+def _tag_poses(problem: RigProblem, s: State, bodies: set[str]) -> dict[tuple[int, str], Motion]:
+    """Board-frame pose of every tag of some parts at every position, from the photos as they stand in the estimate."""
+    c, layout = problem.corners, problem.layout
+    photos = PhotoPoses(s.lens, s.photo_R, s.photo_t, s.df, s.dc)
+    printed = replace(c, flat=c.flat * s.scale)
+    out = {}
+    for (tag, pos), members in _members(c, layout).items():
+        body = problem.rig.tags[layout.tags[tag]].body
+        if body in bodies:
+            start = compose(problem.motions(s).motion(body, pos), (s.tag_R[tag], s.tag_t[tag]))
+            out[tag, pos] = refine_pose(printed, members, photos, *start)
+    return out
+
+
+def _members(c: Corners, layout: Layout) -> dict[tuple[int, str], list[int]]:
+    out: dict[tuple[int, str], list[int]] = {}
+    for g in range(len(c.tag)):
+        if c.tag[g] >= 0 and c.seen[g].sum() >= 4:
+            out.setdefault((int(c.tag[g]), layout.photo_positions[c.photo[g]]), []).append(g)
+    return out
+
+
+def _wrong_sizes(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], Motion], tags: Sequence[str],
+                 ) -> list[Finding]:
+    """Tags that fit, seen from several sides at once, only as larger or smaller ones than the rig file says."""
+    layout = problem.layout
+    tried = {t: _size_ratio(problem, s, poses, layout.tags.index(t)) for t in tags}
+    ratios = {t: r for t, (r, better) in tried.items() if better < 0.5 and abs(r - 1) > SIZE}
+    if not ratios:
+        return []
+    mid = float(np.median(list(ratios.values())))
+    if len(ratios) >= 3:  # one print of all part tags, at another scale than the board's?
+        others = set(layout.tags) - set(tried)
+        poses = _tag_poses(problem, s, {problem.rig.tags[t].body for t in layout.tags})
+        tried |= {t: _size_ratio(problem, s, poses, layout.tags.index(t)) for t in others}
+        alike = [t for t, (r, better) in tried.items() if better < 0.9 and abs(r - mid) < max(SIZE, abs(mid - 1) / 3)]
+        if 2 * len(alike) > sum(better < 1.0 for _, better in tried.values()):
+            return [Finding("tag_size", PART_TAGS, f"The part tags come out at {100 * mid:.1f} % of the size that the "
+                            "rig file gives them, measured by the board: board and part tags were printed at "
+                            'different scales, one of them with "fit to page". Print both anew at 100 % and shoot '
+                            "again.")]
+    return [Finding("tag_size", t, f'Tag "{t}" comes out {r * problem.rig.tags[t].size:.1f} mm wide and not '
+                    f"{problem.rig.tags[t].size:g} mm as in the rig file: a tag of another size, or another print. "
+                    "Measure it and correct its size, or print it anew.") for t, r in ratios.items()]
+
+
+def _size_ratio(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], Motion], tag: int,
+                ) -> tuple[float, float]:
+    """True size of a tag over that in the rig file, and the squared misfit with it over that without."""
+    c = problem.corners
+    photos = PhotoPoses(s.lens, s.photo_R, s.photo_t, s.df, s.dc)
+    several = {k: m for k, m in _members(c, problem.layout).items() if k[0] == tag and len(m) >= 2}
+
+    def misfit(ratio: float) -> float:
+        flat = replace(c, flat=c.flat * s.scale * ratio)
+        total = 0.0
+        for k, members in several.items():
+            pose = refine_pose(flat, members, photos, *poses[k])
+            total += sum(min(group_misfit(flat, g, photos, *pose), 10.0) ** 2 for g in members)
+        return total
+
+    if not several:
+        return 1.0, 1.0
+    now = misfit(1.0)
+    found = minimize_scalar(misfit, bounds=(0.8, 1.25), method="bounded", options={"xatol": 5e-4})
+    return float(found.x), float(found.fun) / max(now, 1e-12)
+
+
 def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.DataFrame, sigma: float,
                    ) -> list[Finding]:
     """What the finished estimate shows to be odd: photos, tags, rods and joints that do not fit or are not known."""
@@ -193,17 +258,9 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
         if lost > 0.25:
             out.append(Finding("photo_poor", str(name), f"Photo {name}: {lost:.0%} of its corners do not fit the rest "
                                "and were put aside. Blurred, shaken, or something moved? Take it again."))
-    by_tag = residuals[residuals["tag"] != "board"].groupby(["tag", "position"])["weight"].agg(["size", "sum"])
-    lost_tag = 1 - by_tag["sum"] / by_tag["size"]
-    for tag in layout.tags:
-        if tag not in lost_tag.index.get_level_values(0):
-            continue
-        bad = lost_tag[tag][lost_tag[tag] > 0.3]
-        if len(bad):
-            where = ", ".join(f'"{p}"' for p in bad.index)
-            out.append(Finding("tag_slipped", tag, f'Tag "{tag}" does not fit its part at {where}: it slipped or was '
-                               "knocked, or a corner of it lifted. Fix it firmly and shoot again."))
+    out += loose_tags(problem, s, residuals)
     slipped = {f.item for f in out if f.cause == "tag_slipped"}
+    bent = {f.item for f in out if f.cause == "part_bent"}
     knocked = {rig.tags[t].centres_on for t in slipped}
     for i, name in enumerate(layout.photos):
         if abs(s.df[i]) > ZOOM:
@@ -213,8 +270,9 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
         rows = [(r.item.split("|")[1], float(r.r[0])) for r in problem.rows(s)
                 if r.kind == "closure" and r.item.startswith(rod + "|")]
         worst = max(rows, key=lambda x: abs(x[1]), default=("", 0.0))
-        if {rig.rods[rod].a, rig.rods[rod].b} & knocked:
-            continue  # the slipped tag on its end explains it
+        ends = {rig.rods[rod].a, rig.rods[rod].b}
+        if ends & knocked or {rig.points[p].body for p in ends} & bent:
+            continue  # the slipped tag on its end, or its bent part, explains it
         if abs(worst[1]) > 4:
             more = worst[1] * problem.closure_sd(worst[0])
             out.append(Finding("rod_misfit", rod, f'Rod "{rod}" would have to be {more:+.2f} mm longer at '

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from calib import start
 from calib.asbuilt import as_built_rig, extra_covariance, jacobian, parameter_names
-from calib.diagnose import board_bumps, bump_finding, final_findings, screen_photos, zoomed_photos
+from calib.diagnose import final_findings, screen_photos, zoomed_photos
 from calib.equations import Corners, Priors, RigProblem
 from calib.measured import measured_figures, pivot_table
+from calib.moved import board_bumps, bump_finding
 from calib.results import AsBuilt, CameraFit, Finding, Fit, PhotoFit, PrintFit
 from calib.rig import FRAME, Rig, get_parameters
 from calib.solver import minimise, reduced_system

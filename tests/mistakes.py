@@ -184,7 +184,7 @@ def tag_slipped(seed: int) -> Mistake:
     knock = size * np.array([np.cos(a), np.sin(a), 0]) if kind != 1 else np.zeros(3)
     spin = float(np.deg2rad(size) * s.rng.choice((-1, 1))) if kind != 0 else 0.0
     after = replace(s.truth, tags={**s.truth.tags, tag: (R @ turn((0, 0, 1), spin), t + R @ knock)})
-    obs, sides = _halfway(s, after, spins=False)
+    obs, sides = _halfway(s, after)
     return Mistake(s.design, obs, ("tag_slipped",), (tag,), size, ("mm", "deg", "mm and deg")[kind], sides=sides)
 
 
@@ -197,7 +197,7 @@ def frame_bumped(seed: int) -> Mistake:
     v *= size / np.linalg.norm(v)
     about = s.rng.normal(size=3) * [0.3, 0.3, 1]
     q = turn(about / np.linalg.norm(about), float(s.rng.uniform(0, np.deg2rad(2))))
-    obs, sides = _halfway(s, replace(s.truth, board_pose=(q @ R, t + v)), spins=True)
+    obs, sides = _halfway(s, replace(s.truth, board_pose=(q @ R, t + v)))
     return Mistake(s.design, obs, ("frame_bumped",), ("board",), size, "mm", sides=sides)
 
 
@@ -286,7 +286,7 @@ def bent_lever(seed: int) -> Mistake:
                 angles[b, p] = a
     tags = {n: (pose[0] @ R, pose[0] @ t + pose[1]) if rig.tags[n].body == lever else (R, t)
             for n, (R, t) in s.truth.tags.items()}
-    obs, sides = _halfway(s, replace(s.truth, rig=bent, angles=angles, tags=tags), spins=False)
+    obs, sides = _halfway(s, replace(s.truth, rig=bent, angles=angles, tags=tags))
     return Mistake(s.design, obs, ("part_bent",), (lever,), size, "deg", sides=sides)
 
 
@@ -349,7 +349,7 @@ def one_tag_of_another_size(seed: int) -> Mistake:
     tag = str(s.rng.choice(list(s.truth.rig.tags)))
     size = float(s.rng.uniform(2, 10)) * float(s.rng.choice((-1, 1)))
     truth = replace(s.truth, prints={tag: 1 + size / 100})
-    return Mistake(s.design, s.photograph(truth), ("tag_size",), (tag,), abs(size), "%")
+    return Mistake(s.design, s.photograph(truth), ("tag_size",), (tag,), abs(size), "%", either=("tag_unfit",))
 
 
 # --- helpers --------------------------------------------------------------------------------------------------
@@ -364,14 +364,14 @@ def _relabel(obs: Observations, renamed: dict[str, str]) -> Observations:
     return replace(obs, photos=photos, table=table)
 
 
-def _halfway(s: Scene, after: Truth, spins: bool) -> tuple[Observations, tuple[frozenset[str], ...]]:
+def _halfway(s: Scene, after: Truth) -> tuple[Observations, tuple[frozenset[str], ...]]:
     """Photos before and, from some position on, after a change; the positions before and after.
 
-    ``spins``: the wheel photos, taken last, show the change too; otherwise it was found and put right before them.
+    The wheel photos are taken last and show the change too.
     """
     order = list(s.truth.rig.positions)
     k = int(s.rng.integers(1, len(order)))
-    later = set(order[k:]) | (set(s.truth.rig.spin_positions) if spins else set())
+    later = set(order[k:]) | set(s.truth.rig.spin_positions)
     one = s.photograph(replace(s.truth, shots=tuple(x for x in s.truth.shots if x.position not in later)))
     two = s.photograph(replace(after, shots=tuple(x for x in after.shots if x.position in later)))
     number = {x.name: i for i, x in enumerate(s.truth.shots)}

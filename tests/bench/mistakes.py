@@ -8,7 +8,7 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from multiprocessing import get_context
 
 import numpy as np
