@@ -17,10 +17,13 @@ from calib.results import Finding
 from calib.rig import FRAME
 from calib.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
 from calib.unknowns import Layout, State
+from capture.observations import Observations
 
 Array = NDArray[np.float64]
 OFF_PX = 4.0  # a tag further than this from where the position's other photos put it has moved
 SIZE = 0.01  # a tag's size over that in the rig file, beyond which it is another print
+SURE = 3.3  # standard uncertainties between bar and drawing that chance gives once in a thousand shoots
+K95 = 1.96
 PART_TAGS = "part tags"
 ZOOM = 0.015  # relative focal change beyond what focusing and stabilising do to a phone lens
 
@@ -44,10 +47,17 @@ def zoomed_photos(c: Corners, layout: Layout, photos: PhotoPoses) -> list[Findin
         if abs(np.log(zoom)) > max(ZOOM, 0.4 * most):
             name = layout.photos[p]
             out.append(Finding("digital_zoom", name, f"Photo {name} was set aside: its focal length is about "
-                               f"{zoom:.2f} times that of the others: zoomed, cropped, or taken with another camera; "
-                               "the picture alone cannot tell which. Take it again with the same camera, without "
-                               "zoom."))
+                               f"{zoom:.2f} times that of the others: zoomed, or cropped. Take it again without zoom."))
     return out
+
+
+def zoom_or_camera(found: Mapping[str, Finding], obs: Observations) -> dict[str, Finding]:
+    """Findings by photo, those of a zoom in a file that does not name its camera saying that it may be another one."""
+    unnamed = {p.name for p in obs.photos if not p.camera}
+    return {n: replace(f, text=f.text.replace(
+        "zoomed, or cropped. Take it again without zoom.", "zoomed, cropped, or taken with another camera; the file does "
+        "not say which. Take it again with the same camera, without zoom.")) if n in unnamed else f
+        for n, f in found.items()}
 
 
 def _zoom_of(c: Corners, p: int, photos: PhotoPoses) -> float:
@@ -147,9 +157,9 @@ def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[F
 def _slipped(tag: str, positions: Sequence[str], seen_at: int) -> Finding:
     where = ", ".join(f'"{p}"' for p in positions)
     if len(positions) > max(2, 0.6 * seen_at):
-        return Finding("tag_unfit", tag, f'Tag "{tag}" does not fit its part at {where}, nearly everywhere it was seen: '
-                       "its size is not that in the rig file, it is on another part, or it is loose; the photos cannot "
-                       "tell which. Measure it, fix it firmly and shoot again.")
+        return Finding("tag_unfit", tag, f'Tag "{tag}" does not fit its part at {where}, nearly everywhere it was '
+                       "seen: its size is not that in the rig file, it is on another part, or it is loose; the "
+                       "photos cannot tell which. Measure it, fix it firmly and shoot again.")
     return Finding("tag_slipped", tag, f'Tag "{tag}" does not fit its part at {where}: it slipped or was '
                    "knocked, or a corner of it lifted. Fix it firmly and shoot again.")
 
@@ -176,14 +186,15 @@ def _moved_findings(m: Moved, body: str, bad: Sequence[str], layout: Layout) -> 
                         f"elsewhere at {where}; the photos cannot tell which. Fix both firmly and shoot again.")
                 for c in single]
     return [Finding("part_bent", body, f"At {where} the tags of {body} stand elsewhere: {body} bent, its hinge "
-                    f"shifted, or tag {names} slipped; the photos cannot tell which. Look at it, make it firm and shoot again.")]
+                    f"shifted, or tag {names} slipped; the photos cannot tell which. Look at it, make it firm and "
+                    "shoot again.")]
 
 
 def _tag_poses(problem: RigProblem, s: State, bodies: set[str]) -> dict[tuple[int, str], Motion]:
     """Board-frame pose of every tag of some parts at every position, from the photos as they stand in the estimate."""
     c, layout = problem.corners, problem.layout
     photos = PhotoPoses(s.lens, s.photo_R, s.photo_t, s.df, s.dc)
-    printed = replace(c, flat=c.flat * s.scale)
+    printed = replace(c, flat=c.flat * s.print_scale)
     out = {}
     for (tag, pos), members in _members(c, layout).items():
         body = problem.rig.tags[layout.tags[tag]].body
@@ -210,7 +221,7 @@ def _wrong_sizes(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], 
     if not ratios:
         return []
     mid = float(np.median(list(ratios.values())))
-    if len(ratios) >= 3:  # one print of all part tags, at another scale than the board's?
+    if len(ratios) >= 2:  # one print of all part tags, at another scale than the board's?
         others = set(layout.tags) - set(tried)
         poses = _tag_poses(problem, s, {problem.rig.tags[t].body for t in layout.tags})
         tried |= {t: _size_ratio(problem, s, poses, layout.tags.index(t)) for t in others}
@@ -233,7 +244,7 @@ def _size_ratio(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], M
     several = {k: m for k, m in _members(c, problem.layout).items() if k[0] == tag and len(m) >= 2}
 
     def misfit(ratio: float) -> float:
-        flat = replace(c, flat=c.flat * s.scale * ratio)
+        flat = replace(c, flat=c.flat * s.print_scale * ratio)
         total = 0.0
         for k, members in several.items():
             pose = refine_pose(flat, members, photos, *poses[k])
@@ -245,6 +256,34 @@ def _size_ratio(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], M
     now = misfit(1.0)
     found = minimize_scalar(misfit, bounds=(0.8, 1.25), method="bounded", options={"xatol": 5e-4})
     return float(found.x), float(found.fun) / max(now, 1e-12)
+
+
+def scale_finding(problem: RigProblem, s: State, cov: Array) -> list[Finding]:
+    """Whether the bar's reading agrees with the scale that the drawn lengths ask for, each by its uncertainty.
+
+    The bar's rows are taken out of the normal equations (``cov`` (n, n) is their inverse) and the print scale is
+    solved for without them: a check of one observation against all others (JCGM 100, 5.2.2 for its uncertainty).
+    """
+    board, k = problem.rig.board, problem.layout.scale
+    if board.bar_measured is None or not problem.layout.bodies:
+        return []
+    info, pull = np.linalg.inv(cov), np.zeros(len(cov))
+    for row in problem.rows(s):
+        if row.item.startswith("print scale"):
+            ix = np.asarray(row.slots)
+            info[np.ix_(ix, ix)] -= row.J.T @ row.J
+            pull[ix] += row.J.T @ row.r
+    scale = 1 / np.sqrt(np.diag(info))
+    without: Array = np.asarray(np.linalg.inv(info * scale[:, None] * scale) * scale[:, None] * scale, float)
+    drawn = s.scale + float(without[k] @ pull)
+    off = board.bar_measured / board.bar_nominal / drawn - 1
+    sd = float(np.sqrt(without[k, k] + problem.priors.scale_sd**2)) / drawn
+    if abs(off) < SURE * sd:
+        return []
+    return [Finding("scale_disagrees", "board", f"The scale bar reading and the lengths you gave disagree by "
+                    f"{100 * off:+.2f} +/- {100 * K95 * sd:.2f} %: by the drawn pivots, holes and rods the bar would "
+                    f"measure {drawn * board.bar_nominal:.1f} mm and not {board.bar_measured:.1f} mm. Measure the bar "
+                    "again; if it is right, the whole drawing is at another scale than the vehicle.")]
 
 
 def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.DataFrame, sigma: float,
@@ -259,6 +298,9 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
             out.append(Finding("photo_poor", str(name), f"Photo {name}: {lost:.0%} of its corners do not fit the rest "
                                "and were put aside. Blurred, shaken, or something moved? Take it again."))
     out += loose_tags(problem, s, residuals)
+    out += scale_finding(problem, s, cov)
+    if any(f.item == PART_TAGS for f in out):
+        return [f for f in out if f.cause != "scale_disagrees"]  # nothing that rests on the part tags can be judged
     slipped = {f.item for f in out if f.cause == "tag_slipped"}
     bent = {f.item for f in out if f.cause == "part_bent"}
     knocked = {rig.tags[t].centres_on for t in slipped}

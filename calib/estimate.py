@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calib import start
 from calib.asbuilt import as_built_rig, extra_covariance, jacobian, parameter_names
-from calib.diagnose import final_findings, screen_photos, zoomed_photos
+from calib.diagnose import final_findings, screen_photos, zoom_or_camera, zoomed_photos
 from calib.equations import Corners, Priors, RigProblem
 from calib.measured import measured_figures, pivot_table
 from calib.moved import board_bumps, bump_finding
@@ -69,7 +69,12 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     findings: list[Finding] = []
     obs = _one_camera(obs, findings)
     given, arranged = obs, list[Finding]()
-    obs, layout, corners = arrange(rig, obs, options, arranged)
+    try:
+        obs, layout, corners = arrange(rig, obs, options, arranged)
+    except UserError as err:
+        if not findings:
+            raise
+        raise UserError(" ".join([*(f.text for f in findings), f"Without them: {err}"])) from err
     exif = [p.focal_px_guess for p in obs.photos if p.focal_px_guess]
     size = (obs.photos[0].width, obs.photos[0].height)
     focal = float(np.median(exif)) if exif else None
@@ -82,7 +87,7 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
         if not spoilt or not more:
             found += dict.fromkeys(spoilt.values())
             break
-        aside |= spoilt
+        aside |= zoom_or_camera(spoilt, given)
         kept = tuple(p for p in given.photos if p.name not in aside)
         arranged = []
         try:

@@ -113,13 +113,14 @@ def what_moved(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body:
         return None
     best = min(tried, key=lambda c: tried[c][0])
     cost, odd, motion = tried[best]
-    if cost > 0.5 * still:
+    gain = still - cost
+    if gain < max(1.0, 0.1 * still):
         return None
 
     def names(c: Sequence[int]) -> tuple[str, ...]:
         return tuple(layout.tags[i] for i in c)
 
-    rivals = tuple(names(c) for c, v in tried.items() if c != best and v[0] < min(1.5 * cost + 0.5, 0.5 * still))
+    rivals = tuple(names(c) for c, v in tried.items() if c != best and still - v[0] > 0.8 * gain)
     where = s.tag_t[list(best)].mean(axis=0)
     shift = float(np.linalg.norm(motion[0] @ where + motion[1] - where))
     return Moved(names(best), odd, shift, float(np.rad2deg(np.linalg.norm(rotation_vector(motion[0])))), cost / still,

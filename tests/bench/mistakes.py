@@ -22,6 +22,9 @@ from capture.observations import Observations
 from tests.mistakes import MISTAKES, Mistake, clean
 
 CLEAN = "clean"
+FOLLOWS = ("few_photos", "no_position", "tag_missing", "angle_unknown")  # what setting photos aside brings with it
+REFUSED = {"digital_zoom": r"Photo (\S+) was set aside: its focal length", "frame_bumped": r"The (board) stands up to",
+           "two_cameras": r"Photo (\S+) was set aside: it was taken with another camera"}
 
 
 @dataclass(frozen=True)
@@ -33,7 +36,7 @@ class Outcome:
     unit: str
     verdict: str
     others: tuple[tuple[str, str], ...]  # serious findings about something else
-    said: tuple[tuple[str, str], ...]
+    said: tuple[tuple[str, ...], ...]
     seconds: float  # processor time of the estimate
 
 
@@ -54,7 +57,7 @@ def judge(m: Mistake, found: Sequence[Finding]) -> tuple[str, tuple[tuple[str, s
 
     good = [f for f in found if f.cause in m.causes and f.item in m.items]
     open_ = [f for f in found if f.cause in m.either and f.item in m.items]
-    others = tuple((f.cause, f.item) for f in found if f not in good and f not in open_)
+    others = tuple((f.cause, f.item) for f in found if f not in good + open_ and f.cause not in FOLLOWS)
     if {f.item for f in good} >= set(m.items) and all(right_place(f) for f in good):
         return "named", others
     if {f.item for f in good + open_} >= set(m.items) and all(right_place(f) for f in good + open_):
@@ -74,7 +77,9 @@ def one(job: tuple[str, int]) -> Outcome:
     try:
         found = findings(m.rig, m.obs)
     except UserError as e:
-        found = (Finding("refused", "", str(e)),)
+        # too little is left to go on: the refusal says what was set aside and why
+        found = tuple(Finding(cause, item, str(e)) for cause, pattern in REFUSED.items()
+                      for item in re.findall(pattern, str(e))) or (Finding("refused", "", str(e)),)
     took = time.process_time() - began
     verdict, others = judge(m, found) if name != CLEAN else ("alarm" if found else "clean", ())
     return Outcome(seed, m.size, m.unit, verdict, others, tuple((f.cause, f.item, f.text) for f in found), took)
