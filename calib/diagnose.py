@@ -54,10 +54,10 @@ def zoomed_photos(c: Corners, layout: Layout, photos: PhotoPoses) -> list[Findin
 def zoom_or_camera(found: Mapping[str, Finding], obs: Observations) -> dict[str, Finding]:
     """Findings by photo, those of a zoom in a file that does not name its camera saying that it may be another one."""
     unnamed = {p.name for p in obs.photos if not p.camera}
-    return {n: replace(f, text=f.text.replace(
-        "zoomed, or cropped. Take it again without zoom.", "zoomed, cropped, or taken with another camera; the file does "
-        "not say which. Take it again with the same camera, without zoom.")) if n in unnamed else f
-        for n, f in found.items()}
+    plain = "zoomed, or cropped. Take it again without zoom."
+    open_ = ("zoomed, cropped, or taken with another camera; the file does not say which. Take it again with the same "
+             "camera, without zoom.")
+    return {n: replace(f, text=f.text.replace(plain, open_)) if n in unnamed else f for n, f in found.items()}
 
 
 def _zoom_of(c: Corners, p: int, photos: PhotoPoses) -> float:

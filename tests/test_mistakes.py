@@ -5,47 +5,58 @@ More shoots of each kind: ``python -m tests.bench.mistakes``; its table stands t
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pytest
 
+from calib.diagnose import zoom_or_camera
 from calib.estimate import _cold_start, _one_camera, _priors, arrange, estimate
 from calib.results import Finding, Fit
-from calib.rig import Rig
-from calib.rigfile import load_rig
-from tests.mistakes import MISTAKES, RIG, Mistake, clean, observe, truth_for
+from capture.errors import UserError
+from tests.bench.mistakes import CLEAN, judge, run, wilson
+from tests.mistakes import MISTAKES, Mistake, clean, scene_for
 
 pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
-
-
-@cache
-def rig() -> Rig:
-    return load_rig(RIG)
-
-
-@cache
-def clean_fit() -> Fit:
-    return estimate(rig(), clean(11))
 
 
 def serious(fit: Fit) -> list[tuple[str, str]]:
     return [(f.cause, f.item) for f in fit.findings if f.serious]
 
 
-def named(m: Mistake, fit: Fit) -> bool:
-    hits = [item for cause, item in serious(fit) if cause in m.causes]
-    return bool(hits) and all(any(want in item for item in hits) for want in m.items)
+def cold(m: Mistake) -> tuple[list[Finding], dict[str, Finding]]:
+    """Findings of the start of the estimate, and the photos that it sets aside."""
+    _, layout, corners = arrange(m.rig, m.obs)
+    first = m.obs.photos[0]
+    size = (first.width, first.height)
+    return _cold_start(m.rig, layout, corners, size, first.focal_px_guess,
+                       _priors(m.rig, size, first.focal_px_guess))[2:]
 
 
-def test_clean_shoot() -> None:
-    assert serious(clean_fit()) == []
+def test_clean_shoot_and_its_bar_misread() -> None:
+    """Nothing is said of a clean shoot; with the bar read 1.5 % wrong the drawn lengths speak against it."""
+    rig, obs = clean(11)
+    fit = estimate(rig, obs)
+    assert serious(fit) == []
+    bar = rig.board.bar_measured
+    assert bar is not None
+    wrong = estimate(replace(rig, board=replace(rig.board, bar_measured=bar * 1.015)), obs)
+    assert serious(wrong) == [("scale_disagrees", "board")]
+    text = next(f.text for f in wrong.findings if f.serious)
+    off, sure = (float(x) for x in text.split("disagree by ")[1].split(" %")[0].split(" +/- "))
+    assert abs(off - 1.5) < sure < 1.0
+    # what the drawing says the bar measures is near what it truly measures
+    assert float(text.split("would measure ")[1].split(" mm")[0]) == pytest.approx(bar, rel=0.006)
+    for rod in rig.rods:
+        ratio = wrong.as_built.rig.rods[rod].length / fit.as_built.rig.rods[rod].length
+        assert ratio == pytest.approx(1.015, abs=0.004)
 
 
 def test_slipped_tag_is_named() -> None:
     m = MISTAKES["tag slipped on its part"](4)
-    assert serious(estimate(rig(), m.obs)) == [("tag_slipped", m.items[0])]
+    found = [f for f in estimate(m.rig, m.obs).findings if f.serious]
+    assert judge(m, found) == ("named", ())
 
 
 @pytest.mark.parametrize("name", ["photo filed under the wrong position", "board or frame bumped",
@@ -53,24 +64,20 @@ def test_slipped_tag_is_named() -> None:
 def test_named_before_the_fit(name: str) -> None:
     """What spoils the fit is found at its start, from the poses alone, and nothing else is suspected."""
     m = MISTAKES[name](4)
-    _, layout, corners = arrange(rig(), m.obs)
-    first = m.obs.photos[0]
-    size = (first.width, first.height)
-    _, _, found, spoilt = _cold_start(rig(), layout, corners, size, first.focal_px_guess,
-                                      _priors(rig(), size, first.focal_px_guess))
+    found, spoilt = cold(m)
     if name == "photo filed under the wrong position":
         assert [(f.cause, f.item) for f in found if f.serious] == [("wrong_position", m.items[0])] and not spoilt
     elif name == "digital zoom in two photos":
-        assert set(spoilt) == set(m.items) and all(f.cause == "digital_zoom" for f in spoilt.values())
+        # a strong zoom is taken out alone, the other is found when asked again
+        assert spoilt and set(spoilt) <= set(m.items) and all(f.cause == "digital_zoom" for f in spoilt.values())
     else:
-        assert spoilt and {f.cause for f in spoilt.values()} == {"frame_bumped"}
-        assert {f.item for f in spoilt.values()} == {"board"}
+        assert judge(m, list(dict.fromkeys(spoilt.values()))) == ("named", ())
     for f in spoilt.values():
         assert f.text.endswith(".") and "again" in f.text
 
 
 def test_zoom_and_phone_by_what_the_file_says() -> None:
-    obs = clean(11)
+    _, obs = clean(11)
     photos = list(obs.photos)
     photos[3] = replace(photos[3], digital_zoom=1.4)
     photos[7] = replace(photos[7], camera="Sample S-9")
@@ -81,44 +88,56 @@ def test_zoom_and_phone_by_what_the_file_says() -> None:
     assert not set(left.table["photo"]) & {photos[3].name, photos[7].name}
 
 
+def test_zoom_is_not_told_from_another_camera_where_the_file_is_silent() -> None:
+    _, obs = clean(11)
+    a, b = obs.photos[0], replace(obs.photos[1], camera="")
+    found = {p.name: Finding("digital_zoom", p.name, "x: zoomed, or cropped. Take it again without zoom.")
+             for p in (a, b)}
+    said = zoom_or_camera(found, replace(obs, photos=(a, b)))
+    assert said[a.name] == found[a.name]
+    assert "another camera" in said[b.name].text and "same camera" in said[b.name].text
+
+
+def test_refusal_says_what_was_set_aside() -> None:
+    """All but one photo of straight ahead are another phone's: too little is left, and the reason is not lost."""
+    rig, obs = clean(11)
+    ahead = [p.name for p in obs.photos if p.position == rig.straight_ahead]
+    photos = tuple(replace(p, camera="Sample S-9") if p.name in ahead[1:] else p for p in obs.photos)
+    with pytest.raises(UserError) as e:
+        estimate(rig, replace(obs, photos=photos))
+    assert "another camera (Sample S-9" in str(e.value) and "Without them: " in str(e.value)
+    assert all(n in str(e.value) for n in ahead[1:])
+
+
+def test_wilson_interval() -> None:
+    """Newcombe (1998), Statistics in Medicine 17, table I, method 3: 81 of 263 and 0 of 20; from memory."""
+    assert wilson(81, 263) == pytest.approx((0.2553, 0.3662), abs=1e-4)
+    assert wilson(0, 20) == pytest.approx((0.0, 0.1611), abs=1e-4)
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("name", MISTAKES)
+@pytest.mark.parametrize("name", [n for n in MISTAKES if n != "lever bent from the start"])
 def test_named(name: str) -> None:
-    """The whole estimate names the mistake, its item, and nothing else."""
-    m = MISTAKES[name](4)
-    fit = estimate(rig(), m.obs)
-    assert named(m, fit), serious(fit)
-    assert all(cause in m.causes for cause, _ in serious(fit))
+    """The whole run names the mistake and its item, or says what it cannot tell apart, in 11 shoots of 12 at least."""
+    outcomes = run(name, 12, 7000)
+    count = Counter(o.verdict for o in outcomes)
+    assert count["named"] + count["undecided"] >= 11, [(o.seed, o.size, o.said) for o in outcomes if o.verdict in
+                                                       ("wrong", "missed")]
+
+
+@pytest.mark.slow
+def test_false_alarms() -> None:
+    outcomes = run(CLEAN, 60, 7000)
+    alarms = [(o.seed, o.said) for o in outcomes if o.verdict == "alarm"]
+    assert len(alarms) <= 3, alarms  # at 2 % more would come about once in thirty times
 
 
 @pytest.mark.slow
 def test_what_spoils_is_left_out() -> None:
-    """After a bump the rest is measured as if the later photos had never been taken."""
-    m = MISTAKES["board or frame bumped"](4)
-    fit = estimate(rig(), m.obs)
-    truth, _ = truth_for(4)
-    off = [np.rad2deg(abs(fit.joint_angles["left_lever", p] - truth.angles["left_lever", p]))
-           for p in fit.positions if p not in rig().spin_positions]
-    assert 3 <= len(off) < len(rig().positions)
+    """After a bump the rest is measured as if the other photos had never been taken."""
+    m, s = MISTAKES["board or frame bumped"](4), scene_for(4)
+    fit = estimate(m.rig, m.obs)
+    off = [np.rad2deg(abs(fit.joint_angles["left_lever", p] - s.truth.angles["left_lever", p]))
+           for p in fit.positions if p not in m.rig.spin_positions]
+    assert 3 <= len(off) < len(m.rig.positions)
     assert max(off) < 0.05
-
-
-@pytest.mark.slow
-def test_wrong_paper_scale() -> None:
-    """The scale bar misread by 1 %: nothing in the corners can tell; only drawn dimensions can disagree.
-
-    All lengths come out 1 % wrong, angles do not, and the print scale is what was entered. That is why the bar
-    is to be measured with calipers.
-    """
-    truth, rng = truth_for(12)
-    obs = observe(truth, rng)
-    bar = rig().board.bar_measured
-    assert bar is not None
-    wrong = replace(rig(), board=replace(rig().board, bar_measured=bar * 1.01))
-    right_fit, wrong_fit = estimate(rig(), obs), estimate(wrong, obs)
-    assert serious(right_fit) == []
-    for rod in rig().rods:
-        ratio = wrong_fit.as_built.rig.rods[rod].length / right_fit.as_built.rig.rods[rod].length
-        assert ratio == pytest.approx(1.01, abs=0.002)
-    for key, angle in right_fit.joint_angles.items():
-        assert wrong_fit.joint_angles[key] == pytest.approx(angle, abs=np.deg2rad(0.05))
