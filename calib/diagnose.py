@@ -22,7 +22,7 @@ from capture.observations import Observations
 Array = NDArray[np.float64]
 OFF_PX = 4.0  # a tag further than this from where the position's other photos put it has moved
 SIZE = 0.01  # a tag's size over that in the rig file, beyond which it is another print
-SURE = 3.3  # standard uncertainties between bar and drawing that chance gives once in a thousand shoots
+SURE = 4.5  # standard uncertainties between bar and drawing; lengths are off together now and then
 K95 = 1.96
 PART_TAGS = "part tags"
 ZOOM = 0.015  # relative focal change beyond what focusing and stabilising do to a phone lens
@@ -135,6 +135,10 @@ def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[F
     lost = 1 - by_tag["sum"] / by_tag["size"]
     seen = {t: lost[t] for t in layout.tags if t in lost.index.get_level_values(0)}
     bad = {t: tuple(str(p) for p in x.index[x > 0.3]) for t, x in seen.items() if (x > 0.3).any()}
+    photos = residuals.groupby(["tag", "position"])["photo"].nunique()
+    # a wheel rolls, so that its tag in one photo has no other to be held against
+    bad = {t: p for t, p in bad.items() if rig.tags[t].body == FRAME or rig.bodies[rig.tags[t].body].role != "wheel"
+           or len(p) > 1 or photos[t, p[0]] > 1}
     if not bad:
         return []
     poses = _tag_poses(problem, s, {rig.tags[t].body for t in bad})
