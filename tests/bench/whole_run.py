@@ -8,12 +8,18 @@ is a new process each time, so that starting and loading count; on one core it i
 can. Best of several. The phases are processor time of a one-core run in this process, after what it loads. On a
 machine busy with other work the processor times are those to compare; they rise too, but for both alike.
 
-Measured with --times 1 on two cores shared with five other busy processes, processor seconds on one core (OpenCV
-5.0): sample photos 11.4, over grey 32, over colour 17; phone photos 18.9, over grey 9.3, over colour 6.2. Wall time
-on both cores, disturbed by that other work: phone photos 31 s, over grey 10, over colour 7.0. Of the phone photos'
-17.0 s by phase refining took 5.2, finding 5.0, reading and decoding 2.1, plots 1.6, estimate 0.8, adjustment 0.8,
-comparison and travel 0.3, all else 1.2. The aim is at most 4 times bare decoding; it is not
-reached, since finding and refining alone take 5 times the grey decoding.
+Measured with --times 1 on an idle machine of two cores (OpenCV 5.0):
+
+| case | whole run | over grey | over colour |
+|---|---|---|---|
+| sample, one core | 9.6 s | 27 | 15 |
+| sample, two cores | 6.2 s | 50 | 18 |
+| 12-megapixel phone, one core | 14.5 s | 7.4 | 5.0 |
+| 12-megapixel phone, two cores | 8.6 s | 8.7 | 6.0 |
+
+Processor seconds of the phone photos' 13.7 by phase: finding 4.5, refining 2.6, reading and decoding 2.1, plots 1.5,
+estimate 0.7, adjustment 0.7, all else 1.5. The aim is at most 4 times bare decoding; it is not reached: finding and
+refining alone take 3.7 times the grey decoding.
 
 Run: python -m tests.bench.whole_run [--phone FOLDER] [--photos FOLDER] [--times N]
 """
