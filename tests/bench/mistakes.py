@@ -6,12 +6,12 @@ cannot tell apart and the truth is among that.
 | mistake | named | open | wrong | missed |
 |---|---|---|---|---|
 | photo filed under the wrong position | 40 | 0 | 0 | 0 |
-| tag slipped on its part | 39 | 0 | 1 | 0 |
+| tag slipped on its part | 38 | 1 | 1 | 0 |
 | board or frame bumped | 39 | 0 | 1 | 0 |
 | digital zoom in two photos | 40 | 0 | 0 | 0 |
 | two phones | 20 | 20 | 0 | 0 |
 | play in a rod end | 0 | 39 | 0 | 1 |
-| lever bent between positions | 38 | 0 | 2 | 0 |
+| lever bent between positions | 0 | 38 | 2 | 0 |
 | lever bent from the start | 0 | 0 | 1 | 39 |
 | scale bar misread | 34 | 0 | 0 | 6 |
 | part tags shrunk to fit | 40 | 0 | 0 | 0 |
@@ -19,8 +19,9 @@ cannot tell apart and the truth is among that.
 | mirrored print | 40 | 0 | 0 | 0 |
 
 False alarms: 0 of 160 clean shoots (95 % Wilson interval 0 to 2.3 %). Which end of a rod has play the photos do not
-tell. A lever bent before the first photo is measured as it is. Of the bars misread all 27 by more than 1.5 % were
-named and 7 of 13 by less. The five tags of another size taken wrongly were called slipped.
+tell, nor a bent lever from a hinge that has shifted (the table counts it open by the finding's words). A lever bent
+before the first photo is measured as it is. Of the bars misread all by 1 % and more were named. The five tags of
+another size taken wrongly were called slipped.
 
 Run: OMP_NUM_THREADS=1 python -m tests.bench.mistakes [shoots of each] [part of a name] [first seed] [processes]
 """
