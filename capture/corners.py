@@ -584,6 +584,7 @@ def refine_tag(gray: NDArray[Any], homographies: list[F64], size: float = float(
     black, edges = np.tile(_BLACK, (k, 1, 1)), np.tile(_EDGES, (k, 1))
     some = (np.arange(k)[:, None] * SADDLES + _SOME).ravel()
     soft, gain = math.hypot(sigma, _TENT), 0.0
+    soft_now = soft
     corners, usable = _set_up(gray, uv[some], axes[some], signs[some], black[some], edges[some])
     if len(usable) > 0:
         photo = _floating(gray, corners)
@@ -606,10 +607,6 @@ def refine_tag(gray: NDArray[Any], homographies: list[F64], size: float = float(
             planes = start.copy()
             planes[placed], _ = fit_planes(start[placed], uv.reshape(k, SADDLES, 2)[placed], seen[placed], 4)
             uv, axes = _all_saddles(planes)
-        else:
-            soft_now = soft
-    else:
-        soft_now = soft
     corners, usable = _set_up(gray, uv, axes, signs, black, edges)
     photo = _floating(gray, corners)
     return _settle(photo, corners, usable, uv, _first_par(len(usable), soft_now, gain, corners), soft, noise, 12)

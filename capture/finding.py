@@ -134,10 +134,14 @@ def _busy(texture: list[F32], grain: list[float], found: dict[int, Tag], rough: 
     return out
 
 
+def _outline(tag: Tag, half: float) -> F64:
+    """Photo px (4, 2) of a square ``half`` cells from the tag's middle; 5 is the tag's own edge."""
+    return project(tag.H, np.array([[-half, half], [half, half], [half, -half], [-half, -half]]))
+
+
 def _on_level(tag: Tag, half: float, level: int) -> NDArray[np.int32]:
-    """Whole px (4, 2) on a pyramid level of a square ``half`` cells from the tag's middle."""
-    edge = np.array([[-half, half], [half, half], [half, -half], [-half, -half]])
-    return np.rint((project(tag.H, edge) + 0.5) / 2**level - 0.5).astype(np.int32)
+    """Whole px (4, 2) of the same on a pyramid level."""
+    return np.rint((_outline(tag, half) + 0.5) / 2**level - 0.5).astype(np.int32)
 
 
 def _boxes(busy: NDArray[np.uint8], rough: int, found: dict[int, Tag], level: int, shape: tuple[int, ...]
@@ -184,9 +188,8 @@ def _outside(quads: F64, found: dict[int, Tag]) -> F64:
     """Quads whose centre lies on no tag found so far."""
     centres = quads.mean(axis=1)
     keep = np.ones(len(quads), bool)
-    edge = np.array([[-5.0, 5.0], [5.0, 5.0], [5.0, -5.0], [-5.0, -5.0]])
     for tag in found.values():
-        box = project(tag.H, edge)
+        box = _outline(tag, 5.0)
         side = np.roll(box, -1, axis=0) - box
         rel = centres[:, None] - box
         turn = side[:, 0] * rel[:, :, 1] - side[:, 1] * rel[:, :, 0]
