@@ -427,7 +427,7 @@ class RigProblem:
 
         # twists of the tags over their slots, filled up with zeros to one width; the filling goes to slot n
         n = lay.size
-        chain = [self._tag_twist(s, tag, pos) for tag, pos in self._pairs]
+        chain = [self.tag_twist(s, tag, pos) for tag, pos in self._pairs]
         width = max(len(ix) for _, ix in chain)
         twist, index = np.zeros((len(chain), 6, width)), np.full((len(chain), width), n)
         for k, (gk, ix) in enumerate(chain):
@@ -562,7 +562,7 @@ class RigProblem:
         j = store.reshape(g, _BASE + 1, 2 * n)
         return j @ j.transpose(0, 2, 1)
 
-    def _tag_twist(self, s: State, tag: int, pos: str) -> tuple[Array, list[int]]:
+    def tag_twist(self, s: State, tag: int, pos: str) -> tuple[Array, list[int]]:
         """Twist (w, v) in the board frame of a tag at a position, (6, m), over its slots (m,)."""
         name = self.layout.tags[tag]
         body = self.rig.tags[name].body
