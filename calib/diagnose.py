@@ -25,6 +25,7 @@ SIZE = 0.01  # a tag's size over that in the rig file, beyond which it is anothe
 SURE = 4.5  # standard uncertainties between bar and drawing; lengths are off together now and then
 K95 = 1.96
 PART_TAGS = "part tags"
+ZOOMED = "zoomed, or cropped. Take it again without zoom."
 ZOOM = 0.015  # relative focal change beyond what focusing and stabilising do to a phone lens
 
 
@@ -47,17 +48,16 @@ def zoomed_photos(c: Corners, layout: Layout, photos: PhotoPoses) -> list[Findin
         if abs(np.log(zoom)) > max(ZOOM, 0.4 * most):
             name = layout.photos[p]
             out.append(Finding("digital_zoom", name, f"Photo {name} was set aside: its focal length is about "
-                               f"{zoom:.2f} times that of the others: zoomed, or cropped. Take it again without zoom."))
+                               f"{zoom:.2f} times that of the others: {ZOOMED}"))
     return out
 
 
 def zoom_or_camera(found: Mapping[str, Finding], obs: Observations) -> dict[str, Finding]:
     """Findings by photo, those of a zoom in a file that does not name its camera saying that it may be another one."""
     unnamed = {p.name for p in obs.photos if not p.camera}
-    plain = "zoomed, or cropped. Take it again without zoom."
     open_ = ("zoomed, cropped, or taken with another camera; the file does not say which. Take it again with the same "
              "camera, without zoom.")
-    return {n: replace(f, text=f.text.replace(plain, open_)) if n in unnamed else f for n, f in found.items()}
+    return {n: replace(f, text=f.text.replace(ZOOMED, open_)) if n in unnamed else f for n, f in found.items()}
 
 
 def _zoom_of(c: Corners, p: int, photos: PhotoPoses) -> float:
