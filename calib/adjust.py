@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.bands import K95, Slopes, slopes, with_wheel_doubt
+from calib.bands import Slopes, slopes, with_wheel_doubt
 from calib.limits import check_limits, surely_kept
 from calib.linkage import Linkage
 from calib.proposal import (
@@ -27,7 +27,7 @@ from calib.proposal import (
     radius,
     title,
 )
-from calib.results import AsBuilt
+from calib.results import K95, AsBuilt
 from calib.rig import Rig
 from calib.search import (
     Model,

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.results import AsBuilt
+from calib.results import K95, AsBuilt
 from calib.rig import Rig, get_parameters
 from calib.search import Curves, Model, Variant
 
 Array = NDArray[np.float64]
-K95 = 1.959964
 
 
 @dataclass(frozen=True)

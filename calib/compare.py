@@ -10,10 +10,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calib.axes import AXIS_FIGURES, HEADING_FIGURES, axis_figures, bump_steer_lean, lean_joint, wheel_headings
-from calib.bands import K95, share_from_photos, slopes, with_wheel_doubt
+from calib.bands import share_from_photos, slopes, with_wheel_doubt
 from calib.lean import bump_band
 from calib.linkage import Linkage
-from calib.results import AsBuilt, Fit
+from calib.results import K95, AsBuilt, Fit
 from calib.rig import Rig, get_parameters, with_parameters
 from calib.search import Curves, Model, Variant, driver_grid, need_both_wheels
 from calib.verdict import Verdict, verdict

@@ -13,7 +13,7 @@ from scipy.optimize import minimize_scalar
 from calib.camera import camera_matrix
 from calib.equations import Corners, RigProblem
 from calib.moved import Moved, what_moved
-from calib.results import Finding
+from calib.results import K95, Finding
 from calib.rig import FRAME
 from calib.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
 from calib.unknowns import Layout, State
@@ -23,7 +23,6 @@ Array = NDArray[np.float64]
 OFF_PX = 4.0  # a tag further than this from where the position's other photos put it has moved
 SIZE = 0.01  # a tag's size over that in the rig file, beyond which it is another print
 SURE = 4.5  # standard uncertainties between bar and drawing; lengths are off together now and then
-K95 = 1.96
 PART_TAGS = "part tags"
 ZOOMED = "zoomed, or cropped. Take it again without zoom."
 ZOOM = 0.015  # relative focal change beyond what focusing and stabilising do to a phone lens

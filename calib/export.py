@@ -31,7 +31,7 @@ from calib.play import lost_motion, play_findings, play_table
 from calib.proposal import Proposal, Proposals, percent, title
 from calib.record import append_record
 from calib.report import report_html
-from calib.results import AsBuilt, Fit
+from calib.results import K95, AsBuilt, Fit
 from calib.rig import Rig
 from calib.rigwrite import as_built_toml
 from calib.search import Curves, Model, Variant, driver_grid
@@ -319,7 +319,7 @@ def fit_data(fit: Fit) -> dict[str, Any]:
         **({} if p is None else {"print": {"scale": p.scale, "stretch": p.stretch, "u95": dict(p.u95)}}),
         "positions": fit.positions,
         "joint_angles_deg": [{"body": b, "position": p, "angle": math.degrees(a),
-                              "u95": 1.959964 * math.degrees(math.sqrt(max(_variance(fit, (b, p)), 0.0)))}
+                              "u95": K95 * math.degrees(math.sqrt(max(_variance(fit, (b, p)), 0.0)))}
                              for (b, p), a in fit.joint_angles.items()],
         "board_to_frame": {"R": fit.board_R, "t_mm": fit.board_t},
         "tags_to_frame": {n: {"R": R, "t_mm": t} for n, (R, t) in fit.tag_poses.items()},

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from calib.axes import bump_steer_lean, lean_joint, lean_range, lean_steer, wheel_headings
 from calib.limits import Limit, check_limits
 from calib.linkage import CannotAssemble, Linkage
-from calib.results import AsBuilt, Fit
+from calib.results import K95, AsBuilt, Fit
 from calib.rig import Rig, get_parameters, with_parameters
 from capture.errors import UserError
 
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Array = NDArray[np.float64]
-K95 = 1.959964
 STEP = 1e-4  # rad, central differences of a heading
 
 

@@ -9,12 +9,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calib.axes import cambers, kingpin_geometry, wheel_headings
-from calib.results import AsBuilt, Figure, Fit
+from calib.results import K95, AsBuilt, Figure, Fit
 from calib.rig import FRAME, Rig, get_parameters, with_parameters
 from calib.unknowns import Layout
 
 Array = NDArray[np.float64]
-K95 = 1.96
 
 
 def raw_figures(rig: Rig, angles: Mapping[tuple[str, str], float], positions: tuple[str, ...], ahead: str,

@@ -17,11 +17,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calib.linkage import Linkage, rod_lengths
-from calib.results import Finding, Fit
+from calib.results import K95, Finding, Fit
 from calib.rig import FRAME, Rig, approach_pairs, get_parameters, with_parameters
 
 Array = NDArray[np.float64]
-K95 = 1.959964
 LEAST = 0.05  # mm; less is the parts' own give under the hand; common practice, no source
 FALSE_ALARM = 0.05  # chance that a rig without play shows any, over all rods and positions together
 ANGLE_STEP, PLACE_STEP, AXIS_STEP = 1e-4, 1e-3, 1e-5  # rad, mm, unit-vector part: central differences

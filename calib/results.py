@@ -14,6 +14,8 @@ from calib.rig import Rig
 if TYPE_CHECKING:  # takes long to load, and is not needed before the photos are read
     import pandas as pd
 
+K95 = 1.959964  # half-width of a 95 % interval in standard deviations, normal
+
 
 @dataclass(frozen=True)
 class Figure:

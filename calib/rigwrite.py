@@ -10,12 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.results import AsBuilt
+from calib.results import K95, AsBuilt
 from calib.rig import FRAME, Body, Point, Rig, Rod, Tag, Vec, Wheel
 from calib.rigform import ASSEMBLY_SLACK
 from calib.units import thread
 
-K95 = 1.959964  # half-width of a 95 % interval in standard deviations, normal
 _HEAD = (
     "Millimetres and degrees. Axes (ISO 8855): x forward, y left, z up; origin as drawn, usually on the\n"
     "ground under the middle of the front axle. Places are given with the rig assembled and straight ahead."

@@ -26,10 +26,10 @@ from calib.axes import (
     turn_radius,
     wheel_headings,
 )
-from calib.bands import K95, with_wheel_doubt
+from calib.bands import with_wheel_doubt
 from calib.limits import TOGGLE_SEARCH, Places, clearances, swing_angles, transmission_angles
 from calib.linkage import CannotAssemble, Linkage, Sweep
-from calib.results import AsBuilt
+from calib.results import K95, AsBuilt
 from calib.rig import Rig, get_parameters, stacked, with_parameters
 
 Array = NDArray[np.float64]

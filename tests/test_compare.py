@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from calib.axes import curve_figures, wheel_headings
-from calib.bands import K95, with_wheel_doubt
+from calib.bands import with_wheel_doubt
 from calib.chain import Batch, plan
 from calib.compare import FIGURES, compare
 from calib.linkage import Linkage
-from calib.results import AsBuilt
+from calib.results import K95, AsBuilt
 from calib.rig import Body, get_parameters, with_parameters
 from calib.search import Model, Variant, apply, driver_grid
 from calib.sensitivity import sensitivity
