@@ -15,7 +15,7 @@ from capture.errors import UserError
 from capture.targets import PAPERS_MM
 
 if TYPE_CHECKING:
-    from calib.beside import Beside
+    from calib.second_process import Beside
 
 
 class Progress:
@@ -81,7 +81,7 @@ def result_folder(wanted: Path) -> Path:
 
 def cmd_new(args: argparse.Namespace) -> int:
     """Write a starter rig file to fill in."""
-    from calib.starter import write_starter
+    from calib.rig.starter import write_starter
 
     path = Path(args.rig)
     if path.exists():
@@ -95,9 +95,9 @@ def cmd_new(args: argparse.Namespace) -> int:
 
 def cmd_check(args: argparse.Namespace) -> int:
     """Read the rig file, draw it and print what the design should do."""
-    from calib.designcheck import design_rows
-    from calib.draw import draw_rig
-    from calib.rigfile import load_rig
+    from calib.linkage.designcheck import design_rows
+    from calib.rig.drawing import draw_rig
+    from calib.rig.reader import load_rig
 
     path = Path(args.rig)
     rig = load_rig(path)
@@ -121,8 +121,8 @@ def cmd_check(args: argparse.Namespace) -> int:
 
 def _draw_curves(rig, wanted: Path) -> Path:
     """The design's curves over the travel, drawn to a fresh file."""
-    from calib.travel import travel
-    from calib.travel_plots import travel_sheet, write
+    from calib.advice.travel import travel
+    from calib.report.travel_plots import travel_sheet, write
 
     check_can_write(wanted)
     if not wanted.parent.is_dir():
@@ -136,7 +136,7 @@ def _draw_curves(rig, wanted: Path) -> Path:
 
 def cmd_print(args: argparse.Namespace) -> int:
     """Write the board and the part tags for printing at true scale."""
-    from calib.rigfile import load_rig
+    from calib.rig.reader import load_rig
     from capture.printing import PrintTag, print_targets
 
     rig = load_rig(Path(args.rig))
@@ -163,16 +163,16 @@ def spoken(name: str) -> str:
 
 def _beside(workers: int | None) -> Beside:
     """What draws while this process measures: a process for every other core, three at most."""
-    from calib.beside import Beside
+    from calib.second_process import Beside
 
     return Beside(min(3, (workers or os.cpu_count() or 1) - 1),
-                  ("calib.pictures", "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg"))
+                  ("calib.report.pictures", "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg"))
 
 
 def _find(rig_path: Path, photos: Path, workers: int | None, beside: Beside | None = None):
     """Rig and corners. ``beside`` is started, and the rest of the program loaded, while the photos are read."""
-    from calib.designcheck import design_sweep
-    from calib.rigfile import load_rig
+    from calib.linkage.designcheck import design_sweep
+    from calib.rig.reader import load_rig
     from capture.shoot import read_shoot
     from capture.targets import Board
 
@@ -193,13 +193,14 @@ def _find(rig_path: Path, photos: Path, workers: int | None, beside: Beside | No
 
 
 def _load() -> None:
-    import calib.export  # noqa: F401
+    import calib.report.folder
+    import calib.run  # noqa: F401
 
 
 def cmd_plan(args: argparse.Namespace) -> int:
     """Say how well a shoot would measure the rig, before the first photo."""
-    from calib.plan import advice, plan_shoot
-    from calib.rigfile import load_rig
+    from calib.rig.reader import load_rig
+    from calib.shootplan import advice, plan_shoot
 
     rig = load_rig(Path(args.rig))
     progress, counts = Progress("planning"), (2, 4, 6)
@@ -232,7 +233,8 @@ def cmd_run(args: argparse.Namespace) -> int:
     check_can_write(Path(args.out))
     with _beside(args.workers) as beside:
         rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, beside)
-        from calib.export import append_results, measure, write_results
+        from calib.report.folder import append_results, write_results
+        from calib.run import measure
 
         results = measure(rig, obs, say=_say, beside=beside)
         folder = result_folder(Path(args.out))
@@ -245,15 +247,16 @@ def cmd_run(args: argparse.Namespace) -> int:
 
 def cmd_confirm(args: argparse.Namespace) -> int:
     """Measure again after an adjustment and set it against before and predicted."""
-    from calib.confirm import after_changes, load_before
+    from calib.report.confirm import after_changes, load_before
 
     before = load_before(Path(args.before), args.proposal)
     check_can_write(Path(args.out))
     with _beside(args.workers) as beside:
         rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, beside)
-        from calib.export import append_results, measure, write_results
-        from calib.report import pm
-        from calib.sheet import short
+        from calib.report.folder import append_results, write_results
+        from calib.report.page import pm
+        from calib.report.sheet import short
+        from calib.run import measure
 
         stands, moved = after_changes(rig, before)
         for line in moved:
@@ -274,8 +277,8 @@ def cmd_confirm(args: argparse.Namespace) -> int:
 
 def cmd_sheet(args: argparse.Namespace) -> int:
     """The go / no-go sheet of a result folder."""
-    from calib.confirm import load_sheet
-    from calib.sheet import sheet_text
+    from calib.report.confirm import load_sheet
+    from calib.report.sheet import sheet_text
 
     sheet, vehicle = load_sheet(Path(args.results))
     print(sheet_text(sheet, vehicle))

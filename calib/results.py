@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.rig import Rig
+from calib.rig.model import Rig
 
 if TYPE_CHECKING:  # takes long to load, and is not needed before the photos are read
     import pandas as pd
@@ -34,7 +34,7 @@ class AsBuilt:
     """The rig as measured, in frame axes, with the joint covariance of its named parameters."""
 
     rig: Rig
-    names: tuple[str, ...]  # see calib.rig.with_parameters
+    names: tuple[str, ...]  # see calib.rig.model.with_parameters
     cov: NDArray[np.float64]  # (n, n), mm and unit-vector parts; may be singular
     from_photos: Mapping[str, float]  # per parameter, 0..1
 

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from calib.rigfile import load_rig
+from calib.rig.reader import load_rig
 from tests.render.camera import Camera, Lens
 from tests.render.scene import photograph
 from tests.render.shoot import code_cell_px, focal_guess

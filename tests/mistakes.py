@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from calib.rig import Point, Rig
-from calib.rigfile import load_rig
+from calib.rig.model import Point, Rig
+from calib.rig.reader import load_rig
 from capture.observations import Observations
 from capture.targets import Board, saddle_points
 from tests.render.camera import Camera, Lens

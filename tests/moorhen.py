@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from calib.rig import Rig, Vec
-from calib.rigfile import load_rig
+from calib.rig.model import Rig, Vec
+from calib.rig.reader import load_rig
 
 SAMPLE = Path(__file__).parents[1] / "sample_data" / "rig.toml"
 

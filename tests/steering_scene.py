@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from calib.linkage import Linkage
+from calib.linkage.mechanism import Linkage
 from calib.results import AsBuilt, CameraFit, Fit
-from calib.rig import Rig
-from calib.rigfile import load_rig
+from calib.rig.model import Rig
+from calib.rig.reader import load_rig
 
 SAMPLE = Path(__file__).parent.parent / "sample_data" / "rig.toml"
 

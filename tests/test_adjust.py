@@ -9,14 +9,24 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.adjust import AdjustOptions, propose
-from calib.axes import curve_figures
-from calib.linkage import Linkage
-from calib.proposal import Builder, Change, Proposal, Proposals, chance, gaussian, said, turns_words
+from calib.advice.adjust import AdjustOptions, propose
+from calib.advice.proposal import Builder, Change, Proposal, Proposals, chance, gaussian, said, turns_words
+from calib.advice.search import (
+    Model,
+    Objective,
+    Variant,
+    apply,
+    driver_grid,
+    side_rods,
+    solve_rods,
+    steering_rods,
+    usable,
+)
+from calib.advice.worklist import full_list, work_list
+from calib.linkage.mechanism import Linkage
+from calib.linkage.steering import curve_figures
 from calib.results import AsBuilt
-from calib.rig import Rig, Slide, Vec, get_parameters, with_parameters
-from calib.search import Model, Objective, Variant, apply, driver_grid, side_rods, solve_rods, steering_rods, usable
-from calib.worklist import full_list, work_list
+from calib.rig.model import Rig, Slide, Vec, get_parameters, with_parameters
 from capture.errors import UserError
 from tests.steering_scene import as_built, design, wrong
 

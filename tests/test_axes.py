@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from calib import axes
-from calib.linkage import Linkage
-from calib.rig import FRAME, Body, Rig, Rod, Wheel
+from calib.linkage.mechanism import Linkage
+from calib.linkage import steering as axes
+from calib.rig.model import FRAME, Body, Rig, Rod, Wheel
 from tests.moorhen import jiggled, moorhen, vec
 
 DEG = np.deg2rad(1.0)

@@ -15,10 +15,10 @@ import pytest
 from numpy.typing import NDArray
 
 from calib.cli import main
-from calib.estimate import arrange, estimate
+from calib.estimation.bundle import arrange, estimate
 from calib.results import Finding
-from calib.rig import Rig
-from calib.rigfile import load_rig
+from calib.rig.model import Rig
+from calib.rig.reader import load_rig
 from capture.errors import UserError
 from capture.observations import Observations, PhotoInfo
 from capture.shoot import read_shoot

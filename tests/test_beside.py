@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from calib.beside import Beside, Task
 from calib.cli import main
+from calib.second_process import Beside, Task
 from capture.errors import UserError
 from tests.bench.estimate import shoot
 from tests.moorhen import SAMPLE
@@ -107,8 +107,8 @@ def test_run_keeps_its_results_where_pictures_fail(tmp_path: Path, monkeypatch: 
     rig, obs = shoot(2, seed=11)
     out = tmp_path / "out"
     monkeypatch.setattr("calib.cli._find", lambda *_: (rig, obs))
-    monkeypatch.setattr("calib.export.draw_comparison", mistaken)
-    monkeypatch.setattr("calib.export.propose", _no_proposal)  # the longest part, of no concern here
+    monkeypatch.setattr("calib.run.draw_comparison", mistaken)
+    monkeypatch.setattr("calib.run.propose", _no_proposal)  # the longest part, of no concern here
     assert main(["run", str(SAMPLE), str(tmp_path), "--out", str(out), "--workers", "2"]) == 1
     said = capfd.readouterr().err
     assert [line for line in said.splitlines() if line.startswith("rigtrue: ")][-1].startswith(says)
@@ -121,7 +121,7 @@ def test_run_keeps_its_results_where_pictures_fail(tmp_path: Path, monkeypatch: 
 
 
 def test_the_measuring_process_does_not_load_matplotlib() -> None:
-    said = subprocess.run([sys.executable, "-c", "import sys, calib.export; print('matplotlib' in sys.modules)"],
+    said = subprocess.run([sys.executable, "-c", "import sys, calib.run; print('matplotlib' in sys.modules)"],
                           check=True, capture_output=True, text=True, cwd=SAMPLE.parents[1])
     assert said.stdout.strip() == "False"
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from calib.estimate import estimate
-from calib.rigfile import load_rig
+from calib.estimation.bundle import estimate
+from calib.rig.reader import load_rig
 from tests.render.camera import Lens
 from tests.render.shoot import simulate_observations
 from tests.render.truth import Truth, sample_truth

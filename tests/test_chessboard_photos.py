@@ -18,12 +18,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calib.camera import LENS
-from calib.equations import Corners, Priors, RigProblem
-from calib.rig import Rig
-from calib.solver import minimise, reduced_system
-from calib.start import photo_poses
-from calib.unknowns import Layout, State
+from calib.estimation.camera import LENS
+from calib.estimation.equations import Corners, Priors, RigProblem
+from calib.estimation.solver import minimise, reduced_system
+from calib.estimation.start import photo_poses
+from calib.estimation.unknowns import Layout, State
+from calib.rig.model import Rig
 
 Array = NDArray[np.float64]
 PHOTOS = Path(__file__).resolve().parents[1].parent / "shared" / "data" / "chessboard"

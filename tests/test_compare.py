@@ -7,16 +7,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.axes import curve_figures, wheel_headings
-from calib.bands import with_wheel_doubt
-from calib.chain import Batch, plan
-from calib.compare import FIGURES, compare
-from calib.linkage import Linkage
+from calib.advice.compare import FIGURES, compare
+from calib.advice.propagation import with_wheel_doubt
+from calib.advice.search import Model, Variant, apply, driver_grid
+from calib.advice.sensitivity import sensitivity
+from calib.advice.verdict import Outcome, verdict
+from calib.linkage.batch import Batch, plan
+from calib.linkage.mechanism import Linkage
+from calib.linkage.steering import curve_figures, wheel_headings
 from calib.results import K95, AsBuilt
-from calib.rig import Body, get_parameters, with_parameters
-from calib.search import Model, Variant, apply, driver_grid
-from calib.sensitivity import sensitivity
-from calib.verdict import Outcome, verdict
+from calib.rig.model import Body, get_parameters, with_parameters
 from capture.errors import UserError
 from tests.steering_scene import as_built, design, fit_of, names, wrong
 

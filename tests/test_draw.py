@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from calib.draw import FRONT, PLAN, SIDE, draw_rig, rig_figure
-from calib.labels import Box, place_labels
-from calib.rig import Rig, Tag
-from calib.rigfile import load_rig, parse_rig
-from calib.starter import starter_text
+from calib.rig.drawing import FRONT, PLAN, SIDE, draw_rig, rig_figure
+from calib.rig.labels import Box, place_labels
+from calib.rig.model import Rig, Tag
+from calib.rig.reader import load_rig, parse_rig
+from calib.rig.starter import starter_text
 from capture.errors import UserError
 
 SAMPLE = Path(__file__).parent.parent / "sample_data" / "rig.toml"

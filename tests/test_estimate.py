@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calib.equations import RigProblem
-from calib.estimate import STRETCH_SD, Options, estimate
-from calib.export import fit_data
-from calib.report import lens_line, pm
+from calib.estimation.bundle import STRETCH_SD, Options, estimate
+from calib.estimation.equations import RigProblem
+from calib.estimation.start import most_agreed
+from calib.estimation.unknowns import PRIVATE, State
+from calib.linkage.rotations import rotation
+from calib.report.folder import fit_data
+from calib.report.page import lens_line, pm
 from calib.results import Fit
-from calib.rigfile import load_rig
-from calib.rotations import rotation
-from calib.start import most_agreed
-from calib.unknowns import PRIVATE, State
+from calib.rig.reader import load_rig
 from capture.observations import Observations
 from tests.bench.estimate import Residuals, ours, plain_problem, shoot
 from tests.render.shoot import simulate_observations

@@ -8,12 +8,12 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pytest
 
-from calib.axes import HEADING_FIGURES, curve_figures, kingpin_geometry
-from calib.estimate import estimate
-from calib.limits import check_limits
-from calib.linkage import Linkage, rod_lengths
-from calib.rig import Rig
-from calib.rigfile import parse_rig, rig_to_toml
+from calib.estimation.bundle import estimate
+from calib.linkage.limits import check_limits
+from calib.linkage.mechanism import Linkage, rod_lengths
+from calib.linkage.steering import HEADING_FIGURES, curve_figures, kingpin_geometry
+from calib.rig.model import Rig
+from calib.rig.reader import parse_rig, rig_to_toml
 from capture.errors import UserError
 from tests.render.shoot import simulate_observations
 from tests.render.truth import make_truth, random_errors, solve

@@ -7,16 +7,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.axes import bump_steer_lean, cambers, curve_figures, wheel_headings
-from calib.compare import compare
-from calib.estimate import estimate
-from calib.lean import bump_band, lean_from_photos, lean_limits, lean_sweep, lean_table
-from calib.limits import check_limits
-from calib.linkage import Linkage
-from calib.report import lean_section
+from calib.advice.compare import compare
+from calib.estimation.bundle import estimate
+from calib.linkage.lean import bump_band, lean_from_photos, lean_limits, lean_sweep, lean_table
+from calib.linkage.limits import check_limits
+from calib.linkage.mechanism import Linkage
+from calib.linkage.steering import bump_steer_lean, cambers, curve_figures, wheel_headings
+from calib.report.page import lean_section
 from calib.results import AsBuilt
-from calib.rig import Target, get_parameters, with_parameters
-from calib.rigfile import parse_rig
+from calib.rig.model import Target, get_parameters, with_parameters
+from calib.rig.reader import parse_rig
 from capture.errors import UserError
 from tests.moorhen import SAMPLE, jiggled, moorhen
 from tests.render.leaning import LEAN_TEXT, LEANS, headings_by_root, lean_shoot, leaning, solve_leaned, steer_by_leaning

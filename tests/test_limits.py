@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from calib.limits import (
+from calib.linkage.limits import (
     TOGGLE_MARGIN,
     Limit,
     check_limits,
@@ -17,8 +17,8 @@ from calib.limits import (
     swing_angles,
     transmission_angles,
 )
-from calib.linkage import Linkage, Sweep, points_now
-from calib.rig import Obstacle, Rig
+from calib.linkage.mechanism import Linkage, Sweep, points_now
+from calib.rig.model import Obstacle, Rig
 from tests.moorhen import jiggled, moorhen
 from tests.test_linkage import planar
 

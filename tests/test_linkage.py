@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from calib.chain import Batch
-from calib.linkage import (
+from calib.linkage.batch import Batch
+from calib.linkage.mechanism import (
     CannotAssemble,
     Linkage,
     Toggle,
@@ -19,7 +19,7 @@ from calib.linkage import (
     points_now,
     rod_lengths,
 )
-from calib.rig import Body, Point, Rig, Rod, get_parameters, with_parameters
+from calib.rig.model import Body, Point, Rig, Rod, get_parameters, with_parameters
 from tests.moorhen import jiggled, moorhen, vec
 
 LOOP = ["left_rod", "right_rod", "left_tie", "right_tie"]

@@ -11,8 +11,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.diagnose import zoom_or_camera
-from calib.estimate import _cold_start, _one_camera, _priors, arrange, estimate
+from calib.estimation.bundle import _cold_start, _one_camera, _priors, arrange, estimate
+from calib.estimation.diagnose import zoom_or_camera
 from calib.results import Finding, Fit
 from capture.errors import UserError
 from tests.bench.mistakes import CLEAN, judge, run, wilson

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
-from calib.bands import Slopes
-from calib.camera import camera_matrix, project, project_with_derivatives, undistort
-from calib.rotations import rotation, rotation_vector
-from calib.solver import DenseProblem, Solution, minimise, reduced_system
-from calib.start import board_homography, focal_from_board, planar_poses
+from calib.advice.propagation import Slopes
+from calib.estimation.camera import camera_matrix, project, project_with_derivatives, undistort
+from calib.estimation.solver import DenseProblem, Solution, minimise, reduced_system
+from calib.estimation.start import board_homography, focal_from_board, planar_poses
+from calib.linkage.rotations import rotation, rotation_vector
 from capture.targets import Board
 
 Array = NDArray[np.float64]

@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calib.estimate import estimate
-from calib.plan import ShootPlan, advice, plan_shoot, position_angles
-from calib.rig import Rig
-from calib.rigfile import load_rig
+from calib.estimation.bundle import estimate
+from calib.rig.model import Rig
+from calib.rig.reader import load_rig
+from calib.shootplan import ShootPlan, advice, plan_shoot, position_angles
 from capture.errors import UserError
 from tests.render.shoot import simulate_observations
 from tests.render.truth import random_truth

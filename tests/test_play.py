@@ -8,12 +8,12 @@ from functools import cache
 import numpy as np
 import pytest
 
-from calib.estimate import estimate
-from calib.play import Play, driving_and_driven, lost_motion, play_findings, play_table
-from calib.report import play_section
+from calib.estimation.bundle import estimate
+from calib.estimation.play import Play, driving_and_driven, lost_motion, play_findings, play_table
+from calib.report.page import play_section
 from calib.results import Fit
-from calib.rig import Rig, approach_pairs
-from calib.rigfile import parse_rig
+from calib.rig.model import Rig, approach_pairs
+from calib.rig.reader import parse_rig
 from capture.errors import UserError
 from tests.moorhen import SAMPLE
 from tests.render.shoot import simulate_observations

@@ -17,19 +17,21 @@ import pillow_heif
 import pytest
 from PIL import Image, ImageOps
 
-from calib.adjust import propose
-from calib.compare import compare
-from calib.confirm import Outcome, after_changes, load_before
-from calib.export import Results, gather, predicted_curves, write_results
-from calib.linkage import Linkage, points_now
-from calib.overlay import draw_over, to_pixels, upright
-from calib.record import COLUMNS, append_record, read_record, record_path
-from calib.report import places, pm, verdict_card
+from calib.advice.adjust import propose
+from calib.advice.compare import compare, predicted_curves
+from calib.linkage.mechanism import Linkage, points_now
+from calib.linkage.rotations import rotation
+from calib.report.confirm import Outcome, after_changes, load_before
+from calib.report.contents import Results
+from calib.report.folder import write_results
+from calib.report.overlay import draw_over, to_pixels, upright
+from calib.report.page import places, pm, verdict_card
+from calib.report.record import COLUMNS, append_record, read_record, record_path
+from calib.report.sheet import MET, NOT_MET, UNKNOWN, make_sheet
 from calib.results import AsBuilt, CameraFit, Finding, Fit, PhotoFit
-from calib.rig import Rig, get_parameters, with_parameters
-from calib.rigfile import load_rig
-from calib.rotations import rotation
-from calib.sheet import MET, NOT_MET, UNKNOWN, make_sheet
+from calib.rig.model import Rig, get_parameters, with_parameters
+from calib.rig.reader import load_rig
+from calib.run import gather
 from capture.errors import UserError
 from capture.observations import COLUMNS as CORNERS
 from capture.observations import Observations, PhotoInfo

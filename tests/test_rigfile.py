@@ -10,14 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calib.axes import steer_angles
-from calib.linkage import Linkage
+from calib.linkage.mechanism import Linkage
+from calib.linkage.steering import steer_angles
 from calib.results import AsBuilt
-from calib.rig import Rig, get_parameters, with_parameters
-from calib.rigfile import as_built_toml, load_rig, parse_rig, rig_to_toml
-from calib.rigform import NAMED, REQUIRED, SINGLE, TARGETS, defaults
-from calib.starter import starter_text, write_starter
-from calib.units import COARSE_PITCH_MM, angle_rad, length_mm, thread
+from calib.rig.model import Rig, get_parameters, with_parameters
+from calib.rig.reader import as_built_toml, load_rig, parse_rig, rig_to_toml
+from calib.rig.schema import NAMED, REQUIRED, SINGLE, TARGETS, defaults
+from calib.rig.starter import starter_text, write_starter
+from calib.rig.units import COARSE_PITCH_MM, angle_rad, length_mm, thread
 from capture.errors import UserError
 
 SAMPLE = Path(__file__).parent.parent / "sample_data" / "rig.toml"

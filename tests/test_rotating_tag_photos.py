@@ -27,12 +27,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calib.equations import Corners, Priors, RigProblem
-from calib.rig import Body, Rig, Tag
-from calib.rotations import rotation_vector
-from calib.solver import Solution, minimise, reduced_system
-from calib.start import Motion, common_hinge, planar_poses
-from calib.unknowns import Layout, State
+from calib.estimation.equations import Corners, Priors, RigProblem
+from calib.estimation.solver import Solution, minimise, reduced_system
+from calib.estimation.start import Motion, common_hinge, planar_poses
+from calib.estimation.unknowns import Layout, State
+from calib.linkage.rotations import rotation_vector
+from calib.rig.model import Body, Rig, Tag
 
 Array = NDArray[np.float64]
 PHOTOS = Path(__file__).resolve().parents[1].parent / "shared" / "data" / "rotating_tag"

@@ -12,14 +12,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from calib.axes import curve_figures, kingpin_distance, wheel_headings
+from calib.advice.travel import Travel, curves_of, driver_travel, end_key, half_widths, travel, ways
 from calib.cli import main
-from calib.linkage import Linkage, points_now
-from calib.report import travel_section
+from calib.linkage.mechanism import Linkage, points_now
+from calib.linkage.steering import curve_figures, kingpin_distance, wheel_headings
+from calib.report.page import travel_section
+from calib.report.travel_plots import band_note, draw_panel, panels, save_panels
 from calib.results import AsBuilt
-from calib.rig import Rig, get_parameters, with_parameters
-from calib.travel import Travel, curves_of, driver_travel, end_key, half_widths, travel, ways
-from calib.travel_plots import band_note, draw_panel, panels, save_panels
+from calib.rig.model import Rig, get_parameters, with_parameters
 from tests.moorhen import SAMPLE, moorhen
 from tests.test_layouts import bar, direct
 from tests.test_report import made_up_rig, parameter_names

@@ -8,9 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib import chain
-from calib.axes import wheel_headings
-from calib.limits import (
+from calib.advice.travel import _variants as curves_of_all
+from calib.advice.travel import curves_of, driver_travel
+from calib.linkage import batch
+from calib.linkage.limits import (
     TOGGLE_MARGIN,
     Places,
     check_limits,
@@ -19,10 +20,9 @@ from calib.limits import (
     swing_angles,
     transmission_angles,
 )
-from calib.linkage import Linkage, Sweep
-from calib.rig import Rig, get_parameters, stacked, with_parameters
-from calib.travel import _variants as curves_of_all
-from calib.travel import curves_of, driver_travel
+from calib.linkage.mechanism import Linkage, Sweep
+from calib.linkage.steering import wheel_headings
+from calib.rig.model import Rig, get_parameters, stacked, with_parameters
 from tests.moorhen import jiggled, moorhen
 from tests.test_layouts import bar, direct
 from tests.test_report import parameter_names
@@ -36,17 +36,17 @@ def variants(make: Callable[[], Rig], count: int, mm: float = 3.0) -> list[Rig]:
     return [jiggled(make(), rng, mm, mm / 2, mm / 2) for _ in range(count)]
 
 
-def batch(rigs: list[Rig], lever: np.ndarray) -> Sweep:
+def all_at_once(rigs: list[Rig], lever: np.ndarray) -> Sweep:
     """A sweep of all variants at once."""
     many = stacked(rigs)
-    angles = chain.Batch(many, len(rigs)).angles(lever)
+    angles = batch.Batch(many, len(rigs)).angles(lever)
     return Sweep(many, many.driver, lever, angles, np.all([np.isfinite(a) for a in angles.values()], axis=0), (), {})
 
 
 @pytest.mark.parametrize("make", [moorhen, bar, direct])
 def test_stacked_equals_one_by_one(make: Callable[[], Rig]) -> None:
     rigs = variants(make, 5)
-    s = batch(rigs, LEVER)
+    s = all_at_once(rigs, LEVER)
     now = Places(s.rig, s)
     many = (transmission_angles(s.rig, now), swing_angles(s.rig, now), clearances(s.rig, now), wheel_headings(s.rig, s))
     assert s.reached.all()

@@ -40,12 +40,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.axes import ackermann_error, wheel_headings
-from calib.estimate import DC_SD, DF_SD, LENS_SD, STRETCH_SD, Options, estimate
-from calib.measured import raw_figures
+from calib.estimation.bundle import DC_SD, DF_SD, LENS_SD, STRETCH_SD, Options, estimate
+from calib.estimation.measured import raw_figures
+from calib.linkage.steering import ackermann_error, wheel_headings
 from calib.results import Fit
-from calib.rig import Rig, get_parameters, with_parameters
-from calib.rigfile import load_rig
+from calib.rig.model import Rig, get_parameters, with_parameters
+from calib.rig.reader import load_rig
 from capture.observations import Observations
 from capture.targets import saddle_points
 from tests.render.shoot import simulate_observations

@@ -22,12 +22,12 @@ from scipy.optimize import least_squares
 from scipy.optimize._numdiff import group_columns
 from scipy.sparse import csr_matrix
 
-from calib.equations import RigProblem
-from calib.estimate import _priors, arrange, cold_start, estimate
-from calib.rig import Rig
-from calib.rigfile import load_rig
-from calib.solver import minimise
-from calib.unknowns import PRIVATE, State, retract
+from calib.estimation.bundle import _priors, arrange, cold_start, estimate
+from calib.estimation.equations import RigProblem
+from calib.estimation.solver import minimise
+from calib.estimation.unknowns import PRIVATE, State, retract
+from calib.rig.model import Rig
+from calib.rig.reader import load_rig
 from capture.observations import Observations
 from tests.render.shoot import simulate_observations
 from tests.render.truth import random_truth

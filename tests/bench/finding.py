@@ -32,7 +32,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.rigfile import load_rig
+from calib.rig.reader import load_rig
 from capture.corners import project
 from capture.finding import find_tags
 from capture.shoot import read_tags

@@ -12,9 +12,9 @@ import sys
 
 import numpy as np
 
-from calib.axes import bump_steer_lean
-from calib.estimate import estimate
-from calib.lean import bump_band, lean_from_photos
+from calib.estimation.bundle import estimate
+from calib.linkage.lean import bump_band, lean_from_photos
+from calib.linkage.steering import bump_steer_lean
 from tests.render.leaning import lean_shoot, steer_by_leaning
 
 K95 = 1.959964

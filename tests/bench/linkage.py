@@ -10,9 +10,9 @@ import time
 import numpy as np
 from scipy.optimize import root
 
-from calib.axes import curve_figures
-from calib.limits import check_limits
-from calib.linkage import Linkage, rod_lengths
+from calib.linkage.limits import check_limits
+from calib.linkage.mechanism import Linkage, rod_lengths
+from calib.linkage.steering import curve_figures
 from tests.moorhen import moorhen
 
 N = 101

@@ -40,10 +40,10 @@ from pathlib import Path
 
 import numpy as np
 
-from calib.estimate import estimate
-from calib.play import lost_motion, play_findings
+from calib.estimation.bundle import estimate
+from calib.estimation.play import lost_motion, play_findings
 from calib.results import Finding
-from calib.rig import Rig
+from calib.rig.model import Rig
 from capture.errors import UserError
 from capture.observations import Observations
 from capture.shoot import read_shoot

@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from calib.rigfile import load_rig
+from calib.rig.reader import load_rig
 from sample_data.make_photos import HERE, _exif
 from tests.render.scene import photograph
 from tests.render.truth import SAMPLE_ERRORS, SPIN_VIEWS, VIEWS, Shot, Truth, make_truth, plan_shots

@@ -53,17 +53,18 @@ PHASES = {  # what counts for which line; a phase's time is without that of othe
     "finding": [("capture.shoot", "find_tags"), ("capture.shoot", "looks_mirrored")],
     "refining": [("capture.shoot", "read_tags")],
     "corner table": [("capture.shoot", "read_shoot")],
-    "estimate": [("calib.export", "estimate")],
-    "diagnosis": [("calib.estimate", n) for n in ("zoomed_photos", "screen_photos", "board_bumps", "final_findings")]
-    + [("calib.export", "lost_motion")],
-    "comparison, travel": [("calib.export", n) for n in ("compare", "travel", "_limits", "what_moves_what")],
-    "adjustment": [("calib.export", n) for n in ("propose", "work_data")],
-    "plots": [("calib.pictures", n) for n in ("save", "save_panels", "steer_curves", "figure_bars", "photo_quality",
-                                              "residual_arrows")],
-    "overlays": [("calib.pictures", "overlays")],
-    "tables": [("calib.export", "write_results"), ("calib.pictures", "draw_fit"),
-               ("calib.pictures", "write_observations")],
-    "report": [("calib.export", "report_html")],
+    "estimate": [("calib.run", "estimate")],
+    "diagnosis": [("calib.estimation.bundle", n)
+                  for n in ("zoomed_photos", "screen_photos", "board_bumps", "final_findings")]
+    + [("calib.run", "lost_motion")],
+    "comparison, travel": [("calib.run", n) for n in ("compare", "travel", "_limits", "what_moves_what")],
+    "adjustment": [("calib.run", n) for n in ("propose", "work_data")],
+    "plots": [("calib.report.pictures", n)
+              for n in ("save", "save_panels", "steer_curves", "figure_bars", "photo_quality", "residual_arrows")],
+    "overlays": [("calib.report.pictures", "overlays")],
+    "tables": [("calib.report.folder", "write_results"), ("calib.report.pictures", "draw_fit"),
+               ("calib.report.pictures", "write_observations")],
+    "report": [("calib.report.folder", "report_html")],
     "the rest": [("calib.cli", "cmd_run")],
 }
 
@@ -134,7 +135,7 @@ def phases(folder: Path) -> dict[str, float]:
                     stack[-1] += took
         return timed
 
-    for name in ("calib.cli", "calib.export", "matplotlib.backends.backend_svg", "matplotlib.backends.backend_agg"):
+    for name in ("calib.cli", "calib.run", "matplotlib.backends.backend_svg", "matplotlib.backends.backend_agg"):
         importlib.import_module(name)
     spent["loading"] = time.process_time() - began
     for label, places in PHASES.items():

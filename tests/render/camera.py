@@ -1,4 +1,4 @@
-"""An invented phone camera: pinhole with five distortion terms, its own code beside calib.camera.
+"""An invented phone camera: pinhole with five distortion terms, its own code beside calib.estimation.camera.
 
 Model and signs as in OpenCV's calib3d chapter (k1, k2, p1, p2, k3). Pixel centres at integers.
 """

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.equations import Priors
-from calib.rig import Body, Rig
-from calib.rigfile import parse_rig
+from calib.estimation.equations import Priors
+from calib.rig.model import Body, Rig
+from calib.rig.reader import parse_rig
 from capture.observations import Observations
 from tests.moorhen import SAMPLE
 from tests.render.shoot import simulate_observations
@@ -107,7 +107,7 @@ def steer_by_leaning(truth: Truth, position: str) -> tuple[dict[str, float], dic
 
 
 def headings_by_root(rig: Rig, angles: dict[str, float]) -> dict[str, float]:
-    """Headings in the leaning axle's own axes, apart from calib.axes."""
+    """Headings in the leaning axle's own axes, apart from calib.linkage.steering."""
     flat = body_pose(rig, "axle", angles)[0].T
     out = {}
     for side, w in rig.wheels.items():

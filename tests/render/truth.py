@@ -1,7 +1,7 @@
 """An invented as-built vehicle with everything known: what the photos are rendered from.
 
 Its linkage is solved here by closing the rods with a general root finder, on purpose apart from
-calib.linkage, so that the two can be held against each other.
+calib.linkage.mechanism, so that the two can be held against each other.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq, root
 from scipy.spatial.transform import Rotation
 
-from calib.rig import FRAME, Body, Rig, Vec
-from calib.rigfile import load_rig
+from calib.rig.model import FRAME, Body, Rig, Vec
+from calib.rig.reader import load_rig
 from capture.targets import Board, saddle_points
 from tests.render.camera import Camera, Lens, look_at
 

@@ -1,0 +1,1 @@
+"""From measured numbers to verdicts and the next adjustment."""

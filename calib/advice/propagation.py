@@ -1,0 +1,108 @@
+"""How the joint covariance of the measured rig reaches figures and curves (GUM, JCGM 100, first order)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.advice.search import Curves, Model, Variant
+from calib.results import K95, AsBuilt
+from calib.rig.model import Rig, get_parameters
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Slopes:
+    """Values (o,) and their slopes (o, n) against the named parameters of the measured rig."""
+
+    values: Array
+    J: Array
+    names: tuple[str, ...]
+    cov: Array  # (n, n)
+
+    @property
+    def spread(self) -> Array:
+        """Covariance of the values, (o, o)."""
+        return self.J @ self.cov @ self.J.T
+
+    @property
+    def u95(self) -> Array:
+        """95 % half-widths, (o,)."""
+        return K95 * np.sqrt(np.maximum(np.einsum("oi,ij,oj->o", self.J, self.cov, self.J), 0.0))
+
+
+def touches(rig: Rig, names: Sequence[str], cov: Array, uses: dict[str, str] | None = None) -> list[int]:
+    """Indices of parameters that can move a heading: not wheel centres, holes not in use, or fixed values."""
+    keep = []
+    for k, name in enumerate(names):
+        head, _, _ = name.rpartition(".")
+        if cov[k, k] <= 0 or head.endswith(".centre"):
+            continue
+        if "@" in head:
+            point, hole = head.split("@")
+            if (uses or {}).get(point, rig.points[point].use) != hole:
+                continue
+        keep.append(k)
+    return keep
+
+
+def slopes(model: Model, as_built: AsBuilt, variant: Variant, of: Callable[[Curves], Array]) -> Slopes:
+    """Central differences of ``of`` (curves of m variants -> (m, o)) against the measured parameters."""
+    idx = touches(as_built.rig, as_built.names, as_built.cov, dict(variant.holes))
+    names = tuple(as_built.names[k] for k in idx)
+    cov = as_built.cov[np.ix_(idx, idx)]
+    p = get_parameters(as_built.rig, names)
+    n = len(names)
+    h = np.array([1e-4 if s.rpartition(".")[0].endswith((".axis", ".spin")) else 0.02 for s in names])
+    rows = np.concatenate([p[None], p + np.diag(h), p - np.diag(h)]) if n else p[None]
+    out = of(model.perturbed(variant, names, rows))
+    J = ((out[1:n + 1] - out[n + 1:]) / (2 * h[:, None])).T if n else np.zeros((out.shape[1], 0))
+    return Slopes(out[0], J, names, cov)
+
+
+def share_from_photos(s: Slopes, as_built: AsBuilt) -> list[float | None]:
+    """Share of each value's variance that rests on photos, 0..1, the rest on the drawing.
+
+    Approximate: each parameter's own share weighted by slope^2 times variance; correlations are left out.
+    """
+    part = np.array([as_built.from_photos.get(n, np.nan) for n in s.names])
+    out: list[float | None] = []
+    for row in s.J:
+        w = row ** 2 * np.diag(s.cov)
+        ok = np.isfinite(part)
+        out.append(float(np.sum(w[ok] * part[ok]) / np.sum(w[ok])) if np.sum(w[ok]) > 0 else None)
+    return out
+
+
+def what_limits(s: Slopes, row: int) -> str:
+    """The part whose uncertainty weighs most on a value: "left_tie", "left_upright.axis", ..."""
+    weight: dict[str, float] = {}
+    for name, g, v in zip(s.names, s.J[row], np.diag(s.cov), strict=True):
+        head = name.rpartition(".")[0]
+        head = head.split("@")[0] if "@" in head else head
+        weight[head] = weight.get(head, 0.0) + g * g * v
+    return max(weight, key=lambda k: weight[k]) if weight else ""
+
+
+def with_wheel_doubt(as_built: AsBuilt) -> AsBuilt:
+    """Gives a wheel never seen turning by hand the drawing's doubt on its spin axis, where it has none yet.
+
+    Without it toe would look exact: a tag on the upright says nothing of how the wheel sits on it.
+    """
+    names, cov = list(as_built.names), as_built.cov
+    photos = dict(as_built.from_photos)
+    for side, w in as_built.rig.wheels.items():
+        name = f"{side}.spin.x"
+        if w.measured or name in names:
+            continue
+        names.append(name)
+        photos[name] = 0.0
+        grown = np.zeros((len(names), len(names)))
+        grown[:-1, :-1] = cov
+        grown[-1, -1] = (w.spin_tol / K95) ** 2
+        cov = grown
+    return AsBuilt(as_built.rig, tuple(names), cov, photos)

@@ -1,0 +1,338 @@
+"""Proposals as plain data, and what each one will do: figures after it, chances, side effects, words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.advice.propagation import Slopes, slopes, what_limits
+from calib.advice.search import Curves, Model, Objective, Variant, apply
+from calib.advice.verdict import Outcome, Verdict, verdict
+from calib.results import AsBuilt
+from calib.rig.model import Rig
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Change:
+    """One thing to do. ``mm``: rod longer (+) or shorter (-), hole further from (+) or nearer the pivot."""
+
+    kind: str  # hole, rod, slide
+    item: str  # point, rod or slide
+    before: str
+    after: str
+    mm: float
+    turns: float | None  # whole or half turns of a screwed rod, positive lengthens
+    direction: str  # "lengthen", "shorten", "towards the pivot", "away from the pivot", "forward", "backward"
+    need_u95: float | None = None  # 95 % half-width of the continuous need, mm (rods)
+
+
+@dataclass(frozen=True)
+class Predicted:
+    """One figure after the change, surface units, with the chance that it meets its tolerance."""
+
+    name: str
+    value: float
+    u95: float
+    unit: str
+    target: float
+    tolerance: float
+    chance: float
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """One way forward. ``chance_all``: every tolerance met together; ``work``: number of changes."""
+
+    changes: tuple[Change, ...]
+    figures: tuple[Predicted, ...]
+    chance_all: float
+    misfit: float  # squared tolerances, summed
+    rig: Rig  # the measured rig as it would be
+    side_effects: tuple[str, ...]
+    work: int
+    lines: tuple[str, ...]
+
+    @property
+    def leaves_it(self) -> bool:
+        """Whether nothing is changed."""
+        return not self.changes
+
+
+@dataclass(frozen=True)
+class Withheld:
+    """A change that was not suggested, and why."""
+
+    item: str
+    mm: float
+    u95: float
+    reason: str
+
+    @property
+    def text(self) -> str:
+        """The sentence shown."""
+        return f"{title(self.item)}: {self.reason}."
+
+
+@dataclass(frozen=True)
+class Proposals:
+    """``best`` first, other ways after it, doing nothing always included."""
+
+    best: Proposal
+    others: tuple[Proposal, ...]
+    leave: Proposal
+    withheld: tuple[Withheld, ...]
+    limited_by: tuple[str, ...]  # what stops going further
+    photos: tuple[str, ...]  # what to photograph where a figure can't be told
+    notes: tuple[str, ...]
+    combinations: int  # hole combinations looked at
+
+    @property
+    def all(self) -> tuple[Proposal, ...]:
+        """Every proposal, best first."""
+        return (self.best, *self.others)
+
+
+class Builder:
+    """Turns chosen variants of a measured rig into proposals: predicted figures, chances, words."""
+
+    def __init__(self, as_built: AsBuilt, model: Model, objective: Objective, draws: int, seed: int) -> None:
+        self.as_built, self.model, self.objective = as_built, model, objective
+        self.draws, self.seed = draws, seed
+        self.names = tuple(t.name for t in objective.targets)
+        self.present = model.curves([Variant({}, {}, {})])
+
+    def _table(self, c: Curves) -> Array:
+        f = self.objective.figures(c)
+        return np.stack([f[n] for n in self.names], axis=1)
+
+    def slopes(self, variant: Variant) -> Slopes:
+        """Target figures of the variant and their slopes against the measured parameters."""
+        return slopes(self.model, self.as_built, variant, self._table)
+
+    def proposal(self, variant: Variant, misfit: float, needs: dict[str, tuple[float, float]]) -> Proposal:
+        """The finished proposal; ``needs`` gives the continuous need and its 95 % half-width by rod, mm."""
+        s = self.slopes(variant)
+        chances, together = chance(s.values, s.spread, [t.value for t in self.objective.targets],
+                                   [t.tolerance for t in self.objective.targets], self.draws, self.seed)
+        figures = []
+        for t, v, u, c in zip(self.objective.targets, s.values, s.u95, chances, strict=True):
+            v_, u_, w_, tol_ = (surface(float(x), t.unit) for x in (v, u, t.value, t.tolerance))
+            figures.append(Predicted(t.name, v_, u_, t.unit, w_, tol_, float(c),
+                                     verdict(v_, u_, w_, tol_, t.unit, t.name.replace("_", " "))))
+        changes = self.changes(variant, needs)
+        effects = self.side_effects(variant)
+        lines = [said(c) for c in changes] or ["Leave it as it is."]
+        lines += [f"{f.name.replace('_', ' ')} {number(f.value, f.u95, f.unit)}, chance to meet its "
+                  f"tolerance {percent(f.chance)}" for f in figures]
+        lines.append(f"Chance to meet every tolerance together: {percent(together)}.")
+        return Proposal(changes, tuple(figures), together, misfit, apply(self.as_built.rig, variant), effects,
+                        len(changes), tuple([*lines, *effects]))
+
+    def changes(self, variant: Variant, needs: dict[str, tuple[float, float]]) -> tuple[Change, ...]:
+        """Holes first, then slides, then rods."""
+        rig, out = self.as_built.rig, []
+        for name, hole in variant.holes.items():
+            p = rig.points[name]
+            before, after = radius(rig, name, p.use), radius(rig, name, hole)
+            mm = after - before
+            out.append(Change("hole", name, p.use, hole, mm, None,
+                              "towards the pivot" if mm < 0 else "away from the pivot"))
+        for name, mm in variant.slides.items():
+            forward = mm * rig.slides[name].direction[0] > 0
+            out.append(Change("slide", name, "0", f"{mm:+g}", mm, None, "forward" if forward else "backward"))
+        for name, mm in variant.rods.items():
+            r = rig.rods[name]
+            turns = mm / r.per_turn if r.adjuster == "screw" and r.per_turn else None
+            out.append(Change("rod", name, f"{r.length:.2f}", f"{r.length + mm:.2f}", mm, turns,
+                              "lengthen" if mm > 0 else "shorten", needs.get(name, (mm, None))[1]))
+        return tuple(out)
+
+    def side_effects(self, variant: Variant) -> tuple[str, ...]:
+        """What the moves do on their own, what the rods put back, and where the levers stand."""
+        out = []
+        objective, i0 = self.objective, self.objective.i0
+        was = objective.figures(self.present)
+        moved = replace(variant, rods={})
+        toe_unit = 180 / np.pi
+        if (variant.holes or variant.slides) and "toe" in was:
+            alone = self.model.curves([moved])
+            d = (objective.figures(alone)["toe"] - was["toe"])[0] * toe_unit
+            z = (_mean_zero(alone, i0) - _mean_zero(self.present, i0))[0] * toe_unit
+            rods = self.as_built.rig.rods
+            ends = {e for r in variant.rods for e in (rods[r].a, rods[r].b)}
+            reset = ends & set(variant.holes) or (variant.slides and variant.rods)
+            if np.isfinite(d) and (abs(d) >= 0.05 or abs(z) >= 0.1):
+                parts = [f"moves toe by {d:+.2f} deg"] if abs(d) >= 0.05 else []
+                if abs(z) >= 0.05:
+                    parts.append(f"turns both wheels by {z:+.2f} deg where the lever stands now")
+                text = "The move alone " + " and ".join(parts)
+                out.append(f"{text}; the rod changes take this into account." if reset else f"{text}.")
+        after = self.model.curves([variant])
+        for rod, mm in variant.rods.items():
+            rest = {k: v for k, v in variant.rods.items() if k != rod}
+            less = self.model.curves([replace(variant, rods=rest)])
+            d = (objective.figures(after)["toe"] - objective.figures(less)["toe"])[0] * toe_unit
+            if np.isfinite(d) and abs(d) >= 0.05:
+                out.append(f"{title(rod)} {mm:+.2f} mm moves toe by {d:+.2f} deg.")
+        lever = lever_at_straight(after)
+        before = lever_at_straight(self.present)
+        if np.isfinite(lever) and (variant.holes or variant.rods or variant.slides):
+            shift = np.degrees(lever - before)
+            if abs(shift) >= 0.2:
+                way, name = "forward" if shift > 0 else "back", title(self.as_built.rig.driver).lower()
+                out.append(f"With the wheels straight ahead the {name} will stand {abs(shift):.1f} deg "
+                           f"further {way} than now; its rod's length sets this.")
+        for name, a in after.levers.items():
+            tilt = np.degrees(a[0, i0])
+            if np.isfinite(tilt) and abs(tilt) >= 0.5 and (variant.holes or variant.rods or variant.slides):
+                out.append(f"{title(name)} will stand {abs(tilt):.1f} deg further "
+                           f"{'forward' if tilt > 0 else 'back'} than the other; reset its own rod.")
+        return tuple(out)
+
+    def photos(self, variant: Variant) -> tuple[str, ...]:
+        """Photos that would settle the figures that can't be told, with what limits each."""
+        s = self.slopes(variant)
+        out = []
+        for k, (t, v, u) in enumerate(zip(self.objective.targets, s.values, s.u95, strict=True)):
+            if verdict(float(v), float(u), t.value, t.tolerance).outcome is Outcome.CANNOT_TELL:
+                part = what_limits(s, k)
+                v_, u_, w_, tol = (surface(float(x), t.unit) for x in (v, u, t.value, t.tolerance))
+                now, wanted = number(v_, u_, t.unit), number(w_, tol, t.unit)
+                out.append(f"Can't tell {t.name.replace('_', ' ')} yet: {now} against {wanted}. Most of the "
+                           f"doubt is in {part_words(self.as_built.rig, part)}: {cure(self.as_built.rig, part)}")
+        return tuple(out)
+
+
+def chance(values: Array, cov: Array, wanted: Sequence[float], tolerance: Sequence[float], draws: int,
+           seed: int) -> tuple[Array, float]:
+    """Chance that each figure lies in its tolerance (n,), and all together, for figures N(values, cov).
+
+    Monte Carlo with ``draws`` seeded draws (JCGM 101); a singular covariance is allowed.
+    """
+    rng = np.random.default_rng(seed)
+    x = values + gaussian(cov, rng, draws)
+    inside = np.abs(x - np.asarray(wanted)) <= np.asarray(tolerance)
+    return inside.mean(axis=0), float(inside.all(axis=1).mean())
+
+
+def gaussian(cov: Array, rng: np.random.Generator, n: int) -> Array:
+    """Draws (n, p) of a zero-mean Gaussian with covariance (p, p), singular allowed."""
+    if not len(cov):
+        return np.zeros((n, 0))
+    w, v = np.linalg.eigh(0.5 * (cov + cov.T))
+    return (rng.standard_normal((n, len(cov))) * np.sqrt(np.maximum(w, 0.0))) @ v.T
+
+
+def _mean_zero(c: Curves, i0: int) -> Array:
+    return np.mean([h[:, i0] for h in c.headings.values()], axis=0)
+
+
+def lever_at_straight(c: Curves) -> float:
+    """Driver angle, rad, where the mean heading of the first variant is zero; NaN where it never is."""
+    mean = np.mean([h[0] for h in c.headings.values()], axis=0)
+    k = np.flatnonzero(np.sign(mean[:-1]) * np.sign(mean[1:]) <= 0)
+    if not len(k):
+        return float("nan")
+    j = int(k[np.argmin(np.abs(c.driver[k]))])
+    if mean[j + 1] == mean[j]:
+        return float(c.driver[j])
+    return float(c.driver[j] - mean[j] * (c.driver[j + 1] - c.driver[j]) / (mean[j + 1] - mean[j]))
+
+
+def radius(rig: Rig, point: str, hole: str) -> float:
+    """Distance of a hole from its body's axis, mm."""
+    p = rig.points[point]
+    if p.body not in rig.bodies:
+        return 0.0
+    b = rig.bodies[p.body]
+    return float(np.linalg.norm(np.cross(np.subtract(p.holes[hole], b.pivot), b.axis)))
+
+
+def surface(value: float, unit: str) -> float:
+    """Inside value to surface units: rad to degrees where the unit says so."""
+    return float(np.degrees(value)) if unit == "deg" else float(value)
+
+
+def units(unit: str) -> str:
+    """Unit as shown; a plain number has none."""
+    return "" if unit in ("plain", "", "1") else unit
+
+
+def number(value: float, u95: float, unit: str) -> str:
+    """A figure with its half-width as shown: plain numbers to three places, mm and deg to two."""
+    digits = 3 if not units(unit) else 2
+    return f"{value:.{digits}f} +/- {u95:.{digits}f} {units(unit)}".rstrip()
+
+
+def percent(p: float) -> str:
+    """A chance in whole per cent, never quite 0 or 100."""
+    return "under 1 %" if p < 0.01 else "over 99 %" if p > 0.99 else f"{100 * p:.0f} %"
+
+
+def title(name: str) -> str:
+    """A rig name as a builder would say it: left_lever -> Left lever."""
+    words = name.replace(".", " ").replace("_", " ").strip()
+    return words[:1].upper() + words[1:]
+
+
+def turns_words(turns: float) -> str:
+    """Turns spoken in halves: 1.5 -> "one and a half turns"; other fractions as a number."""
+    n = abs(turns)
+    halves = round(2 * n)
+    if abs(2 * n - halves) > 0.02 or halves == 0:
+        return f"{n:.2f} turns"
+    whole, half = divmod(halves, 2)
+    number = ["", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten"]
+    said_whole = number[whole] if whole < len(number) else str(whole)
+    if half:
+        return "half a turn" if not whole else f"{said_whole} and a half turns"
+    return "one turn" if whole == 1 else f"{said_whole} turns"
+
+
+def said(c: Change) -> str:
+    """One change in a builder's words."""
+    if c.kind == "hole":
+        part, _, rod = c.item.partition(".")
+        end = "rod end" if rod in ("rod", "arm", "at", "") else f"rod end at {rod.replace('_', ' ')}"
+        return f"{title(part)}: move the {end} from hole {c.before} to hole {c.after} ({c.direction})."
+    if c.kind == "slide":
+        return f"{title(c.item)}: slide it {abs(c.mm):g} mm {c.direction}."
+    if c.turns is not None:
+        return f"{title(c.item)}: {c.direction} by {turns_words(c.turns)} ({abs(c.mm):.4g} mm)."
+    return f"{title(c.item)}: {c.direction} by {abs(c.mm):.4g} mm."
+
+
+def part_words(rig: Rig, part: str) -> str:
+    """What limits a figure, in words."""
+    if part in rig.points:
+        return f"the place of the rod end at {title(part).lower()}"
+    if part in rig.rods:
+        return f"the length of the {title(part).lower()}"
+    owner, _, what = part.rpartition(".")
+    if what == "axis":
+        return f"the direction of the {title(owner).lower()} hinge"
+    if what == "pivot":
+        return f"the place of the {title(owner).lower()} pivot"
+    if what == "spin":
+        return f"the {owner} wheel's spin axis"
+    return "the drawing"
+
+
+def cure(rig: Rig, part: str) -> str:
+    """The photos that would make a part better known."""
+    owner, _, what = part.rpartition(".")
+    if what == "spin":
+        labels = " and ".join(rig.spin_positions) or "two positions with the wheel turned by hand"
+        return f"photograph {labels} again, six photos each, the wheel's tag and the board both in view."
+    if what in ("axis", "pivot"):
+        ends = [p for p in (*rig.positions[:1], *rig.positions[-1:])]
+        where = " and ".join(ends) or "both ends of the lever's travel"
+        return f"photograph {where} again, six photos each, with the tag on that part seen from two sides."
+    return (f"photograph {rig.straight_ahead} again, six photos from 0.8 to 1 m, with the tags nearest it "
+            "facing the camera.")

@@ -1,0 +1,91 @@
+"""Which drawing dimension matters most for which figure: slope times tolerance, ranked."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from calib.advice.compare import FIGURES
+from calib.advice.propagation import slopes
+from calib.advice.search import Curves, Model, Variant, driver_grid, need_both_wheels
+from calib.linkage.steering import AXIS_FIGURES, HEADING_FIGURES, axis_figures
+from calib.results import AsBuilt
+from calib.rig.model import Rig, get_parameters, with_parameters
+
+Array = NDArray[np.float64]
+
+WORDS = {"x": "fore and aft", "y": "across", "z": "height"}
+
+
+def dimensions(rig: Rig) -> dict[str, float]:
+    """Named parameters of the drawing and their 95 % tolerances (mm; direction parts as rad)."""
+    out: dict[str, float] = {}
+    steering = {w.upright for w in rig.wheels.values()}
+    used = {rig.points[e].body for r in rig.rods.values() for e in (r.a, r.b)} | steering
+    for n, b in rig.bodies.items():
+        if n in used:
+            out |= {f"{n}.pivot.{k}": b.pivot_tol for k in "xyz"} | {f"{n}.axis.{k}": b.axis_tol for k in "xyz"}
+    for n, p in rig.points.items():
+        out |= {f"{n}@{p.use}.{k}": p.tol for k in "xyz"}
+    out |= {f"{n}.length": r.tol for n, r in rig.rods.items()}
+    out |= {f"{n}.spin.{k}": w.spin_tol for n, w in rig.wheels.items() for k in "xyz"}
+    return out
+
+
+def sensitivity(rig: Rig, n: int = 61) -> pd.DataFrame:
+    """Slope and effect of every drawing dimension on every figure, largest effect first within each figure.
+
+    Columns: figure, unit (of the figure), dimension, what (in words), slope (figure unit per mm, or per degree
+    for a direction), tolerance (mm or degrees), effect (|slope| x tolerance, figure unit), share (of the
+    figure's summed squared effects). One dimension is moved at a time, rods keep their lengths; first order.
+    """
+    need_both_wheels(rig)
+    dims = dimensions(rig)
+    names = tuple(dims)
+    tol = np.array(list(dims.values()))
+    moving = ("straight", *HEADING_FIGURES)
+
+    def table(c: Curves) -> Array:
+        f = c.figures(rig)
+        return np.stack([f[k] for k in moving], axis=1)
+
+    every = AsBuilt(rig, names, np.eye(len(names)), {})
+    s = slopes(Model(rig, driver_grid(rig, n)), every, Variant({}, {}, {}), table)
+    J = np.zeros((len(moving) + len(AXIS_FIGURES), len(names)))
+    J[:len(moving), [names.index(k) for k in s.names]] = s.J
+    for c, name in enumerate(names):
+        if name.endswith(".length") or "@" in name:
+            continue
+        x, h = get_parameters(rig, [name]), 1e-3 if ".pivot." in name else 1e-5
+        up, down = (axis_figures(with_parameters(rig, [name], x + d)) for d in (h, -h))
+        J[len(moving):, c] = [(up[k] - down[k]) / (2 * h) for k in AXIS_FIGURES]
+    rows = []
+    for f, row in zip([*moving, *AXIS_FIGURES], J, strict=True):
+        unit = FIGURES[f][0]
+        k = 180.0 / np.pi if unit == "deg" else 1.0
+        effect = np.abs(row) * tol * k
+        total = float(np.sum(effect ** 2))
+        for name, g, t, e in zip(names, row, tol, effect, strict=True):
+            turned = ".axis." in name or ".spin." in name
+            if e > 1e-9:
+                rows.append({"figure": f, "unit": unit, "dimension": name, "what": in_words(name),
+                             "slope": float(g * k * (np.pi / 180 if turned else 1.0)),
+                             "tolerance": float(np.degrees(t)) if turned else float(t), "effect": float(e),
+                             "share": float(e * e / total) if total > 0 else 0.0})
+    columns = ["figure", "unit", "dimension", "what", "slope", "tolerance", "effect", "share"]
+    out = pd.DataFrame(rows, columns=columns)
+    order = {f: i for i, f in enumerate([*moving, *AXIS_FIGURES])}
+    out["rank"] = out["figure"].map(order)
+    return out.sort_values(["rank", "effect"], ascending=[True, False]).drop(columns="rank").reset_index(drop=True)
+
+
+def in_words(name: str) -> str:
+    """A dimension's name as a builder would say it: "left lever pivot, height"."""
+    head, _, last = name.rpartition(".")
+    if last == "length":
+        return f"{head.replace('_', ' ')} length"
+    where = head.replace("@", " hole ").replace(".", " ").replace("_", " ")
+    if head.endswith((".axis", ".spin")):
+        return f"{where} direction, {last} part"
+    return f"{where}, {WORDS[last]}"

@@ -1,0 +1,270 @@
+"""What the steering does over the whole travel of its driver, curve by curve, as drawn and as built.
+
+Tables are in surface units (mm, degrees) with 95 % half-widths where they are worked out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from calib.advice.propagation import with_wheel_doubt
+from calib.linkage import batch
+from calib.linkage.limits import TOGGLE_SEARCH, Places, clearances, swing_angles, transmission_angles
+from calib.linkage.mechanism import CannotAssemble, Linkage, Sweep
+from calib.linkage.steering import (
+    ackermann_error,
+    ackermann_ideal,
+    cambers,
+    force_ratio,
+    kingpin_distance,
+    straight_at,
+    toe,
+    turn_circle,
+    turn_radius,
+    wheel_headings,
+)
+from calib.results import K95, AsBuilt
+from calib.rig.model import Rig, get_parameters, stacked, with_parameters
+
+Array = NDArray[np.float64]
+STEPS = 65
+AT_ONCE = 32  # variants worked on side by side, so that what is made of them stays in the processor's cache
+TURNING = math.radians(3.0)  # below this mean steer a turn is too wide for its radius to mean anything
+CLOSEST = 4
+
+
+@dataclass(frozen=True)
+class Reach:
+    """The weakest transmission angle in the travel and beyond it, up to a toggle.
+
+    ``lever`` and ``weakest`` (n,) rad, nan where not reached; ``toggles`` the driver angle (rad) of the toggle
+    below and above, None where none was found within TOGGLE_SEARCH beyond the travel.
+    """
+
+    lever: Array
+    weakest: Array
+    toggles: tuple[float | None, float | None]
+
+
+@dataclass(frozen=True)
+class Travel:
+    """Curves over the travel.
+
+    ``table``: lever_deg and for every curve <curve>_design and, of a measured rig, <curve>_asbuilt and
+    <curve>_u95 (nan where no band was worked out). ``ends`` every (rod, point) with a swing, ``pairs`` the
+    closest pairs for clearance, closest first.
+    """
+
+    rig: Rig
+    table: pd.DataFrame
+    ends: tuple[tuple[str, str], ...]
+    pairs: tuple[tuple[str, str], ...]
+    design_reach: Reach
+    built_reach: Reach | None
+
+
+def driver_travel(rig: Rig) -> tuple[float, float]:
+    """The driver's travel, rad; 30 degrees each way where the rig file gives none."""
+    return rig.bodies[rig.driver].travel or (-math.radians(30), math.radians(30))
+
+
+def curves_of(rig: Rig, lever: Array) -> dict[str, Array]:
+    """Every curve of one rig over driver angles ``lever`` (n,) rad, in surface units, nan where not reached.
+
+    Steer counts from the driver angle at which the mean heading is zero (see straight_at); ratios are
+    d heading / d driver of each wheel, positive where it steers the way the pair does straight ahead. Raises
+    CannotAssemble or ValueError where the linkage does not go together.
+    """
+    return _curves(rig, lever, Linkage(rig).sweep(lever))
+
+
+def _curves(rig: Rig, lever: Array, s: Sweep) -> dict[str, Array]:
+    """Every curve of a sweep, (n,); of a ``stacked`` rig with joint angles (m, n), (m, n)."""
+    ok = s.reached
+    if np.min(ok.sum(axis=-1)) < 4:
+        raise CannotAssemble("; ".join(s.ends))
+    h = wheel_headings(rig, s)
+    straight = straight_at(lever, 0.5 * (h["left"] + h["right"]))
+    straight = np.where(np.isfinite(straight), straight, 0.0)
+    steer = {k: v - _between(lever, v, straight) for k, v in h.items()}
+    left, right = steer["left"], steer["right"]
+    slope = {k: np.gradient(v, lever, axis=-1, edge_order=2) for k, v in h.items()}
+    way = np.sign(np.nanmean(slope["left"] + slope["right"], axis=-1, keepdims=True))
+    way = np.where(way == 0, 1.0, way)
+    mean = 0.5 * (left + right)
+    inner = np.where(mean >= 0, left, -right)
+    turning = np.abs(mean) > TURNING
+    with np.errstate(invalid="ignore"):
+        circle = np.where(turning, turn_circle(rig, left, right), np.nan)
+        radius = np.where(turning, turn_radius(rig, left, right), np.nan)
+    deg = np.degrees
+    out = {f"ratio_{k}": way * v for k, v in slope.items()}
+    out |= {f"steer_{k}_deg": deg(v) for k, v in steer.items()}
+    out |= {"inner_deg": deg(inner), "outer_deg": deg(np.where(mean >= 0, right, -left)),
+            "outer_ideal_deg": deg(ackermann_ideal(inner, rig.wheelbase, kingpin_distance(rig))),
+            "ackermann_error_deg": deg(ackermann_error(rig, left, right)),
+            "turn_radius_mm": radius, "turn_circle_mm": circle, "toe_change_deg": deg(toe(steer))}
+    out |= {f"camber_{k}_deg": deg(v) for k, v in cambers(rig, s).items()}
+    now = Places(rig, s)
+    out |= {end_key("transmission", e): deg(v) for e, v in transmission_angles(rig, now).items()}
+    out |= {end_key("swing", e): deg(v) for e, v in swing_angles(rig, now).items()}
+    out |= {pair_key(p): v for p, v in clearances(rig, now).items()}
+    out["force_ratio"] = force_ratio(rig, s, 1.0)
+    return {k: np.where(ok, v, np.nan) for k, v in out.items()}
+
+
+def _between(x: Array, y: Array, at: Array) -> Array:
+    """y (..., n) over x (n,) at ``at`` (...), linear between reached neighbours, (..., 1)."""
+    ok = np.isfinite(y)
+    if y.ndim == 1:
+        return np.array([np.interp(at, x[ok], y[ok])])
+    return np.array([[np.interp(a, x[good], row[good])] for a, row, good in zip(at, y, ok, strict=True)])
+
+
+def _variants(rig: Rig, names: Sequence[str], rows: Array, lever: Array) -> Iterator[dict[str, Array]]:
+    """Curves of the rig with its named parameters set to each of ``rows`` (m, n), a few dozen variants at a time."""
+    if batch.plan(rig) is None:
+        for row in rows:
+            yield {k: v[None] for k, v in curves_of(with_parameters(rig, names, row), lever).items()}
+        return
+    for i in range(0, len(rows), AT_ONCE):
+        many = stacked([with_parameters(rig, names, row) for row in rows[i:i + AT_ONCE]])
+        angles = batch.Batch(many, len(rows[i:i + AT_ONCE])).angles(lever)
+        reached = np.all([np.isfinite(a) for a in angles.values()], axis=0)
+        yield _curves(many, lever, Sweep(many, rig.driver, lever, angles, reached, (), {}))
+
+
+def end_key(what: str, end: tuple[str, str]) -> str:
+    """Name of a rod end's curve: "transmission left_rod at crank.left_in deg"."""
+    return f"{what} {end[0]} at {end[1]} deg"
+
+
+def pair_key(pair: tuple[str, str]) -> str:
+    """Name of a pair's clearance curve."""
+    return f"clearance {pair[0]} to {pair[1]} mm"
+
+
+def reach(rig: Rig) -> Reach:
+    """The weakest transmission angle over the travel and TOGGLE_SEARCH beyond either end."""
+    lo, hi = driver_travel(rig)
+    lever = np.linspace(lo - TOGGLE_SEARCH, hi + TOGGLE_SEARCH, 155)
+    s = Linkage(rig).sweep(lever)
+    weakest = np.min(list(transmission_angles(rig, s).values()), axis=0)
+    return Reach(lever, np.where(s.reached, weakest, np.nan), s.ends_at)
+
+
+def toggle_margin(r: Reach, lever: Array) -> Array:
+    """Driver angle (rad) left to the nearer toggle at each ``lever`` (n,) rad; nan where none was found."""
+    left = [lever - r.toggles[0]] if r.toggles[0] is not None else []
+    left += [r.toggles[1] - lever] if r.toggles[1] is not None else []
+    return np.min(left, axis=0) if left else np.full(lever.shape, np.nan)
+
+
+def half_widths(built: AsBuilt, lever: Array) -> dict[str, Array]:
+    """95 % half-widths of every curve of curves_of, (n,), first order (GUM, JCGM 100:2008, 5.2).
+
+    Central differences against every measured parameter. A wheel never seen turning by hand keeps the
+    drawing's doubt about its spin axis.
+    """
+    built = _with_camber_doubt(with_wheel_doubt(built))
+    rig = built.rig
+    use = [k for k, n in enumerate(built.names) if built.cov[k, k] > 0 and _in_use(rig, n)]
+    names = tuple(built.names[k] for k in use)
+    cov = built.cov[np.ix_(use, use)]
+    p = get_parameters(rig, names)
+    keys: list[str] = list(curves_of(rig, lever))
+    if not names:
+        return {x: np.zeros(lever.shape) for x in keys}
+    h = np.array([1e-4 if n.rpartition(".")[0].endswith((".axis", ".spin")) else 0.02 for n in names])
+    rows = np.concatenate([p + np.diag(h), p - np.diag(h)])
+    moved = np.concatenate([np.concatenate([c[x] for x in keys], axis=1) for c in _variants(rig, names, rows, lever)])
+    J = (moved[:len(names)] - moved[len(names):]) / (2 * h[:, None])
+    bad = ~np.isfinite(J).all(axis=0)
+    J = np.where(np.isfinite(J), J, 0.0)
+    u = K95 * np.sqrt(np.maximum(np.einsum("io,ij,jo->o", J, cov, J), 0.0))
+    u[bad] = np.nan
+    return dict(zip(keys, u.reshape(len(keys), -1), strict=True))
+
+
+def _in_use(rig: Rig, name: str) -> bool:
+    head = name.rpartition(".")[0]
+    if "@" not in head:
+        return True
+    point, hole = head.split("@")
+    return rig.points[point].use == hole
+
+
+def _with_camber_doubt(built: AsBuilt) -> AsBuilt:
+    names, cov = list(built.names), built.cov
+    for side, w in built.rig.wheels.items():
+        if w.measured or f"{side}.spin.z" in names:
+            continue
+        names.append(f"{side}.spin.z")
+        grown = np.zeros((len(names), len(names)))
+        grown[:-1, :-1] = cov
+        grown[-1, -1] = (w.spin_tol / K95) ** 2
+        cov = grown
+    return AsBuilt(built.rig, tuple(names), cov, built.from_photos)
+
+
+def travel(design: Rig, built: AsBuilt | None = None, bands: bool = True, steps: int = STEPS) -> Travel | None:
+    """Curves over the design driver's travel; None where a linkage does not go together or lacks a wheel."""
+    if set(design.wheels) != {"left", "right"}:
+        return None
+    lever = np.linspace(*driver_travel(design), steps)
+    try:
+        drawn = curves_of(design, lever)
+        real = curves_of(built.rig, lever) if built else None
+        reaches = (reach(design), reach(built.rig) if built else None)
+    except (ValueError, CannotAssemble):
+        return None
+    u: Mapping[str, Array] = {}
+    if built is not None and bands:
+        try:
+            u = half_widths(built, lever)
+        except (ValueError, CannotAssemble):  # so near a toggle that a small change does not go together
+            u = {}
+    drawn["toggle_margin_deg"] = np.degrees(toggle_margin(reaches[0], lever))
+    columns: dict[str, Array] = {"lever_deg": np.degrees(lever)}
+    if real is not None and reaches[1] is not None:
+        real["toggle_margin_deg"] = np.degrees(toggle_margin(reaches[1], lever))
+    nothing = np.full(lever.shape, np.nan)
+    for k, v in drawn.items():
+        columns[f"{k}_design"] = v
+        if real is not None:
+            columns[f"{k}_asbuilt"] = real.get(k, nothing)
+            columns[f"{k}_u95"] = u.get(k, nothing)
+    shown = drawn if real is None else real
+    start: Sweep = Linkage(design).sweep(np.zeros(1))
+    pairs = sorted((p for p in clearances(design, start) if np.isfinite(shown[pair_key(p)]).any()),
+                   key=lambda p: float(np.nanmin(shown[pair_key(p)])))
+    return Travel(design, pd.DataFrame(columns), tuple(swing_angles(design, start)), tuple(pairs[:CLOSEST]),
+                  reaches[0], reaches[1])
+
+
+def ways(rig: Rig) -> tuple[str, str]:
+    """Words for the low and the high end of the driver's travel, from the way its hinge lies (ISO 8855 axes)."""
+    x, y, z = rig.bodies[rig.driver].axis
+    most, words = max((abs(y), ("back", "forward")), (abs(z), ("right", "left")), (abs(x), ("low", "high")),
+                      key=lambda w: w[0])
+    against = words[0] != "low" and (y if most == abs(y) else z) < 0
+    return (words[1], words[0]) if against else words
+
+
+def beyond(r: Reach, rig: Rig) -> str:
+    """The toggle margin at both ends of the travel in words."""
+    lo, hi = driver_travel(rig)
+    said = []
+    for k, (way, end, at) in enumerate(zip(ways(rig), (lo, hi), r.toggles, strict=True)):
+        if at is None:
+            said.append(f"none within {math.degrees(TOGGLE_SEARCH):.0f} deg {way}")
+        else:
+            margin = math.degrees((end - at) if k == 0 else (at - end))
+            said.append(f"{abs(margin):.0f} deg {'beyond' if margin >= 0 else 'short of'} the {way} end")
+    return " and ".join(said)

@@ -1,0 +1,1 @@
+"""From corners in photos to the rig as built: one bundle adjustment."""

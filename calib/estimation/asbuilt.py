@@ -1,0 +1,125 @@
+"""From the estimate's unknowns to the rig as built, in frame axes, with its covariance.
+
+The mapping is differentiated numerically (central differences along the estimate's own steps) and the
+covariance follows the law of propagation of uncertainty (JCGM 100, 5.2.2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.estimation.unknowns import Layout, State, retract
+from calib.linkage.rotations import skew
+from calib.rig.model import Rig, Vec
+
+Array = NDArray[np.float64]
+DRILL_SD = 0.1  # mm: spacing of holes drilled in one set-up (common practice, no source)
+ARM_TILT_SD = 0.02  # rad: how far an arm's row of holes may lean from the drawing
+
+
+def as_built_rig(layout: Layout, s: State, measured_wheels: Sequence[str]) -> Rig:
+    """The rig with everything measured put in, straight ahead, frame axes (mm)."""
+    rig = layout.rig
+    bodies, points, rods, wheels = dict(rig.bodies), dict(rig.points), dict(rig.rods), dict(rig.wheels)
+
+    def vec(x: Array) -> Vec:
+        return (float(x[0]), float(x[1]), float(x[2]))
+
+    turns: dict[str, tuple[Array, Array]] = {}
+    for i, name in enumerate(layout.bodies):
+        d = s.align_R @ s.axis_d[i]
+        p = s.align_R @ s.axis_p[i] + s.align_t
+        drawn = np.asarray(rig.bodies[name].pivot)
+        p = p + d * (d @ (drawn - p))  # the point of the axis nearest the drawn pivot stands for it
+        bodies[name] = replace(bodies[name], pivot=vec(p), axis=vec(d))
+        turns[name] = (p, d)
+    for i, name in enumerate(layout.points):
+        pt = rig.points[name]
+        x = s.align_R @ s.points[i] + s.align_t
+        r = np.eye(3)
+        if pt.body in turns:
+            r = _arm_turn(np.asarray(rig.bodies[pt.body].pivot), np.asarray(rig.bodies[pt.body].axis),
+                          np.asarray(pt.xyz), turns[pt.body][0], turns[pt.body][1], x)
+        holes = {h: vec(x + r @ (np.asarray(v) - np.asarray(pt.xyz))) for h, v in pt.holes.items()}
+        bolt = None if pt.bolt is None else vec(r @ np.asarray(pt.bolt))
+        points[name] = replace(pt, holes=holes, bolt=bolt)
+    for i, name in enumerate(layout.rods):
+        rods[name] = replace(rods[name], length=float(s.rods[i]))
+    for side, w in rig.wheels.items():
+        if side in measured_wheels and w.spin_body is not None:
+            p, d = turns[w.spin_body]
+            d = d * np.sign(d @ np.asarray(w.spin))
+            centre = np.asarray(w.centre)
+            wheels[side] = replace(w, centre=vec(p + d * (d @ (centre - p))), spin=vec(d), measured=True)
+    return replace(rig, bodies=bodies, points=points, rods=rods, wheels=wheels)
+
+
+def _arm_turn(pivot: Array, axis: Array, hole: Array, pivot_m: Array, axis_m: Array, hole_m: Array) -> Array:
+    """Turn that takes the drawn hinge and arm directions of a part to the measured ones."""
+
+    def triad(p: Array, a: Array, h: Array) -> Array | None:
+        arm = (h - p) - a * (a @ (h - p))
+        n = float(np.linalg.norm(arm))
+        if n < 1e-6:
+            return None
+        return np.stack([a, arm / n, skew(a) @ arm / n], axis=1)
+
+    drawn, real = triad(pivot, axis, hole), triad(pivot_m, axis_m, hole_m)
+    return np.eye(3) if drawn is None or real is None else real @ drawn.T
+
+
+def parameter_names(layout: Layout, measured_wheels: Sequence[str]) -> tuple[str, ...]:
+    """Names (see calib.rig.model) of everything ``as_built_rig`` sets."""
+    rig = layout.rig
+    names = [f"{b}.{w}.{k}" for b in layout.bodies for w in ("pivot", "axis") for k in "xyz"]
+    names += [f"{p}@{h}.{k}" for p in layout.points for h in rig.points[p].holes for k in "xyz"]
+    names += [f"{r}.length" for r in layout.rods]
+    names += [f"{s}.{w}.{k}" for s in rig.wheels for w in ("centre", "spin") for k in "xyz"]
+    return tuple(names)
+
+
+def jacobian(layout: Layout, s: State, values: Callable[[State], Array], slots: Sequence[int]) -> Array:
+    """d values / d slots by central differences, (m, len(slots)); steps suit mm and rad unknowns.
+
+    The rig as built does not depend on where tags were stuck: their columns are zero.
+    """
+    # photos have no part in the values either, and stepping their poses would take time
+    s = replace(s, photo_R=s.photo_R[:0], photo_t=s.photo_t[:0], df=s.df[:0], dc=s.dc[:0])
+    none = np.zeros((0, 9))
+    tags = range(layout.align.stop, layout.align.stop + 6 * len(layout.tags))
+    still = np.zeros(len(values(s)))
+    cols = []
+    for k in slots:
+        if k in tags:
+            cols.append(still)
+            continue
+        h = 1e-5
+        d = np.zeros(layout.size)
+        d[k] = h
+        cols.append((values(retract(layout, s, d, none)) - values(retract(layout, s, -d, none))) / (2 * h))
+    return np.stack(cols, axis=1)
+
+
+def extra_covariance(layout: Layout, names: Sequence[str], measured_wheels: Sequence[str]) -> Array:
+    """Diagonal covariance of what the estimate does not carry: unused holes and unmeasured wheels, (n, n)."""
+    rig = layout.rig
+    var = np.zeros(len(names))
+    for i, n in enumerate(names):
+        head = n.rpartition(".")[0]
+        if "@" in head:
+            p, hole = head.split("@")
+            pt = rig.points[p]
+            if hole != pt.use:
+                gap = float(np.linalg.norm(np.subtract(pt.holes[hole], pt.xyz)))
+                var[i] = DRILL_SD**2 + (ARM_TILT_SD * gap) ** 2
+        elif head.rpartition(".")[0] in rig.wheels:
+            w = rig.wheels[head.rpartition(".")[0]]
+            if w.side not in measured_wheels:
+                var[i] = (w.spin_tol / 2) ** 2 if head.endswith("spin") else 1.0
+            elif head.endswith("centre"):
+                var[i] = 1.0  # where the tyre sits along its axle comes from the drawing, +/- 2 mm
+    return np.diag(var)

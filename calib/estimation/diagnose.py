@@ -1,0 +1,347 @@
+"""Mistakes of the shoot or the build, named by cause and item."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.optimize import minimize_scalar
+
+from calib.estimation.camera import camera_matrix
+from calib.estimation.equations import Corners, RigProblem
+from calib.estimation.moved import Moved, what_moved
+from calib.estimation.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
+from calib.estimation.unknowns import Layout, State
+from calib.results import K95, Finding
+from calib.rig.model import FRAME
+from capture.observations import Observations
+
+Array = NDArray[np.float64]
+OFF_PX = 4.0  # a tag further than this from where the position's other photos put it has moved
+SIZE = 0.01  # a tag's size over that in the rig file, beyond which it is another print
+SURE = 4.5  # standard uncertainties between bar and drawing; lengths are off together now and then
+PART_TAGS = "part tags"
+ZOOMED = "zoomed, or cropped. Take it again without zoom."
+ZOOM = 0.015  # relative focal change beyond what focusing and stabilising do to a phone lens
+
+
+def zoomed_photos(c: Corners, layout: Layout, photos: PhotoPoses) -> list[Finding]:
+    """Photos whose own focal length is far off the others': digital zoom, or cropped and blown up again.
+
+    Strong zooms pull the shared lens and so the other photos, so only the photos nearly as far off as the worst
+    are named; ask again without them.
+    """
+    off = np.abs(photos.df - np.median(photos.df))
+    if off.max(initial=0.0) < ZOOM:
+        return []
+    worst = np.flatnonzero(off > max(ZOOM, 0.6 * float(off.max())))
+    rest = np.argsort(off)[:5]
+    usual = float(np.median([_zoom_of(c, int(p), photos) for p in rest]))
+    zooms = {int(p): _zoom_of(c, int(p), photos) / usual for p in worst}
+    most = max(abs(np.log(z)) for z in zooms.values())
+    out = []
+    for p, zoom in zooms.items():
+        if abs(np.log(zoom)) > max(ZOOM, 0.4 * most):
+            name = layout.photos[p]
+            out.append(Finding("digital_zoom", name, f"Photo {name} was set aside: its focal length is about "
+                               f"{zoom:.2f} times that of the others: {ZOOMED}"))
+    return out
+
+
+def zoom_or_camera(found: Mapping[str, Finding], obs: Observations) -> dict[str, Finding]:
+    """Findings by photo, those of a zoom in a file that does not name its camera saying that it may be another one."""
+    unnamed = {p.name for p in obs.photos if not p.camera}
+    open_ = ("zoomed, cropped, or taken with another camera; the file does not say which. Take it again with the same "
+             "camera, without zoom.")
+    return {n: replace(f, text=f.text.replace(ZOOMED, open_)) if n in unnamed else f for n, f in found.items()}
+
+
+def _zoom_of(c: Corners, p: int, photos: PhotoPoses) -> float:
+    """Focal length over the shared one that suits a photo's board alone, to 1 %."""
+    g = np.flatnonzero((c.photo == p) & (c.tag < 0))
+    flat, uv = c.flat[g][c.seen[g]][::5], c.uv[g][c.seen[g]][::5]
+    best = (np.inf, 1.0)
+    for zoom in np.geomspace(0.5, 3.0, 181):
+        lens = photos.lens.copy()
+        lens[0] *= zoom
+        poses = planar_poses(flat, uv, camera_matrix(lens), lens[4:9])
+        if poses and poses[0][2] < best[0]:
+            best = (poses[0][2], float(zoom))
+    return best[1]
+
+
+def screen_photos(c: Corners, layout: Layout, photos: PhotoPoses, poses: Mapping[tuple[int, str], Motion],
+                  ) -> tuple[NDArray[np.bool_], list[Finding]]:
+    """Groups to leave out before the estimate (g,), with the photos or tags that they belong to named.
+
+    A photo most of whose moving tags lie away from where the other photos of its position put them was
+    filed under the wrong position, or the rig moved between shots.
+    """
+    drop = np.zeros(len(c.tag), bool)
+    findings: list[Finding] = []
+    rig = layout.rig
+    gap = np.full(len(c.tag), np.nan)
+    for k in range(len(c.tag)):
+        key = (int(c.tag[k]), layout.photo_positions[c.photo[k]])
+        if c.tag[k] >= 0 and key in poses:
+            gap[k] = group_misfit(c, k, photos, *poses[key])
+    for p, name in enumerate(layout.photos):
+        mine = np.flatnonzero((c.photo == p) & (c.tag >= 0) & np.isfinite(gap))
+        moving = [int(g) for g in mine if rig.tags[layout.tags[c.tag[g]]].body != FRAME]
+        off = [g for g in moving if gap[g] > OFF_PX]
+        if len(moving) >= 3 and len(off) >= 0.6 * len(moving):
+            drop[mine] = True
+            other = _better_position(c, layout, photos, poses, moving, layout.photo_positions[p])
+            here = layout.photo_positions[p]
+            if other is not None:
+                text = (f'Photo {name} is filed under "{here}" but the parts in it stand as in "{other}": move it '
+                        "there. Only the board was used from it.")
+                findings.append(Finding("wrong_position", name, text))
+            else:
+                text = (f'Photo {name}: its parts do not stand as in the other photos of "{here}". Was the lever '
+                        "moved between shots, or the photo filed wrongly? Only the board was used from it.")
+                findings.append(Finding("wrong_position", name, text))
+        else:
+            for g in off:
+                drop[g] = True
+                tag = layout.tags[c.tag[g]]
+                findings.append(Finding("tag_misread", f"{name}: {tag}", f'Tag "{tag}" in photo {name} does not fit '
+                                        "the other photos of that position and was left out there.", serious=False))
+    return drop, findings
+
+
+def _better_position(c: Corners, layout: Layout, photos: PhotoPoses, poses: Mapping[tuple[int, str], Motion],
+                      groups: Sequence[int], here: str) -> str | None:
+    best: tuple[float, str] | None = None
+    for pos in layout.positions:
+        if pos == here:
+            continue
+        errs = [group_misfit(c, g, photos, *poses[int(c.tag[g]), pos]) for g in groups if (int(c.tag[g]), pos) in poses]
+        if len(errs) >= max(2, len(groups) // 2):
+            score = float(np.median(errs))
+            if best is None or score < best[0]:
+                best = (score, pos)
+    return best[1] if best is not None and best[0] < OFF_PX else None
+
+
+def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[Finding]:
+    """Tags much of whose corners were put aside: of another size, slipped, or on a part that bent."""
+    layout, rig = problem.layout, problem.rig
+    by_tag = residuals[residuals["tag"] != "board"].groupby(["tag", "position"])["weight"].agg(["size", "sum"])
+    lost = 1 - by_tag["sum"] / by_tag["size"]
+    seen = {t: lost[t] for t in layout.tags if t in lost.index.get_level_values(0)}
+    bad = {t: tuple(str(p) for p in x.index[x > 0.3]) for t, x in seen.items() if (x > 0.3).any()}
+    photos = residuals.groupby(["tag", "position"])["photo"].nunique()
+    # a wheel rolls, so that its tag in one photo has no other to be held against
+    bad = {t: p for t, p in bad.items() if rig.tags[t].body == FRAME or rig.bodies[rig.tags[t].body].role != "wheel"
+           or len(p) > 1 or photos[t, p[0]] > 1}
+    if not bad:
+        return []
+    poses = _tag_poses(problem, s, {rig.tags[t].body for t in bad})
+    out = _wrong_sizes(problem, s, poses, [t for t, p in bad.items() if 2 * len(p) >= len(seen[t])])
+    if any(f.item == PART_TAGS for f in out):
+        return out
+    bad = {t: p for t, p in bad.items() if t not in {f.item for f in out}}
+    for body in dict.fromkeys(rig.tags[t].body for t in bad):
+        mine = [t for t in bad if rig.tags[t].body == body]
+        moved = None
+        if body != FRAME and rig.bodies[body].role != "wheel":  # wheels are turned by hand
+            moved = what_moved(problem, s, poses, body)
+        if moved is None:
+            out += [_slipped(t, bad[t], len(seen[t])) for t in mine]
+        else:
+            out += _moved_findings(moved, body, mine, layout)
+    return out
+
+
+def _slipped(tag: str, positions: Sequence[str], seen_at: int) -> Finding:
+    where = ", ".join(f'"{p}"' for p in positions)
+    if len(positions) > max(2, 0.6 * seen_at):
+        return Finding("tag_unfit", tag, f'Tag "{tag}" does not fit its part at {where}, nearly everywhere it was '
+                       "seen: its size is not that in the rig file, it is on another part, or it is loose; the "
+                       "photos cannot tell which. Measure it, fix it firmly and shoot again.")
+    return Finding("tag_slipped", tag, f'Tag "{tag}" does not fit its part at {where}: it slipped or was '
+                   "knocked, or a corner of it lifted. Fix it firmly and shoot again.")
+
+
+def _moved_findings(m: Moved, body: str, bad: Sequence[str], layout: Layout) -> list[Finding]:
+    """The sentence about what moved; of explanations that are as good, the one that the whole estimate took."""
+    where = ", ".join(f'"{p}"' for p in m.odd)
+    by = f"by about {m.mm:.1f} mm and {m.deg:.1f} deg"
+    choices = [m.tags, *m.rivals]
+    fitting = [c for c in choices if set(c) == set(bad)] or choices
+    single = [c for c in fitting if len(c) == 1]
+    if len(fitting) == 1 and len(fitting[0]) == 1:
+        tag = fitting[0][0]
+        size = f" {by}" if fitting[0] == m.tags else ""
+        return [Finding("tag_slipped", tag, f'Tag "{tag}" stands elsewhere on its part{size} at {where}: it slipped or '
+                        "was knocked. Fix it firmly and shoot again.")]
+    if len(fitting) == 1:
+        return [Finding("part_bent", body, f"All tags of {body} stand elsewhere against its hinge {by} at {where}, "
+                        f"and stay together: {body} bent, or its hinge shifted in the frame; the photos cannot tell "
+                        "which. Look at it, make it firm and shoot again.")]
+    names = " or ".join(f'"{c[0]}"' for c in single)
+    if len(single) == len(fitting):
+        return [Finding("tag_slipped", c[0], f"One of the tags {names} of {body} slipped or was knocked: it stands "
+                        f"elsewhere at {where}; the photos cannot tell which. Fix both firmly and shoot again.")
+                for c in single]
+    return [Finding("part_bent", body, f"At {where} the tags of {body} stand elsewhere: {body} bent, its hinge "
+                    f"shifted, or tag {names} slipped; the photos cannot tell which. Look at it, make it firm and "
+                    "shoot again.")]
+
+
+def _tag_poses(problem: RigProblem, s: State, bodies: set[str]) -> dict[tuple[int, str], Motion]:
+    """Board-frame pose of every tag of some parts at every position, from the photos as they stand in the estimate."""
+    c, layout = problem.corners, problem.layout
+    photos = PhotoPoses(s.lens, s.photo_R, s.photo_t, s.df, s.dc)
+    printed = replace(c, flat=c.flat * s.print_scale)
+    out = {}
+    for (tag, pos), members in _members(c, layout).items():
+        body = problem.rig.tags[layout.tags[tag]].body
+        if body in bodies:
+            start = compose(problem.motions(s).motion(body, pos), (s.tag_R[tag], s.tag_t[tag]))
+            out[tag, pos] = refine_pose(printed, members, photos, *start)
+    return out
+
+
+def _members(c: Corners, layout: Layout) -> dict[tuple[int, str], list[int]]:
+    out: dict[tuple[int, str], list[int]] = {}
+    for g in range(len(c.tag)):
+        if c.tag[g] >= 0 and c.seen[g].sum() >= 4:
+            out.setdefault((int(c.tag[g]), layout.photo_positions[c.photo[g]]), []).append(g)
+    return out
+
+
+def _wrong_sizes(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], Motion], tags: Sequence[str],
+                 ) -> list[Finding]:
+    """Tags that fit, seen from several sides at once, only as larger or smaller ones than the rig file says."""
+    layout = problem.layout
+    tried = {t: _size_ratio(problem, s, poses, layout.tags.index(t)) for t in tags}
+    ratios = {t: r for t, (r, better) in tried.items() if better < 0.5 and abs(r - 1) > SIZE}
+    if not ratios:
+        return []
+    mid = float(np.median(list(ratios.values())))
+    if len(ratios) >= 2:  # one print of all part tags, at another scale than the board's?
+        others = set(layout.tags) - set(tried)
+        poses = _tag_poses(problem, s, {problem.rig.tags[t].body for t in layout.tags})
+        tried |= {t: _size_ratio(problem, s, poses, layout.tags.index(t)) for t in others}
+        alike = [t for t, (r, better) in tried.items() if better < 0.9 and abs(r - mid) < max(SIZE, abs(mid - 1) / 3)]
+        if 2 * len(alike) > sum(better < 1.0 for _, better in tried.values()):
+            return [Finding("tag_size", PART_TAGS, f"The part tags come out at {100 * mid:.1f} % of the size that the "
+                            "rig file gives them, measured by the board: board and part tags were printed at "
+                            'different scales, one of them with "fit to page". Print both anew at 100 % and shoot '
+                            "again.")]
+    return [Finding("tag_size", t, f'Tag "{t}" comes out {r * problem.rig.tags[t].size:.1f} mm wide and not '
+                    f"{problem.rig.tags[t].size:g} mm as in the rig file: a tag of another size, or another print. "
+                    "Measure it and correct its size, or print it anew.") for t, r in ratios.items()]
+
+
+def _size_ratio(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], Motion], tag: int,
+                ) -> tuple[float, float]:
+    """True size of a tag over that in the rig file, and the squared misfit with it over that without."""
+    c = problem.corners
+    photos = PhotoPoses(s.lens, s.photo_R, s.photo_t, s.df, s.dc)
+    several = {k: m for k, m in _members(c, problem.layout).items() if k[0] == tag and len(m) >= 2}
+
+    def misfit(ratio: float) -> float:
+        flat = replace(c, flat=c.flat * s.print_scale * ratio)
+        total = 0.0
+        for k, members in several.items():
+            pose = refine_pose(flat, members, photos, *poses[k])
+            total += sum(min(group_misfit(flat, g, photos, *pose), 10.0) ** 2 for g in members)
+        return total
+
+    if not several:
+        return 1.0, 1.0
+    now = misfit(1.0)
+    found = minimize_scalar(misfit, bounds=(0.8, 1.25), method="bounded", options={"xatol": 5e-4})
+    return float(found.x), float(found.fun) / max(now, 1e-12)
+
+
+def scale_finding(problem: RigProblem, s: State, cov: Array) -> list[Finding]:
+    """Whether the bar's reading agrees with the scale that the drawn lengths ask for, each by its uncertainty.
+
+    The bar's rows are taken out of the normal equations (``cov`` (n, n) is their inverse) and the print scale is
+    solved for without them: a check of one observation against all others (JCGM 100, 5.2.2 for its uncertainty).
+    """
+    board, k = problem.rig.board, problem.layout.scale
+    if board.bar_measured is None or not problem.layout.bodies:
+        return []
+    info, pull = np.linalg.inv(cov), np.zeros(len(cov))
+    for row in problem.rows(s):
+        if row.item.startswith("print scale"):
+            ix = np.asarray(row.slots)
+            info[np.ix_(ix, ix)] -= row.J.T @ row.J
+            pull[ix] += row.J.T @ row.r
+    scale = 1 / np.sqrt(np.diag(info))
+    without: Array = np.asarray(np.linalg.inv(info * scale[:, None] * scale) * scale[:, None] * scale, float)
+    drawn = s.scale + float(without[k] @ pull)
+    off = board.bar_measured / board.bar_nominal / drawn - 1
+    sd = float(np.sqrt(without[k, k] + problem.priors.scale_sd**2)) / drawn
+    if abs(off) < SURE * sd:
+        return []
+    return [Finding("scale_disagrees", "board", f"The scale bar reading and the lengths you gave disagree by "
+                    f"{100 * off:+.2f} +/- {100 * K95 * sd:.2f} %: by the drawn pivots, holes and rods the bar would "
+                    f"measure {drawn * board.bar_nominal:.1f} mm and not {board.bar_measured:.1f} mm. Measure the bar "
+                    "again; if it is right, the whole drawing is at another scale than the vehicle.")]
+
+
+def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.DataFrame, sigma: float,
+                   ) -> list[Finding]:
+    """What the finished estimate shows to be odd: photos, tags, rods and joints that do not fit or are not known."""
+    out: list[Finding] = []
+    layout, rig = problem.layout, problem.rig
+    total = residuals.groupby("photo")["weight"].agg(["size", "sum"])
+    for name, row in total.iterrows():
+        lost = 1 - row["sum"] / row["size"]
+        if lost > 0.25:
+            out.append(Finding("photo_poor", str(name), f"Photo {name}: {lost:.0%} of its corners do not fit the rest "
+                               "and were put aside. Blurred, shaken, or something moved? Take it again."))
+    out += loose_tags(problem, s, residuals)
+    out += scale_finding(problem, s, cov)
+    if any(f.item == PART_TAGS for f in out):
+        return [f for f in out if f.cause != "scale_disagrees"]  # nothing that rests on the part tags can be judged
+    slipped = {f.item for f in out if f.cause == "tag_slipped"}
+    bent = {f.item for f in out if f.cause == "part_bent"}
+    knocked = {rig.tags[t].centres_on for t in slipped}
+    for i, name in enumerate(layout.photos):
+        if abs(s.df[i]) > ZOOM:
+            out.append(Finding("digital_zoom", name, f"Photo {name} has a focal length {100 * s.df[i]:+.1f} % off the "
+                               "others: zoomed or cropped? Take it again without zoom."))
+    for rod in layout.rods:
+        rows = [(r.item.split("|")[1], float(r.r[0])) for r in problem.rows(s)
+                if r.kind == "closure" and r.item.startswith(rod + "|")]
+        worst = max(rows, key=lambda x: abs(x[1]), default=("", 0.0))
+        ends = {rig.rods[rod].a, rig.rods[rod].b}
+        if ends & knocked or {rig.points[p].body for p in ends} & bent:
+            continue  # the slipped tag on its end, or its bent part, explains it
+        if abs(worst[1]) > 4:
+            more = worst[1] * problem.closure_sd(worst[0])
+            out.append(Finding("rod_misfit", rod, f'Rod "{rod}" would have to be {more:+.2f} mm longer at '
+                               f'"{worst[0]}" than at the other positions: play in a rod end, a clamp that slips, '
+                               "or a part that bends. Check them by hand."))
+    for body in layout.bodies:
+        known = [k for k in layout.angle_keys if k[0] == body]
+        if rig.bodies[body].role == "wheel":
+            continue
+        for key in known:
+            slot = layout.angle(*key)
+            if slot is not None and np.sqrt(cov[slot, slot]) > np.deg2rad(1.0):
+                out.append(Finding("angle_unknown", body, f'The turn of {body} at "{key[1]}" is not known: its tag was '
+                                   "not seen there. Photograph it from where the tag faces the camera."))
+    if sigma > 2.0:
+        out.append(Finding("corners_rough", "all photos", f"The corners scatter {sigma:.1f} times more than their "
+                           "sharpness promises; the stated uncertainties allow for it. Flatter board, sharper photos "
+                           "and firmly glued tags would help.", serious=False))
+    board = np.abs(s.bow).max()
+    if board > 1.0:
+        out.append(Finding("board_bowed", "board", f"The board is bowed by about {board:.1f} mm over 100 mm. It is "
+                           "allowed for, but glue it to something flat.", serious=False))
+    if rig.board.bar_measured is None:
+        out.append(Finding("scale_unknown", "board", "The printed scale bar has not been measured: lengths may be off "
+                           "by up to 1 %. Measure it with calipers and enter scale_bar in the rig file.",
+                           serious=False))
+    return out

@@ -1,0 +1,134 @@
+"""Figures read straight off the estimate: steer and lever angles by position, toe, camber, caster, pivots."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from calib.estimation.unknowns import Layout
+from calib.linkage.steering import cambers, kingpin_geometry, wheel_headings
+from calib.results import K95, AsBuilt, Figure, Fit
+from calib.rig.model import FRAME, Rig, get_parameters, with_parameters
+
+Array = NDArray[np.float64]
+
+
+def raw_figures(rig: Rig, angles: Mapping[tuple[str, str], float], positions: tuple[str, ...], ahead: str,
+                ) -> dict[str, tuple[float, str]]:
+    """Figures by name as (value, unit) with rad and mm inside.
+
+    Steer is each wheel's heading less its heading straight ahead, left positive (ISO 8855).
+    """
+    out: dict[str, tuple[float, str]] = {}
+    # all positions at once, straight ahead first
+    places = ("", *positions)
+    pose = {b: np.array([0.0 if not p else angles.get((b, p), 0.0) for p in places]) for b in rig.bodies}
+    pose0 = {b: np.array(0.0) for b in rig.bodies}
+    heads = wheel_headings(rig, pose)
+    head0 = {s: float(h[0]) for s, h in heads.items()}
+    for i, p in enumerate(places[1:], start=1):
+        for b, body in rig.bodies.items():
+            if body.role == "lever" and (b, p) in angles:
+                out[f"{b} angle at {p}"] = (float(pose[b][i]), "rad")
+        if p == ahead:
+            continue
+        for side, h in heads.items():
+            out[f"steer {side} at {p}"] = (float(h[i]) - head0[side], "rad")
+    if {"left", "right"} <= set(head0):
+        out["toe"] = (head0["right"] - head0["left"], "rad")
+    for side, c in cambers(rig, pose0).items():
+        out[f"camber {side}"] = (float(c), "rad")
+    for side in rig.wheels:
+        k: Mapping[str, object] = dict(kingpin_geometry(rig, side))
+        for name, unit in (("caster", "rad"), ("kingpin_inclination", "rad"), ("trail", "mm"),
+                           ("offset_at_ground", "mm")):
+            out[f"{name} {side}"] = (float(np.asarray(k[name])), unit)
+    for r in rig.rods.values():
+        out[f"length of {r.name}"] = (r.length, "mm")
+    return out
+
+
+def measured_figures(design: Rig, fit: Fit, from_drawing: Array) -> tuple[Figure, ...]:
+    """All figures with 95 % half-widths in mm and deg, propagated from the joint covariance (JCGM 100, 5.2.2).
+
+    ``from_drawing`` (n, n) is the part of the as-built covariance that is there because of the drawing; each
+    figure's share from photos is what remains of its variance without it.
+    """
+    built = fit.as_built
+    ahead = design.straight_ahead
+    spin = set(design.spin_positions)
+    positions = tuple(p for p in fit.positions if p not in spin)
+    base = raw_figures(built.rig, fit.joint_angles, positions, ahead)
+    names = list(base)
+    x0 = get_parameters(built.rig, built.names)
+    uprights = {w.upright for w in built.rig.wheels.values()}
+    carriers = uprights | {b.parent for b in built.rig.bodies.values() if b.name in uprights}
+    matters = [i for i, n in enumerate(built.names)
+               if n.split(".")[0] in carriers | set(built.rig.wheels) or n.endswith(".length")]
+    j = np.zeros((len(names), len(built.names)))
+    for i in matters:
+        h = 1e-4
+        up, down = x0.copy(), x0.copy()
+        up[i] += h
+        down[i] -= h
+        a = raw_figures(with_parameters(built.rig, built.names, up), fit.joint_angles, positions, ahead)
+        b = raw_figures(with_parameters(built.rig, built.names, down), fit.joint_angles, positions, ahead)
+        j[:, i] = [(a[n][0] - b[n][0]) / (2 * h) for n in names]
+    ja = np.zeros((len(names), len(fit.angle_names)))
+    for k, key in enumerate(fit.angle_names):
+        if key[1] in spin:
+            continue
+        h = 1e-5
+        a = raw_figures(built.rig, {**fit.joint_angles, key: fit.joint_angles[key] + h}, positions, ahead)
+        b = raw_figures(built.rig, {**fit.joint_angles, key: fit.joint_angles[key] - h}, positions, ahead)
+        ja[:, k] = [(a[n][0] - b[n][0]) / (2 * h) for n in names]
+    var = (np.einsum("ij,jk,ik->i", j, built.cov, j) + np.einsum("ij,jk,ik->i", ja, fit.angle_cov, ja)
+           + 2 * np.einsum("ij,jk,ik->i", ja, fit.cross_cov, j))
+    out = []
+    drawn = np.einsum("ij,jk,ik->i", j, from_drawing, j)
+    for i, n in enumerate(names):
+        value, unit = base[n]
+        factor = np.rad2deg(1.0) if unit == "rad" else 1.0
+        share = 1.0 if var[i] <= 0 else float(np.clip(1 - drawn[i] / var[i], 0, 1))
+        out.append(Figure(n, float(value * factor), float(K95 * np.sqrt(max(var[i], 0)) * factor),
+                          "deg" if unit == "rad" else "mm", share))
+    return tuple(out)
+
+
+def pivot_table(design: Rig, built: AsBuilt, layout: Layout) -> pd.DataFrame:
+    """Design, measured, difference, 95 % and photo share for every pivot, hole in use and rod; mm, frame axes.
+
+    ``u95`` is the largest of the three coordinates' half-widths; pivots are the axis point nearest the drawing's.
+    """
+    sd = dict(zip(built.names, np.sqrt(np.diag(built.cov)), strict=True))
+    rows = []
+
+    def add(what: str, a: object, b: object, keys: list[str], unit: str) -> None:
+        a3, b3 = np.atleast_1d(np.asarray(a, float)), np.atleast_1d(np.asarray(b, float))
+        u = [K95 * sd[k] for k in keys]
+        share = min(built.from_photos[k] for k in keys)
+        rows.append({"what": what, "design": tuple(np.round(a3, 3)), "measured": tuple(np.round(b3, 3)),
+                     "difference": tuple(np.round(b3 - a3, 3)), "u95": tuple(np.round(u, 3)), "unit": unit,
+                     "from_photos": share})
+
+    for b in layout.bodies:
+        if design.bodies[b].role == "wheel" or b == FRAME:
+            continue
+        add(f"{b} pivot", design.bodies[b].pivot, built.rig.bodies[b].pivot, [f"{b}.pivot.{k}" for k in "xyz"], "mm")
+        keys = [f"{b}.axis.{k}" for k in "xyz"]
+        a, m = np.asarray(design.bodies[b].axis), np.asarray(built.rig.bodies[b].axis)
+        tilt = float(np.rad2deg(np.arctan2(np.linalg.norm(np.cross(a, m)), a @ m)))
+        rows.append({"what": f"{b} axis direction", "design": tuple(np.round(a, 4)), "measured": tuple(np.round(m, 4)),
+                     "difference": (round(tilt, 3),), "unit": "deg",
+                     "u95": (round(float(np.rad2deg(K95 * max(sd[k] for k in keys))), 3),),
+                     "from_photos": min(built.from_photos[k] for k in keys)})
+    for p in layout.points:
+        use = design.points[p].use
+        add(f"{p} (hole {use})" if len(design.points[p].holes) > 1 else p, design.points[p].xyz,
+            built.rig.points[p].xyz, [f"{p}@{use}.{k}" for k in "xyz"], "mm")
+    for r in layout.rods:
+        add(f"{r} length", design.rods[r].length, built.rig.rods[r].length, [f"{r}.length"], "mm")
+    return pd.DataFrame(rows)

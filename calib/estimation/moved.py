@@ -1,0 +1,207 @@
+"""What moved between two lever positions: the board, a part against its hinge, or a tag on its part.
+
+Works on tag poses alone, each from all photos of a position. Whatever moved did so once, between two positions in
+the order of the rig file, so that every such moment is tried for every thing that could have moved, and the one that
+leaves least unexplained is taken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.estimation.equations import RigProblem
+from calib.estimation.start import Motion, compose
+from calib.estimation.unknowns import Layout, State, retract
+from calib.linkage.rotations import rotation, rotation_vector, skew
+from calib.results import Finding
+
+Array = NDArray[np.float64]
+BUMP_MM, BUMP_RAD = 0.5, 0.003  # least shift or turn of the board that counts as a bump
+SUSPECT = 0.4  # mean robust cost of a tag pose above which something moved
+STILL = np.array([0.0015] * 3 + [0.3] * 3)  # rad, mm: how still a board usually is
+POSE_MM, POSE_RAD = 0.15, 0.003  # rough standard uncertainty of a tag's pose at one position
+WIDE_TO_NARROW = (32.0, 16.0, 8.0, 4.0, 2.0)  # scales of the loss before its own, for starts spoilt by the move
+Key = tuple[int, str]  # index of a tag, position
+
+
+@dataclass(frozen=True)
+class Moved:
+    """What explains a part's tag poses best. ``tags`` moved together; at ``odd`` positions they stand elsewhere."""
+
+    tags: tuple[str, ...]
+    odd: tuple[str, ...]
+    mm: float
+    deg: float
+    ratio: float  # what it leaves unexplained over what is unexplained without it
+    rivals: tuple[tuple[str, ...], ...]  # other sets of tags that would explain nearly as much
+
+
+def board_bumps(problem: RigProblem, s: State, poses: Mapping[Key, Motion]) -> dict[str, Motion]:
+    """Shift of the board against the rig at each position, counted from straight ahead, (R, t) in mm.
+
+    Fits every hinge, tag place and joint angle by Gauss-Newton with Cauchy weights per tag, so that one slipped
+    tag does not pass for a bump. Where that leaves much unexplained, a board that moved once is tried between every
+    two positions; where none of these explains it, a free board motion at every position. Only positions with a
+    bump beyond BUMP_MM or BUMP_RAD are returned.
+    """
+    layout = problem.layout
+    role = {b.name: b.role for b in problem.rig.bodies.values()}
+    keys = [k for k in poses if role.get(problem.rig.tags[layout.tags[k[0]]].body) != "wheel"]  # wheels roll
+    still, _ = _pose_fit(problem, s, poses, keys, {})
+    if still < SUSPECT * len(keys):
+        return {}
+    best: tuple[float, dict[str, Motion]] = (np.inf, {})
+    for odd in _sides(layout):
+        cost, board = _pose_fit(problem, s, poses, keys, {k: 1 for k in keys if k[1] in odd})
+        if cost < best[0]:
+            best = (cost, dict.fromkeys(odd, board[1]))
+    if best[0] > 0.5 * still:
+        others = [p for p in layout.positions if p != layout.reference]
+        group = {k: others.index(k[1]) + 1 for k in keys if k[1] in others}
+        cost, board = _pose_fit(problem, s, poses, keys, group, hold=True)
+        best = (cost, {p: board[i + 1] for i, p in enumerate(others)})
+    if best[0] > 0.5 * still:
+        return {}
+    return {p: m for p, m in best[1].items()
+            if np.linalg.norm(m[1]) > BUMP_MM or np.linalg.norm(rotation_vector(m[0])) > BUMP_RAD}
+
+
+def bump_finding(layout: Layout, bumps: Mapping[str, Motion]) -> tuple[list[Finding], tuple[str, ...]]:
+    """The sentence about a bumped board, and the positions to set aside (none where too few would be left)."""
+    if not bumps:
+        return [], ()
+    rest = [p for p in layout.positions if p not in bumps and p not in layout.rig.spin_positions]
+    worst = max(bumps, key=lambda p: float(np.linalg.norm(bumps[p][1])))
+    mm = float(np.linalg.norm(bumps[worst][1]))
+    deg = float(np.rad2deg(np.linalg.norm(rotation_vector(bumps[worst][0]))))
+    where = ", ".join(f'"{p}"' for p in bumps)
+    aside = tuple(bumps) if len(rest) >= 3 else ()
+    what = "these positions were set aside" if aside else "too few positions are left without them, so do not trust " \
+        "these results"
+    text = (f"The board stands up to {mm:.1f} mm and {deg:.2f} deg elsewhere on the frame at {where} than at "
+            f'"{layout.reference}": board or frame was bumped between the photos. {what[0].upper()}{what[1:]}; fix '
+            "the board firmly and shoot again.")
+    return [Finding("frame_bumped", "board", text)], aside
+
+
+def what_moved(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body: str) -> Moved | None:
+    """The tags of a part that moved once against its hinge: one of them on the part, or all with the part bent.
+
+    None where nothing of the kind explains the poses, or there is nothing to explain.
+    """
+    layout = problem.layout
+    tags = [i for i, t in enumerate(layout.tags) if problem.rig.tags[t].body == body]
+    keys = [k for k in poses if k[0] in tags]
+    still, _ = _pose_fit(problem, s, poses, keys, {})
+    if len(keys) < 4 or still < SUSPECT:
+        return None
+    sets = [(t,) for t in tags] + ([tuple(tags)] if len(tags) > 1 else [])
+    tried: dict[tuple[int, ...], tuple[float, tuple[str, ...], Motion]] = {}
+    for chosen in sets:
+        for odd in _sides(layout):
+            group = {k: 1 for k in keys if k[0] in chosen and k[1] in odd}
+            if not group or len({k for k in keys if k[0] in chosen}) == len(group):
+                continue
+            cost, m = _pose_fit(problem, s, poses, keys, group, inside=True)
+            if chosen not in tried or cost < tried[chosen][0]:
+                tried[chosen] = (cost, odd, m[1])
+    if not tried:
+        return None
+    best = min(tried, key=lambda c: tried[c][0])
+    cost, odd, motion = tried[best]
+    gain = still - cost
+    if gain < max(1.0, 0.1 * still):
+        return None
+
+    def names(c: Sequence[int]) -> tuple[str, ...]:
+        return tuple(layout.tags[i] for i in c)
+
+    rivals = tuple(names(c) for c, v in tried.items() if c != best and still - v[0] > 0.8 * gain)
+    where = s.tag_t[list(best)].mean(axis=0)
+    shift = float(np.linalg.norm(motion[0] @ where + motion[1] - where))
+    return Moved(names(best), odd, shift, float(np.rad2deg(np.linalg.norm(rotation_vector(motion[0])))), cost / still,
+                 rivals)
+
+
+def _sides(layout: Layout) -> list[tuple[str, ...]]:
+    """Positions on the side without straight ahead, for each moment between two positions in order."""
+    order, spins = layout.positions, set(layout.rig.spin_positions)
+    out = []
+    for k in range(1, len(order)):
+        if set(order[:k]) <= spins or set(order[k:]) <= spins:
+            continue  # the wheel photos alone have nothing to compare with
+        out.append(tuple(order[k:] if layout.reference in order[:k] else order[:k]))
+    return out
+
+
+def _pose_fit(problem: RigProblem, s: State, poses: Mapping[Key, Motion], keys: Sequence[Key],
+              group: Mapping[Key, int], hold: bool = False, inside: bool = False) -> tuple[float, dict[int, Motion]]:
+    """Robust cost of the tag poses ``keys`` with one motion for each group of them (0 or not named: none).
+
+    The motions are the board's, in its own frame, or with ``inside`` a part's tags' against its hinge, straight
+    ahead. ``hold``: they are drawn to zero, which keeps out the drift that all hinges leaning together would allow.
+    Returns the cost, a few units at most for each tag pose, and the motions by group.
+    """
+    layout = problem.layout
+    groups = sorted({g for g in group.values() if g})
+    moves = {g: (np.eye(3), np.zeros(3)) for g in (0, *groups)}
+    n = layout.size
+    cost, last = np.inf, np.inf
+    for loose in (*(WIDE_TO_NARROW if groups and not hold else ()), *[1.0] * 8):
+        h, b = np.zeros((n + 6 * len(groups),) * 2), np.zeros(n + 6 * len(groups))
+        motions = problem.motions(s)
+        cost = 0.0
+        for tag, pos in keys:
+            mine = group.get((tag, pos), 0)
+            hinge = motions.motion(problem.rig.tags[layout.tags[tag]].body, pos)
+            placed = (s.tag_R[tag], s.tag_t[tag])
+            now = compose(hinge, compose(moves[mine], placed)) if inside else compose(moves[mine],
+                                                                                      compose(hinge, placed))
+            seen = poses[tag, pos]
+            r = np.concatenate([rotation_vector(seen[0] @ now[0].T) / POSE_RAD, (seen[1] - now[1]) / POSE_MM])
+            g, slots = problem.tag_twist(s, tag, pos)
+            cols = list(slots)
+            if mine:
+                k = n + 6 * groups.index(mine)
+                cols += range(k, k + 6)
+                if inside:  # the tag's own steps are taken as if it had not moved: near enough for small moves
+                    g = np.concatenate([g, _carried(hinge)], axis=1)
+                else:
+                    g = np.concatenate([_carried(moves[mine]) @ g, np.eye(6)], axis=1)
+            # twist to turn and shift of the tag's middle
+            j = np.concatenate([g[:3] / POSE_RAD, (g[3:] - skew(now[1]) @ g[:3]) / POSE_MM])
+            e2 = float(r @ r) / 24
+            w = 1 / (1 + e2 / loose**2)
+            cost += float(np.log1p(e2))
+            ix = np.asarray(cols)
+            h[ix[:, None], ix[None, :]] += w * j.T @ j
+            b[ix] += w * j.T @ r
+        for i, p in enumerate(groups if hold else ()):
+            own = np.arange(n + 6 * i, n + 6 * i + 6)
+            h[own, own] += 1 / STILL**2
+            b[own] -= np.concatenate([rotation_vector(moves[p][0]), moves[p][1]]) / STILL**2
+        if loose == 1.0 and cost > 0.98 * last and not hold:
+            break
+        last = cost if loose == 1.0 else np.inf
+        free = np.diag(h) > 0
+        h[np.diag_indices_from(h)] += np.where(free, 1e-6 * np.diag(h) + 1e-9, 1.0)
+        d: Array = np.asarray(np.linalg.solve(h, b), float)
+        s = retract(layout, s, d[:n], np.zeros((len(layout.photos), 9)))
+        for i, p in enumerate(groups):
+            x = d[n + 6 * i:n + 6 * i + 6]
+            moves[p] = compose((rotation(x[:3]), x[3:]), moves[p])
+        if np.abs(d[layout.first_angle:n]).max(initial=0.0) < 1e-4 and loose == 1.0:
+            break
+    return cost, moves
+
+
+def _carried(m: Motion) -> Array:
+    """Matrix (6, 6) that takes a twist (w, v) from before a motion to after it (the adjoint)."""
+    out = np.zeros((6, 6))
+    out[:3, :3] = out[3:, 3:] = m[0]
+    out[3:, :3] = skew(m[1]) @ m[0]
+    return out

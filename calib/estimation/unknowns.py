@@ -1,0 +1,208 @@
+"""The unknowns of the one estimate: where each sits in the vector, their values, and how a step changes them.
+
+Everything is in the board frame (x right, y up as printed, z out of the paper; mm, rad) with all parts in
+the straight-ahead position. Directions and rotations are stepped by small rotation vectors, so nothing is
+over-parameterised: an axis has four unknowns, a tag six.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.linkage.rotations import perpendiculars, rotation, skew
+from calib.rig.model import FRAME, Rig
+
+Array = NDArray[np.float64]
+
+LENS_N, BOW_N = 9, 3
+PRIVATE = 9  # pose 6 (turn, shift), df, dcx, dcy
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Names and slots of the shared unknowns."""
+
+    rig: Rig
+    tags: tuple[str, ...]  # part tags that were seen
+    bodies: tuple[str, ...]  # bodies with unknown axes, parents first
+    points: tuple[str, ...]
+    rods: tuple[str, ...]
+    positions: tuple[str, ...]
+    angle_keys: tuple[tuple[str, str], ...]  # (body, position) without the reference position
+    reference: str
+    photos: tuple[str, ...]
+    photo_positions: tuple[str, ...]
+
+    @property
+    def scale(self) -> int:
+        return LENS_N
+
+    @property
+    def stretch(self) -> int:
+        return LENS_N + 1
+
+    @property
+    def bow(self) -> slice:
+        return slice(LENS_N + 2, LENS_N + 2 + BOW_N)
+
+    @property
+    def align(self) -> slice:
+        return slice(LENS_N + 2 + BOW_N, LENS_N + 8 + BOW_N)
+
+    def _start(self, group: int) -> int:
+        sizes = [6 * len(self.tags), 4 * len(self.bodies), 3 * len(self.points), len(self.rods)]
+        return LENS_N + 8 + BOW_N + sum(sizes[:group])
+
+    def tag(self, name: str) -> slice:
+        k = self._start(0) + 6 * self.tags.index(name)
+        return slice(k, k + 6)
+
+    def axis(self, body: str) -> slice:
+        k = self._start(1) + 4 * self.bodies.index(body)
+        return slice(k, k + 4)
+
+    def point(self, name: str) -> slice:
+        k = self._start(2) + 3 * self.points.index(name)
+        return slice(k, k + 3)
+
+    def rod(self, name: str) -> int:
+        return self._start(3) + self.rods.index(name)
+
+    @property
+    def first_angle(self) -> int:
+        return self._start(4)
+
+    def angle(self, body: str, position: str) -> int | None:
+        """Slot of a joint angle; None for the reference position, where it is zero."""
+        if position == self.reference:
+            return None
+        return self.first_angle + self.angle_keys.index((body, position))
+
+    @property
+    def size(self) -> int:
+        return self.first_angle + len(self.angle_keys)
+
+    def chain(self, body: str) -> tuple[str, ...]:
+        """The body and what carries it, outermost first (parents before children)."""
+        out: list[str] = []
+        while body != FRAME:
+            out.insert(0, body)
+            body = self.rig.bodies[body].parent
+        return tuple(out)
+
+
+@dataclass(frozen=True)
+class State:
+    """Values of all unknowns."""
+
+    lens: Array  # (9,)
+    scale: float  # print scale across the sheet: true mm per nominal mm
+    bow: Array  # (3,) mm of bow at 100 mm: x^2, y^2, xy
+    align_R: Array  # (3, 3) x_frame = align_R x_board + align_t
+    align_t: Array
+    tag_R: Array  # (n, 3, 3) tag frame to board frame
+    tag_t: Array  # (n, 3)
+    axis_p: Array  # (b, 3)
+    axis_d: Array  # (b, 3) unit
+    points: Array  # (q, 3)
+    rods: Array  # (r,)
+    angles: Array  # (a,)
+    photo_R: Array  # (p, 3, 3) board to camera
+    photo_t: Array  # (p, 3)
+    df: Array  # (p,)
+    dc: Array  # (p, 2)
+    stretch: float = 1.0  # print scale along the sheet over that across it
+
+    @property
+    def print_scale(self) -> Array:
+        """True mm per nominal mm across (x) and along (y) the printed sheet, (2,)."""
+        return self.scale * np.array([1.0, self.stretch])
+
+
+def retract(layout: Layout, s: State, d: Array, dp: Array) -> State:
+    """State after a step ``d`` (layout.size,) of the shared and ``dp`` (photos, 9) of the private unknowns."""
+    a = d[layout.align]
+    dt = d[layout._start(0):layout._start(1)].reshape(-1, 6)
+    da = d[layout._start(1):layout._start(2)].reshape(-1, 4)
+    axis_d, axis_p = s.axis_d.copy(), s.axis_p.copy()
+    for i in range(len(layout.bodies)):
+        e = perpendiculars(s.axis_d[i])
+        axis_d[i] = rotation(e @ da[i, :2]) @ s.axis_d[i]
+        axis_p[i] = s.axis_p[i] + e @ da[i, 2:]
+    return replace(
+        s, lens=s.lens + d[:LENS_N], scale=s.scale + d[layout.scale],
+        stretch=s.stretch + d[layout.stretch], bow=s.bow + d[layout.bow],
+        align_R=rotation(a[:3]) @ s.align_R, align_t=s.align_t + a[3:],
+        tag_R=rotation(dt[:, :3]) @ s.tag_R, tag_t=s.tag_t + dt[:, 3:], axis_p=axis_p, axis_d=axis_d,
+        points=s.points + d[layout._start(2):layout._start(3)].reshape(-1, 3),
+        rods=s.rods + d[layout._start(3):layout._start(4)], angles=s.angles + d[layout.first_angle:],
+        photo_R=rotation(dp[:, :3]) @ s.photo_R, photo_t=s.photo_t + dp[:, 3:6], df=s.df + dp[:, 6],
+        dc=s.dc + dp[:, 7:])
+
+
+class Motions:
+    """Motions of all bodies at all positions for one state, with derivatives, each worked out once."""
+
+    def __init__(self, layout: Layout, s: State) -> None:
+        self.layout, self.state = layout, s
+        self._where = {b: i for i, b in enumerate(layout.bodies)}
+        self._slot = {key: layout.first_angle + i for i, key in enumerate(layout.angle_keys)}
+        self._across = [perpendiculars(d) for d in s.axis_d]
+        self._first_axis = layout._start(1)
+        self._moved: dict[tuple[str, str], tuple[Array, Array]] = {}
+        self._derived: dict[tuple[str, str], tuple[Array, list[int]]] = {}
+        self._chains = {b: layout.chain(b) for b in layout.bodies}
+        self._turns = dict(zip(layout.angle_keys, rotation(
+            s.angles[:, None] * s.axis_d[[self._where[b] for b, _ in layout.angle_keys]]), strict=True)) \
+            if layout.angle_keys else {}
+
+    def motion(self, body: str, position: str) -> tuple[Array, Array]:
+        """(R, t) taking straight-ahead board coordinates of a body to those at ``position``."""
+        if (body, position) not in self._moved:
+            r, t = np.eye(3), np.zeros(3)
+            for name in self._chains.get(body, ()):
+                q = self._turns.get((name, position))
+                if q is None:
+                    continue
+                c = self.state.axis_p[self._where[name]]
+                r, t = r @ q, r @ (c - q @ c) + t
+            self._moved[body, position] = (r, t)
+        return self._moved[body, position]
+
+    def derivative(self, body: str, position: str) -> tuple[Array, list[int]]:
+        """Derivative of a body's motion as a twist, and the slots it refers to.
+
+        Returns G (6, m) and slots (m,): a step d[slots] moves a board-frame point X of the body (already at
+        ``position``) by v + w x X with (w, v) = G d[slots]. The axis unknowns are a small turn (2) about
+        the perpendiculars of the axis and a shift (2) along them.
+        """
+        if (body, position) not in self._derived:
+            self._derived[body, position] = self._derive(body, position)
+        return self._derived[body, position]
+
+    def _derive(self, body: str, position: str) -> tuple[Array, list[int]]:
+        s = self.state
+        blocks: list[Array] = []
+        slots: list[int] = []
+        r, t = np.eye(3), np.zeros(3)
+        for name in self._chains.get(body, ()):
+            q = self._turns.get((name, position))
+            if q is None:
+                continue
+            i = self._where[name]
+            c = s.axis_p[i]
+            cross = skew(r @ c + t)
+            g = np.zeros((6, 5))
+            g[:3, 0] = r @ s.axis_d[i]
+            turn = r @ (np.eye(3) - q) @ self._across[i]  # R(a) changes by the twist (I - Q) dpsi about c
+            g[:3, 1:3] = turn
+            g[3:, :3] = cross @ g[:3, :3]
+            g[3:, 3:] = turn
+            blocks.append(g)
+            k = self._first_axis + 4 * i
+            slots += [self._slot[name, position], k, k + 1, k + 2, k + 3]
+            r, t = r @ q, r @ (c - q @ c) + t
+        return (np.concatenate(blocks, axis=1) if blocks else np.zeros((6, 0))), slots

@@ -1,0 +1,359 @@
+"""Wheel angles and steering-axis geometry: what a builder reads off the linkage.
+
+Terms and signs follow ISO 8855 (x forward, y left, z up; steer and heading positive to the left; camber
+positive with the wheel's top leaning outwards). Radians and mm throughout.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TypedDict
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calib.linkage.mechanism import Linkage, Sweep, body_motions
+from calib.rig.model import Rig
+
+Array = NDArray[np.float64]
+Pose = Sweep | Mapping[str, ArrayLike]
+
+HEADING_FIGURES = ("toe", "ratio", "symmetry", "ackermann_error", "lock", "lock_left", "lock_right",
+                   "turn_circle")
+LEAN = float(np.deg2rad(10.0))  # lean each way where the rig file gives no limits
+AXIS_FIGURES = ("caster", "kingpin_inclination", "camber", "trail", "offset_at_ground")
+
+
+def _angles(pose: Pose) -> Mapping[str, ArrayLike]:
+    return pose.angles if isinstance(pose, Sweep) else pose
+
+
+def spin_axes(rig: Rig, pose: Pose) -> dict[str, Array]:
+    """Wheel spin directions now, by side: (..., 3) unit, pointing left, carried by the upright."""
+    motions = body_motions(rig, _angles(pose))
+    return {side: np.einsum("...ij,...j->...i", motions[w.upright][0], _unit(w.spin))
+            for side, w in rig.wheels.items()}
+
+
+def level_spin_axes(rig: Rig, pose: Pose) -> dict[str, Array]:
+    """As spin_axes, in axes that stay level with the ground while the vehicle leans.
+
+    Two wheels stand on the ground through the part that carries their uprights. Where a lean joint lies
+    between them and the frame, it is the frame that leans, so its turn is taken back.
+    """
+    motions = body_motions(rig, _angles(pose))
+    out = {}
+    for side, w in rig.wheels.items():
+        s = np.einsum("...ij,...j->...i", motions[w.upright][0], _unit(w.spin))
+        carrier = w.upright
+        while carrier in rig.bodies and rig.bodies[carrier].role != "lean":
+            carrier = rig.bodies[carrier].parent
+        out[side] = np.einsum("...ji,...j->...i", motions[carrier][0], s) if carrier in rig.bodies else s
+    return out
+
+
+def wheel_headings(rig: Rig, pose: Pose) -> dict[str, Array]:
+    """Heading of each wheel plane on the ground, (...) rad, left positive, by side.
+
+    The wheel plane meets the ground along spin x z, so the heading is atan2(-spin_x, spin_y) (ISO 8855 steer
+    angle, vehicle x axis to wheel plane about z). ``pose``: a Sweep, or joint angles of bodies (rad).
+    """
+    return {side: np.arctan2(-s[..., 0], s[..., 1]) for side, s in level_spin_axes(rig, pose).items()}
+
+
+def steer_angles(rig: Rig, pose: Pose) -> dict[str, Array]:
+    """Heading less the heading with every joint at zero (as drawn straight ahead), (...) rad, by side."""
+    zero = wheel_headings(rig, {})
+    return {side: h - zero[side] for side, h in wheel_headings(rig, pose).items()}
+
+
+def cambers(rig: Rig, pose: Pose) -> dict[str, Array]:
+    """Camber of each wheel, (...) rad, positive with the top leaning outwards (ISO 8855), by side."""
+    return {side: np.arcsin(np.clip(-_outward(side) * s[..., 2], -1.0, 1.0))
+            for side, s in level_spin_axes(rig, pose).items()}
+
+
+def toe(headings: Mapping[str, Array]) -> Array:
+    """Total toe of both wheels, (...) rad, toe-in positive: right heading less left heading."""
+    return headings["right"] - headings["left"]
+
+
+class KingpinGeometry(TypedDict):
+    """Steering axis of one side as drawn straight ahead; rad and mm."""
+
+    caster: float
+    kingpin_inclination: float
+    trail: float
+    offset_at_ground: float
+    ground: tuple[float, float, float]  # where the steering axis meets the ground
+    contact: tuple[float, float, float]  # middle of the tyre's contact
+
+
+def kingpin_geometry(rig: Rig, side: str) -> KingpinGeometry:
+    """Steering-axis figures of one side, straight ahead (ISO 8855 terms).
+
+    caster: axis leaning back at the top is positive, in side view; kingpin inclination: leaning inward at the
+    top is positive, in front view; trail: steering axis ahead of the contact point along the wheel's heading
+    is positive; offset at ground: steering axis inboard of the contact point is positive. The ground is the
+    level plane through the tyre's contact point. Raises KeyError for a side without a wheel, ValueError for a
+    level axis.
+    """
+    out = _outward(side)
+    k, ground, contact, forward = _on_the_ground(rig, side)
+    gap = ground - contact
+    return KingpinGeometry(
+        caster=float(np.arctan2(-k[0], k[2])), kingpin_inclination=float(np.arctan2(-out * k[1], k[2])),
+        trail=float(gap @ forward), offset_at_ground=float(_offset(rig, side)),
+        ground=(float(ground[0]), float(ground[1]), float(ground[2])),
+        contact=(float(contact[0]), float(contact[1]), float(contact[2])))
+
+
+def _on_the_ground(rig: Rig, side: str) -> tuple[Array, Array, Array, Array]:
+    """Steering axis upwards, where it meets the ground, the tyre's contact and the wheel's heading, (..., 3) each."""
+    w = rig.wheels[side]
+    b = rig.bodies[w.upright]
+    k = _unit(b.axis)
+    k = np.where(k[..., 2:] > 0, k, -k)
+    if np.min(k[..., 2]) < 1e-6:
+        raise ValueError(f"the axis of {b.name} lies level: it never meets the ground")
+    s = _unit(w.spin)
+    up = np.array([0.0, 0.0, 1.0]) - s[..., 2:] * s
+    contact = np.asarray(w.centre, float) - w.radius * _unit(up)
+    pivot = np.asarray(b.pivot, float)
+    ground = pivot + k * (contact[..., 2:] - pivot[..., 2:]) / k[..., 2:]
+    forward = np.stack([s[..., 1], -s[..., 0], np.zeros(s.shape[:-1])], axis=-1)
+    return k, ground, contact, forward / np.hypot(s[..., :1], s[..., 1:2])
+
+
+def _offset(rig: Rig, side: str) -> Array:
+    """Offset at ground, mm (...); see kingpin_geometry."""
+    _, ground, contact, forward = _on_the_ground(rig, side)
+    gap = contact - ground
+    return np.asarray(_outward(side) * (gap[..., 1] * forward[..., 0] - gap[..., 0] * forward[..., 1]))
+
+
+def kingpin_distance(rig: Rig) -> Array:
+    """Distance (mm) between the two steering axes at the ground, across the vehicle; () or as the rig's variants."""
+    return np.abs(_on_the_ground(rig, "left")[1][..., 1] - _on_the_ground(rig, "right")[1][..., 1])
+
+
+# --- turning ----------------------------------------------------------------------------------------------
+
+
+def ackermann_ideal(inner: ArrayLike, wheelbase: float, kingpin_distance: ArrayLike) -> Array:
+    """Outer wheel angle (rad) that rolls round the same centre as ``inner`` (rad, >= 0), same shape.
+
+    cot(outer) - cot(inner) = kingpin distance at ground / wheelbase (Gillespie 1992, Fundamentals of Vehicle
+    Dynamics, the steering chapter), written with sines so that it holds through zero.
+    """
+    i = np.asarray(inner, float)
+    return np.arctan2(np.sin(i), np.cos(i) + np.asarray(kingpin_distance) / wheelbase * np.sin(i))
+
+
+def ackermann_error(rig: Rig, left: ArrayLike, right: ArrayLike, apart: ArrayLike | None = None) -> Array:
+    """Outer wheel angle less the ideal one for the inner wheel, (...) rad; positive: the outer turns too far.
+
+    ``left`` and ``right`` are steer angles from straight ahead (rad, left positive). The inner wheel is the
+    left one in a left turn (mean steer above zero). ``apart``: kingpin_distance(rig), where it is known already.
+    """
+    a, b = np.asarray(left, float), np.asarray(right, float)
+    turn = np.where(a + b >= 0, 1.0, -1.0)
+    inner = np.where(turn > 0, a, -b)
+    outer = np.where(turn > 0, b, -a)
+    return outer - ackermann_ideal(inner, rig.wheelbase, kingpin_distance(rig) if apart is None else apart)
+
+
+def turn_radius(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+    """Radius (mm) of the middle of the rear axle's path, left turns positive, inf straight ahead.
+
+    Mean of what the two wheels ask for: R = wheelbase (cot left + cot right) / 2, from the geometry behind
+    Gillespie's Ackermann condition; tyres without slip.
+    """
+    a, b = np.asarray(left, float), np.asarray(right, float)
+    half = 0.5 * (a + b)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        r = rig.wheelbase * 0.5 * (1 / np.tan(a) + 1 / np.tan(b))
+    return np.where(np.abs(half) < 1e-9, np.inf, r)
+
+
+def turn_circle(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+    """Diameter (mm) of the circle the outer front wheel's contact point draws, (...); inf straight ahead."""
+    return _circle(rig, left, right, kingpin_distance(rig), _mean_offset(rig))
+
+
+def _mean_offset(rig: Rig) -> Array:
+    return np.asarray(0.5 * (_offset(rig, "left") + _offset(rig, "right")))
+
+
+def _circle(rig: Rig, left: ArrayLike, right: ArrayLike, apart: Array, off: Array) -> Array:
+    r = np.abs(turn_radius(rig, left, right))
+    return np.asarray(2 * (np.hypot(rig.wheelbase, r + 0.5 * apart) + off))
+
+
+# --- figures ----------------------------------------------------------------------------------------------
+
+
+def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike,
+                    travel: tuple[float, float] | None = None) -> dict[str, Array]:
+    """Figures of heading curves over the driver's angle; many curves at once.
+
+    ``driver_angles`` (k,) rad increasing, at least 4; ``left`` and ``right`` headings (..., k) rad.
+    ``travel`` (rad, from driver zero; None: the rig's for its driver) is cut to the range given. Returns
+    (...) arrays, nan where the curve has no such place:
+
+    - straight: driver angle nearest zero where the mean heading is zero; from there each wheel's steer is
+      counted.
+    - toe at straight, toe-in positive. ratio: d mean heading / d driver at straight, magnitude.
+    - lock_left, lock_right: mean steer of both wheels at the travel end that steers left or right, magnitude.
+      lock: mean of the two. symmetry: lock_left less lock_right.
+    - ackermann_error: largest magnitude over the travel of ackermann_error with the steer of each wheel.
+    - turn_circle: the larger of the two at the travel ends (mm).
+    """
+    d = np.asarray(driver_angles, float)
+    hl, hr = np.asarray(left, float), np.asarray(right, float)
+    if hl.shape != hr.shape:
+        hl, hr = np.broadcast_arrays(hl, hr)
+    if d.ndim != 1 or len(d) < 4 or hl.shape[-1] != len(d) or np.any(np.diff(d) <= 0):
+        raise ValueError("figures need at least 4 driver angles in increasing order, and a heading for each")
+    mean = 0.5 * (hl + hr)
+    straight = straight_at(d, mean)
+    l0, r0 = _at(d, hl, straight)[0], _at(d, hr, straight)[0]
+    span = travel if travel is not None else rig.bodies[rig.driver].travel
+    lo, hi = (d[0], d[-1]) if span is None else (max(d[0], span[0]), min(d[-1], span[1]))
+    sl, sr = hl - l0[..., None], hr - r0[..., None]
+    inside = (d >= lo - 1e-12) & (d <= hi + 1e-12)
+    ends = {}
+    for name, x in (("lo", lo), ("hi", hi)):
+        at = np.full(straight.shape, x)
+        ends[name] = (_at(d, sl, at)[0], _at(d, sr, at)[0])
+    apart, off = kingpin_distance(rig), _mean_offset(rig)
+    err = np.abs(ackermann_error(rig, np.where(inside, sl, 0.0), np.where(inside, sr, 0.0), apart))
+    at_ends = [np.abs(ackermann_error(rig, *e, apart)) for e in ends.values()]
+    worst = np.maximum(err.max(axis=-1), np.maximum(*at_ends))
+    m_lo, m_hi = (0.5 * (e[0] + e[1]) for e in ends.values())
+    lock_left, lock_right = np.maximum(m_lo, m_hi), -np.minimum(m_lo, m_hi)
+    circle = np.maximum(*(_circle(rig, *e, apart, off) for e in ends.values()))
+    return {"straight": straight, "toe": r0 - l0, "ratio": np.abs(_at(d, mean, straight)[1]),
+            "symmetry": lock_left - lock_right, "ackermann_error": worst,
+            "lock": 0.5 * (lock_left + lock_right), "lock_left": lock_left, "lock_right": lock_right,
+            "turn_circle": circle}
+
+
+def axis_figures(rig: Rig) -> dict[str, float]:
+    """Means of both sides as drawn: the AXIS_FIGURES, angles in rad, trail and offset at ground in mm."""
+    g = [kingpin_geometry(rig, s) for s in rig.wheels]
+    c = cambers(rig, {})
+    return {"caster": float(np.mean([x["caster"] for x in g])),
+            "kingpin_inclination": float(np.mean([x["kingpin_inclination"] for x in g])),
+            "camber": float(np.mean([c[s] for s in rig.wheels])),
+            "trail": float(np.mean([x["trail"] for x in g])),
+            "offset_at_ground": float(np.mean([x["offset_at_ground"] for x in g]))}
+
+
+def curve_figures(rig: Rig, sweep: Sweep) -> dict[str, float]:
+    """All figures of one rig by the names targets use (rad, mm, plain): heading_figures and axis_figures.
+
+    Also "straight", the driver angle at straight ahead, and bump_steer_lean where the rig has a lean joint. A
+    figure the sweep does not reach is nan.
+    """
+    h = wheel_headings(rig, sweep)
+    travel = rig.bodies[sweep.driver].travel
+    order = np.argsort(sweep.driver_angles)
+    d = sweep.driver_angles[order]
+    found = heading_figures(rig, d, h["left"][order], h["right"][order], travel)
+    leaning = {"bump_steer_lean": bump_steer_lean(rig)} if lean_joint(rig) else {}
+    return {k: float(v) for k, v in found.items()} | axis_figures(rig) | leaning
+
+
+def force_ratio(rig: Rig, sweep: Sweep, hand_arm: float) -> Array:
+    """Moment about the steering axes (N mm, both sides together) one newton at the hand gives, (n,) mm.
+
+    ``hand_arm``: mm from the driver's hinge to the hand, pushed square to it. Virtual work without friction:
+    F hand_arm d(driver) = M d(mean upright turn), both sides sharing the moment alike; nan where not reached.
+    """
+    rates = Linkage(rig).rates(sweep.angles, driver=sweep.driver)
+    mean = np.mean([np.abs(rates[w.upright]) for w in rig.wheels.values()], axis=0)
+    with np.errstate(divide="ignore"):
+        return np.asarray(hand_arm / mean)
+
+
+def lean_steer(rig: Rig, lean: str, lean_angles: ArrayLike, driver_angle: float = 0.0) -> dict[str, Array]:
+    """Steer caused by leaning with the driver held still, (n,) rad by side, zero upright.
+
+    ``lean`` is the lean body's name, ``lean_angles`` (n,) rad about its axis. nan where the rods do not allow
+    it.
+    """
+    lk = Linkage(rig)
+    base = wheel_headings(rig, lk.solve(driver_angle))
+    swept = wheel_headings(rig, lk.sweep(lean_angles, driver=lean, fixed={rig.driver: driver_angle}))
+    return {side: h - base[side] for side, h in swept.items()}
+
+
+def lean_joint(rig: Rig) -> str | None:
+    """Name of the rig's lean joint (the first body with that role), None where it has none."""
+    return next((b.name for b in rig.bodies.values() if b.role == "lean"), None)
+
+
+def lean_range(rig: Rig, n: int = 9) -> Array:
+    """``n`` lean angles (odd, upright in the middle), rad, over the lean joint's travel; LEAN where none is given."""
+    lean = lean_joint(rig)
+    low, high = (rig.bodies[lean].travel if lean else None) or (-LEAN, LEAN)
+    return np.concatenate([np.linspace(low, 0.0, n // 2 + 1), np.linspace(0.0, high, n // 2 + 1)[1:]])
+
+
+def bump_steer_lean(rig: Rig, n: int = 9) -> float:
+    """Most steer (rad, magnitude, either wheel) that leaning causes over its range, driver straight ahead.
+
+    nan without a lean joint, or where the rods do not let it lean that far.
+    """
+    lean = lean_joint(rig)
+    if lean is None or lean == rig.driver:
+        return float("nan")
+    return float(np.max([np.max(np.abs(s)) for s in lean_steer(rig, lean, lean_range(rig, n)).values()]))
+
+
+# --- small helpers ----------------------------------------------------------------------------------------
+
+_OTHERS = np.array([[1, 2, 3], [0, 2, 3], [0, 1, 3], [0, 1, 2]])  # of four nodes, the three beside each
+
+
+def _unit(v: ArrayLike) -> Array:
+    a = np.asarray(v, float)
+    return a / np.linalg.norm(a, axis=-1, keepdims=True)
+
+
+def _outward(side: str) -> float:
+    return 1.0 if side == "left" else -1.0
+
+
+def straight_at(d: Array, y: Array) -> Array:
+    """Where y (..., k), such as the mean heading, over d (k,) crosses zero, nearest d = 0: (...); nan where not."""
+    cross = (y[..., :-1] * y[..., 1:] <= 0) & np.isfinite(y[..., :-1]) & np.isfinite(y[..., 1:])
+    mid = np.abs(0.5 * (d[:-1] + d[1:]))
+    i = np.argmin(np.where(cross, mid, np.inf), axis=-1)
+    y0 = np.take_along_axis(y, i[..., None], -1)[..., 0]
+    y1 = np.take_along_axis(y, i[..., None] + 1, -1)[..., 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        f = np.where(y0 == y1, 0.0, y0 / (y0 - y1))
+    x = d[i] + f * (d[i + 1] - d[i])
+    for _ in range(3):  # secant start, then Newton on the local cubic
+        v, s = _at(d, y, x)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            x = np.clip(np.where(s == 0, x, x - v / s), d[i], d[i + 1])
+    return np.where(cross.any(axis=-1), x, np.nan)
+
+
+def _at(d: Array, y: Array, x: Array) -> tuple[Array, Array]:
+    """Value and slope at x (...) of the cubic through the four nodes about it, y (..., k) over d (k,)."""
+    ok = np.isfinite(x)
+    xs = np.where(ok, x, d[0])
+    i = np.clip(np.searchsorted(d, xs, side="right") - 2, 0, len(d) - 4)
+    idx = i[..., None] + np.arange(4)
+    nodes = d[idx]
+    dif = xs[..., None] - nodes
+    others = dif[..., _OTHERS]  # (..., 4, 3)
+    a, b, c = others[..., 0], others[..., 1], others[..., 2]
+    part = np.take_along_axis(y, idx, -1) / np.prod(nodes[..., :, None] - nodes[..., _OTHERS], axis=-1)
+    value = (part * (a * b * c)).sum(axis=-1)
+    slope = (part * (a * b + a * c + b * c)).sum(axis=-1)
+    return np.where(ok, value, np.nan), np.where(ok, slope, np.nan)

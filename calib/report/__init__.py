@@ -1,0 +1,1 @@
+"""The result folder and everything drawn or written into it."""

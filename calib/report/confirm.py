@@ -1,0 +1,151 @@
+"""Reading a result folder back: the state before an adjustment, what was predicted, and how it came out."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from calib.report.sheet import Sheet, make_sheet
+from calib.rig.model import Rig
+from capture.errors import UserError
+
+FIGURE_COLUMNS = ("name", "label", "design", "measured", "u95", "unit", "target", "tolerance", "verdict", "says",
+                  "from_photos")
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One figure before, as predicted and after, surface units with 95 % half-widths; NaN where unknown."""
+
+    name: str
+    label: str
+    unit: str
+    before: tuple[float, float]
+    predicted: tuple[float, float]
+    after: tuple[float, float]
+    verdict: str
+
+    @property
+    def as_predicted(self) -> bool | None:
+        """Whether after and predicted agree: |E_n| <= 1 (ISO/IEC 17043, E_n number; clause from memory)."""
+        d = self.after[0] - self.predicted[0]
+        u = math.hypot(self.after[1], self.predicted[1])
+        if not (math.isfinite(d) and math.isfinite(u)):
+            return None
+        return abs(d) <= u
+
+
+@dataclass(frozen=True)
+class Before:
+    """A result folder read back, with the proposal that was followed."""
+
+    folder: Path
+    figures: pd.DataFrame
+    curves: pd.DataFrame
+    predicted: pd.DataFrame | None  # curves
+    predicted_figures: Mapping[str, tuple[float, float]]
+    changes: tuple[str, ...]
+    holes: Mapping[str, str]  # point to the hole its rod end was to move to
+
+    def outcomes(self, after: pd.DataFrame) -> list[Outcome]:
+        """Before, predicted and after of every figure with a target; ``after`` is a figures table."""
+        was = {str(r["name"]): (float(r["measured"]), float(r["u95"])) for _, r in self.figures.iterrows()}
+        none = (math.nan, math.nan)
+        return [Outcome(str(r["name"]), str(r["label"]), text(r["unit"]), was.get(str(r["name"]), none),
+                        self.predicted_figures.get(str(r["name"]), none), (float(r["measured"]), float(r["u95"])),
+                        text(r["verdict"]))
+                for _, r in after.iterrows() if text(r["verdict"])]
+
+
+def text(v: object) -> str:
+    """A table cell as text; nothing for an empty one."""
+    return "" if v is None or (isinstance(v, float) and v != v) else str(v)
+
+
+def load_before(folder: Path, proposal: int = 1) -> Before:
+    """The result folder of an earlier run and its ``proposal``-th proposal (1 is the first, 0 is none of them).
+
+    Raises UserError where the folder is no result folder or has no such proposal.
+    """
+    work = read_json(folder, "proposals.json")
+    made = work.get("proposals", [])
+    if made and proposal > len(made):
+        raise UserError(f"{folder / 'proposals.json'} holds {len(made)} proposals; --proposal {proposal} is not one "
+                        "of them.")
+    chosen: Mapping[str, Any] = made[proposal - 1] if made and proposal else {}
+    curves = chosen.get("curves")
+    hoped = {f["name"]: (number(f["value"]), number(f["u95"])) for f in chosen.get("predicted", ())}
+    return Before(folder, read_table(folder, "figures.csv", FIGURE_COLUMNS),
+                  read_table(folder, "curves.csv", ("lever_deg", "left_asbuilt_deg")),
+                  None if curves is None else pd.DataFrame(curves).astype(float), hoped,
+                  tuple(chosen.get("changes", ())),
+                  {i["item"]: i["after"] for i in chosen.get("items", ()) if i["kind"] == "hole"})
+
+
+def after_changes(rig: Rig, before: Before) -> tuple[Rig, list[str]]:
+    """The rig with rod ends in the holes that the followed proposal names, and a line for each one moved.
+
+    The design curve stays that of the rig file; only where the rod end is looked for changes.
+    """
+    points, said = dict(rig.points), []
+    for name, hole in before.holes.items():
+        p = points.get(name)
+        if p is None or hole not in p.holes or p.use == hole:
+            continue
+        points[name] = replace(p, use=hole)
+        said.append(f'{name}: taken to be in hole {hole} now, as the work list said (the drawing has "{p.use}").')
+    return replace(rig, points=points), said
+
+
+def load_sheet(folder: Path) -> tuple[Sheet, str]:
+    """The go / no-go sheet of a result folder, and the vehicle's name. UserError where it is no such folder."""
+    fit = read_json(folder, "fit.json")
+    limits = read_table(folder, "limits.csv", ("kept", "text"))
+    kept = [(bool(r["kept"]), str(r["text"])) for _, r in limits.iterrows()]
+    figures = read_table(folder, "figures.csv", FIGURE_COLUMNS)
+    return make_sheet(figures, fit.get("findings", []), kept), str(fit.get("vehicle", ""))
+
+
+def number(v: object) -> float:
+    """A JSON number, NaN for null."""
+    return float(v) if isinstance(v, int | float) else math.nan
+
+
+def _file(folder: Path, name: str) -> Path:
+    path = folder / name
+    if not folder.is_dir():
+        raise UserError(f"{folder} is not a folder; give the result folder of a run.")
+    if not path.is_file():
+        raise UserError(f"{folder} holds no {name}; give the result folder of a finished run.")
+    return path
+
+
+def read_json(folder: Path, name: str) -> dict[str, Any]:
+    """A JSON object from a result folder; UserError where it is missing or damaged."""
+    path = _file(folder, name)
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as e:
+        raise UserError(f"{path} cannot be read; it is damaged, so run the measurement again.") from e
+    if not isinstance(data, dict):
+        raise UserError(f"{path} is not a file that rigtrue wrote; give the result folder of a run.")
+    return data
+
+
+def read_table(folder: Path, name: str, columns: tuple[str, ...]) -> pd.DataFrame:
+    """A CSV from a result folder; UserError where it is missing, damaged or lacks ``columns``."""
+    path = _file(folder, name)
+    try:
+        table = pd.read_csv(path)
+    except (OSError, ValueError) as e:
+        raise UserError(f"{path} cannot be read; it is damaged, so run the measurement again.") from e
+    missing = [c for c in columns if c not in table.columns]
+    if missing:
+        raise UserError(f"{path} lacks the column {missing[0]}; it was changed, so run the measurement again.")
+    return table

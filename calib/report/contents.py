@@ -1,0 +1,151 @@
+"""All that one run found, as data and as the tables that are written and shown (mm, degrees, 95 %)."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from calib.advice.compare import Comparison, predicted_curves
+from calib.advice.proposal import Proposal, Proposals, percent, title
+from calib.advice.sensitivity import sensitivity
+from calib.advice.travel import Travel
+from calib.advice.worklist import work_list
+from calib.report.sheet import Sheet, make_sheet, short
+from calib.results import AsBuilt, Fit
+from calib.rig.model import Rig
+from calib.second_process import Task
+from capture.observations import Observations
+
+FORMAT = 1
+
+
+@dataclass(frozen=True)
+class Results:
+    """All that one run found, as data and as the tables that are written and shown."""
+
+    design: Rig
+    observations: Observations
+    fit: Fit
+    comparison: Comparison
+    proposals: Proposals | None
+    curves: pd.DataFrame
+    measured: pd.DataFrame
+    figures: pd.DataFrame
+    photos: pd.DataFrame
+    work: dict[str, Any]  # the proposals as plain data, see ``work_data``
+    limits: tuple[tuple[bool, str], ...] = ()  # of the rig as built: whether kept, and the sentence
+    findings: tuple[dict[str, Any], ...] = ()
+    sensitivity: pd.DataFrame = field(default_factory=pd.DataFrame)
+    play: pd.DataFrame = field(default_factory=pd.DataFrame)
+    lean: pd.DataFrame = field(default_factory=pd.DataFrame)
+    travel: Travel | None = None  # curves over the travel
+    begun: Mapping[str, Task] = field(default_factory=dict)  # files that another process makes already
+
+    def sheet(self) -> Sheet:
+        """The go / no-go sheet."""
+        return make_sheet(self.figures, self.findings, self.limits)
+
+    def work_lines(self) -> list[str]:
+        """The first proposal in a few lines for the terminal."""
+        first = next(iter(self.work["proposals"]), None)
+        if first is None:
+            return list(self.work["notes"])
+        lines = [f"{k}. {c}" for k, c in enumerate(first["changes"], 1)]
+        if not lines:
+            return ["Leave everything as it is.", *self.work["photos"]]
+        if first["chance"] is not None:
+            lines.append(f"Chance that every tolerance is then met: {percent(first['chance'])}")
+        return lines
+
+
+def what_moves_what(rig: Rig, each: int = 4) -> pd.DataFrame:
+    """For every figure with a target, the dimensions that move it most: figure, dimension, slope, tolerance, effect."""
+    t = sensitivity(rig)
+    rows = [{"figure": short(str(r["figure"])), "dimension": r["what"],
+             "slope": f"{r['slope']:+.3g} {_per(str(r['unit']), str(r['dimension']))}",
+             "tolerance": f"{r['tolerance']:g} {'deg' if _turns(str(r['dimension'])) else 'mm'}",
+             "moves it by": f"{r['effect']:.2g} {r['unit']}".rstrip(), "share": f"{100 * r['share']:.0f} %"}
+            for name in rig.targets for _, r in t[t["figure"] == name].head(each).iterrows()]
+    return pd.DataFrame(rows)
+
+
+def _turns(dimension: str) -> bool:
+    return ".axis." in dimension or ".spin." in dimension
+
+
+def _per(unit: str, dimension: str) -> str:
+    return f"{unit} per {'deg' if _turns(dimension) else 'mm'}".strip()
+
+
+def photos_table(obs: Observations, fit: Fit) -> pd.DataFrame:
+    """One row per photo: photo, position, corners, rms_px, outliers, sharpness_px, note."""
+    rows: list[dict[str, Any]] = []
+    for p in obs.photos:
+        f = fit.photos.get(p.name)
+        rows.append({"photo": p.name, "position": p.position, "corners": f.corners if f else math.nan,
+                     "rms_px": f.rms_px if f else math.nan, "outliers": f.outliers if f else math.nan,
+                     "sharpness_px": p.sharpness_px, "note": "; ".join(p.notes) if f else "not used"})
+    rows += [{"photo": s.name, "position": "", "corners": math.nan, "rms_px": math.nan, "outliers": math.nan,
+              "sharpness_px": math.nan, "note": "set aside: " + s.reason} for s in obs.set_aside]
+    return pd.DataFrame(rows)
+
+
+def work_data(design: Rig, built: AsBuilt, comparison: Comparison, proposals: Proposals | None, figures: pd.DataFrame,
+              labels: Mapping[str, str], trouble: str = "") -> dict[str, Any]:
+    """Proposals as plain data: what ``proposals.json`` holds and the report shows.
+
+    Keys: proposals (title, changes, chance, side_effects, predicted, items, curves), withheld (text, reason),
+    limited, photos, notes.
+    """
+    empty = {"format": FORMAT, "proposals": [], "withheld": [], "limited": [], "photos": []}
+    if proposals is None:
+        return {**empty, "notes": [trouble] if trouble else []}
+    now = {str(r["name"]): r for _, r in figures.iterrows()}
+    least = min((p for p in proposals.all if not p.leaves_it), key=lambda p: (p.work, p.misfit), default=None)
+    listed = list(proposals.all)
+    if not any(p.leaves_it for p in listed):
+        listed.append(proposals.leave)
+    out = []
+    for k, p in enumerate(listed):
+        if k == 0:
+            head = "Leave it as it is" if p.leaves_it else "Do this first"
+        elif p.leaves_it:
+            head = "If nothing is done"
+        else:
+            head = f"Another way ({k})" + (", least work" if p is least and p is not listed[0] else "")
+        out.append(_proposal_data(design, built, comparison, p, head, now, labels))
+    held = [{"text": title(w.item), "reason": w.reason} for w in proposals.withheld]
+    return {**empty, "proposals": out, "withheld": held, "limited": list(proposals.limited_by),
+            "photos": list(proposals.photos), "notes": list(proposals.notes)}
+
+
+def _proposal_data(design: Rig, built: AsBuilt, comparison: Comparison, p: Proposal, head: str, now: Mapping[str, Any],
+                   labels: Mapping[str, str]) -> dict[str, Any]:
+    steps = [re.sub(r"^\d+\. ", "", x) for x in work_list(p, built.rig)] if p.changes else []
+    predicted = []
+    for f in p.figures:
+        row = now.get(f.name)
+        words = labels.get(f.name, f.name.replace("_", " "))
+        predicted.append({
+            "name": f.name, "label": words, "value": f.value, "u95": f.u95, "unit": plain_unit(f.unit),
+            "target": f.target, "tolerance": f.tolerance, "chance": f.chance, "verdict": f.verdict.outcome.value,
+            "now": math.nan if row is None else float(row["measured"]),
+            "now_u95": math.nan if row is None else float(row["u95"])})
+    return {"title": head, "changes": steps, "chance": p.chance_all,
+            "side_effects": list(p.side_effects), "predicted": predicted, "notes": [],
+            "items": [{"kind": c.kind, "item": c.item, "before": c.before, "after": c.after, "mm": c.mm,
+                       "turns": c.turns} for c in p.changes],
+            "curves": predicted_curves(design, AsBuilt(p.rig, built.names, built.cov, built.from_photos),
+                                       comparison.relative).to_dict("list")}
+
+
+def plain_unit(unit: str) -> str:
+    """The unit as shown; a plain number has none."""
+    return "" if unit in ("plain", "1") else unit
+
+

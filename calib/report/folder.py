@@ -1,0 +1,159 @@
+"""The result folder: every file of a run, for a person to open. Surface units (mm, degrees), 95 % half-widths."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calib.advice.travel import ways
+from calib.report.confirm import Before
+from calib.report.contents import FORMAT, Results
+from calib.report.page import report_html
+from calib.report.pictures import draw_comparison, draw_confirm, draw_fit, draw_over_photos, draw_travel, write_corners
+from calib.report.record import append_record
+from calib.results import K95, Fit
+from calib.rig.writer import as_built_toml
+from calib.second_process import Beside, Task, Work
+
+Say = Callable[[str], None]
+
+
+def _quiet(_: str) -> None:
+    pass
+
+
+def write_results(results: Results, folder: Path, say: Say = _quiet, before: Before | None = None,
+                  beside: Beside | None = None) -> None:
+    """Write every file of a run into ``folder`` (which exists and is empty); ``beside`` as in ``measure``.
+
+    Where some pictures fail, everything else but the report is written before that is raised.
+    """
+    fit, obs = results.fit, results.observations
+    looks = results.design.driver.replace("_", " "), ways(results.design)[1]
+    begun = dict(results.begun)
+    if before is not None and beside is not None:
+        begun["confirm"] = beside.start(draw_confirm, before.curves, before.predicted, results.curves,
+                                        results.measured, *looks)
+    failed: list[Exception] = []
+
+    def made(name: str, work: Work, *args: Any, here: bool = False) -> Any:
+        try:
+            return (begun.get(name) or Task(work, *args)).into(folder, here)
+        except Exception as error:
+            failed.append(error)
+            return []
+
+    say("writing tables")
+    (folder / "as_built.toml").write_text(as_built_toml(fit.as_built), encoding="utf-8")
+    write_json(folder / "fit.json", {"vehicle": results.design.name, **fit_data(fit)})
+    write_json(folder / "proposals.json", results.work)
+    for name, t in (("figures", results.figures), ("curves", results.curves), ("measured", results.measured),
+                    ("photos", results.photos), ("pivots", pivots_flat(fit.pivot_table)),
+                    ("sensitivity", results.sensitivity),
+                    ("limits", pd.DataFrame(results.limits, columns=["kept", "text"])), ("play", results.play),
+                    ("lean", results.lean)):
+        if not len(t) and name in ("play", "lean"):
+            continue
+        t.to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
+    if results.travel is not None:
+        results.travel.table.to_csv(folder / "travel.csv", index=False, float_format="%.6g")
+    made("corners", write_corners, obs)
+    say("drawing over the photos")
+    drawn = [(caption, folder / name)
+             for caption, name in made("photos", draw_over_photos, fit, obs.photos, here=True)]
+    say("drawing plots")
+    made("fit", draw_fit, results.photos, fit.residuals)
+    made("comparison", draw_comparison, results.curves, results.measured, results.figures, *looks)
+    if results.travel is not None:
+        made("travel", draw_travel, results.travel)
+    if before is not None:
+        made("confirm", draw_confirm, before.curves, before.predicted, results.curves, results.measured, *looks)
+    if failed:
+        raise failed[0]
+    say("writing the report")
+    (folder / "report.html").write_text(report_html(results, folder, drawn, before), encoding="utf-8")
+
+
+def append_results(results: Results, folder: Path, event: str, before: Before | None = None) -> Path:
+    """Add the run's figures with targets to the vehicle's record beside ``folder``; the record's path."""
+    judged = results.figures[results.figures["verdict"] != ""]
+    return append_record(folder.parent, results.design.name, event, folder.name, judged,
+                         dict(before.predicted_figures) if before else None)
+
+
+def pivots_flat(pivots: pd.DataFrame) -> pd.DataFrame:
+    """The pivot table with its x, y, z cells as columns of their own, for a spreadsheet."""
+    rows = []
+    for _, r in pivots.iterrows():
+        row: dict[str, Any] = {}
+        for c in pivots.columns:
+            v = r[c]
+            if isinstance(v, tuple | list | np.ndarray):
+                if len(v) == 1:
+                    row[c] = v[0]
+                else:
+                    row.update({f"{c}_{k}": x for k, x in zip("xyz", v, strict=True)})
+            else:
+                row[c] = v
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def write_json(path: Path, data: Any) -> None:
+    """JSON that any program reads: arrays as lists, not-a-number as null."""
+    path.write_text(json.dumps(_plain(data), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def _plain(v: Any) -> Any:
+    if isinstance(v, Mapping):
+        return {str(k): _plain(x) for k, x in v.items()}
+    if isinstance(v, np.ndarray):
+        return _plain(v.tolist())
+    if isinstance(v, list | tuple):
+        return [_plain(x) for x in v]
+    if isinstance(v, float | np.floating):
+        return float(v) if math.isfinite(v) else None
+    if isinstance(v, np.integer | np.bool_):
+        return v.item()
+    return v
+
+
+def fit_data(fit: Fit) -> dict[str, Any]:
+    """The fit as plain data: camera, print, photo poses, joint angles (deg), board, tag places, figures, findings."""
+    c, p = fit.camera, fit.printed
+    return {
+        "format": FORMAT,
+        "sigma0": fit.sigma0, "iterations": fit.iterations, "seconds": round(fit.seconds, 3),
+        "camera": {"f_px": c.f, "aspect": c.aspect, "cx_px": c.cx, "cy_px": c.cy, "k1_k2_p1_p2_k3": c.dist,
+                   "u95": dict(c.u95)},
+        **({} if p is None else {"print": {"scale": p.scale, "stretch": p.stretch, "u95": dict(p.u95)}}),
+        "positions": fit.positions,
+        "joint_angles_deg": [{"body": b, "position": p, "angle": math.degrees(a),
+                              "u95": K95 * math.degrees(math.sqrt(max(_variance(fit, (b, p)), 0.0)))}
+                             for (b, p), a in fit.joint_angles.items()],
+        "board_to_frame": {"R": fit.board_R, "t_mm": fit.board_t},
+        "tags_to_frame": {n: {"R": R, "t_mm": t} for n, (R, t) in fit.tag_poses.items()},
+        "photos": [{"name": f.name, "position": f.position, "R": f.R, "t_mm": f.t, "focal_change": f.df,
+                    "centre_change_px": f.dc, "rms_px": f.rms_px, "corners": f.corners, "outliers": f.outliers}
+                   for f in fit.photos.values()],
+        "rod_misfit_mm": [{"rod": r, "position": p, "mm": v} for (r, p), v in fit.rod_misfit.items()],
+        "figures": [{"name": f.name, "value": f.value, "u95": f.u95, "unit": f.unit, "from_photos": f.from_photos,
+                     "note": f.note} for f in fit.figures],
+        "findings": [{"cause": f.cause, "item": f.item, "text": f.text, "serious": f.serious} for f in fit.findings],
+        "parameters": {"names": fit.as_built.names, "covariance": fit.as_built.cov},
+    }
+
+
+def _variance(fit: Fit, key: tuple[str, str]) -> float:
+    if key not in fit.angle_names:
+        return 0.0
+    k = fit.angle_names.index(key)
+    return float(fit.angle_cov[k, k])
+
+

@@ -1,0 +1,52 @@
+"""The pictures of a run, and its longest tables, each group by a function that another process may carry out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from calib.advice.travel import Travel
+from calib.report.overlay import overlays
+from calib.report.plots import confirm_curves, figure_bars, photo_quality, residual_arrows, save, steer_curves
+from calib.report.travel_plots import save_panels
+from calib.results import Fit
+from capture.observations import Observations, PhotoInfo, write_observations
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def write_corners(folder: Path, obs: Observations) -> None:
+    """Every corner found, as a table."""
+    write_observations(obs, folder / "observations.csv")
+
+
+def draw_fit(folder: Path, photos: pd.DataFrame, residuals: pd.DataFrame) -> None:
+    """How well photos and corners fit, and the residuals as a table; ``photos`` has a row for every photo."""
+    residuals.to_csv(folder / "residuals.csv", index=False, float_format="%.6g")
+    save(photo_quality(photos[photos["rms_px"].notna()]), folder / "photo_quality")
+    save(residual_arrows(residuals), folder / "residuals")
+
+
+def draw_comparison(folder: Path, curves: pd.DataFrame, measured: pd.DataFrame, figures: pd.DataFrame, driver: str,
+                    positive: str) -> None:
+    """Steer over the driver's angle, and the figures against their tolerances."""
+    save(steer_curves(curves, measured, driver, positive), folder / "steer")
+    save(figure_bars(figures), folder / "tolerances")
+
+
+def draw_travel(folder: Path, t: Travel) -> None:
+    """The small pictures of the travel."""
+    save_panels(t, folder / "travel")
+
+
+def draw_confirm(folder: Path, before: pd.DataFrame, predicted: pd.DataFrame | None, after: pd.DataFrame,
+                 measured: pd.DataFrame, driver: str, positive: str) -> None:
+    """Before, predicted and after."""
+    save(confirm_curves(before, predicted, after, measured, driver, positive), folder / "confirm")
+
+
+def draw_over_photos(folder: Path, fit: Fit, photos: Sequence[PhotoInfo]) -> list[tuple[str, str]]:
+    """The measured parts over some of the photos; caption and file name of each."""
+    return [(caption, path.name) for caption, path in overlays(fit, photos, folder)]

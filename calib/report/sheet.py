@@ -1,0 +1,116 @@
+"""The go / no-go sheet: each tolerance met, not met or not yet known, then the usual cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from calib.advice.verdict import Outcome
+
+MET, NOT_MET, UNKNOWN = Outcome.MET.value, Outcome.NOT_MET.value, Outcome.CANNOT_TELL.value
+
+# Common practice of vehicle building, no source; the local rules and the inspector come before any of it.
+CAUTIONS: tuple[str, ...] = (
+    "A steering failure injures. This sheet judges geometry only: it says nothing of strength, welds, wear or brakes.",
+    "Follow the rules that apply where you ride, and have a qualified person inspect the steering before the road.",
+    "After every adjustment: locknuts tight, clamp bolts to their torque, thread engaged at least 1.5 diameters "
+    "in steel (more in aluminium), and every rod end still in line with its bolt.",
+    "Every rod-end bolt needs a locking nut or pin, and a washer wide enough to hold the rod if the ball pulls out.",
+    "Turn from stop to stop by hand, unloaded and then with the rider aboard and leaned both ways: nothing may touch, "
+    "bind, click or go over centre. The stops, not the rods, must end the travel.",
+    "Push and pull at a wheel with the lever held: any slack is play, and play grows.",
+    "First trial: walking pace, empty ground away from traffic, helmet on, brakes tested first; look over every bolt "
+    "again afterwards.",
+)
+
+
+SHORT = {"toe": "toe", "symmetry": "left/right symmetry", "ackermann_error": "Ackermann error", "lock": "lock",
+         "trail": "caster trail", "offset_at_ground": "offset at ground", "bump_steer_lean": "steer from leaning"}
+
+
+def short(name: str) -> str:
+    """A figure's name in a sentence."""
+    return SHORT.get(name, name.replace("_", " "))
+
+
+@dataclass(frozen=True)
+class SheetLine:
+    """One tolerance. ``verdict`` is met, not met or can't tell yet."""
+
+    label: str
+    verdict: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """All lines, the serious findings, and what they come to."""
+
+    lines: tuple[SheetLine, ...]
+    broken: tuple[str, ...]  # limits over the travel that are not kept
+    warnings: tuple[str, ...]
+    headline: str
+
+    @property
+    def go(self) -> bool:
+        """Whether every tolerance is met, every limit kept and nothing serious was found."""
+        return bool(self.lines) and not self.warnings and not self.broken and all(x.verdict == MET for x in self.lines)
+
+
+def make_sheet(figures: pd.DataFrame, findings: Sequence[Mapping[str, object]] = (),
+               limits: Sequence[tuple[bool, str]] = ()) -> Sheet:
+    """The sheet from the figures table (name, verdict, says; no verdict: no target), the findings and the limits.
+
+    A finding is a mapping with text and serious, as the result folder keeps them; a limit is (kept, sentence).
+    """
+    rows = figures[figures["verdict"].fillna("").astype(str) != ""]
+    lines = tuple(SheetLine(short(str(r["name"])), str(r["verdict"]), str(r["says"])) for _, r in rows.iterrows())
+    warnings = tuple(str(f["text"]) for f in findings if f.get("serious"))
+    broken = tuple(text.replace("_", " ") for kept, text in limits if not kept)
+    return Sheet(lines, broken, warnings, headline(lines, broken, warnings))
+
+
+def headline(lines: Sequence[SheetLine], broken: Sequence[str] = (), warnings: Sequence[str] = ()) -> str:
+    """What the verdicts come to, in one or two plain sentences."""
+    bad = [x.label for x in lines if x.verdict == NOT_MET]
+    open_ = [x.label for x in lines if x.verdict == UNKNOWN]
+    if not lines:
+        out = "No target is set in the rig file, so no tolerance can be judged."
+    elif bad:
+        out = f"Not ready: {listing(bad)} {'is' if len(bad) == 1 else 'are'} outside tolerance."
+        if open_:
+            out += f" Not yet known: {listing(open_)}."
+    elif open_:
+        out = f"Can't tell yet: {listing(open_)} {'needs' if len(open_) == 1 else 'need'} a surer measurement."
+    else:
+        out = "Every tolerance is met." if len(lines) > 1 else "The tolerance is met."
+    if broken:
+        many = "A limit is" if len(broken) == 1 else f"{len(broken)} limits are"
+        out += f" {many} broken somewhere in the travel."
+    if warnings:
+        n = len(warnings)
+        out += f" {n} warning{'s' if n > 1 else ''} about the photos or the rig must be settled first."
+    return out
+
+
+def listing(items: Sequence[str]) -> str:
+    """ "a", "a and b", "a, b and c"."""
+    if len(items) < 2:
+        return "".join(items)
+    return ", ".join(items[:-1]) + " and " + items[-1]
+
+
+def sheet_text(sheet: Sheet, vehicle: str = "") -> str:
+    """The sheet for the terminal."""
+    out = [f"Go / no-go sheet{': ' + vehicle if vehicle else ''}", sheet.headline, ""]
+    for x in sheet.lines:
+        box = {MET: "[met]", NOT_MET: "[NOT MET]"}.get(x.verdict, "[not known]")
+        out.append(f"  {box:<12} {x.text}")
+    if sheet.broken:
+        out += ["", "Limits broken:"] + [f"  - {x}" for x in sheet.broken]
+    if sheet.warnings:
+        out += ["", "To settle first:"] + [f"  - {w}" for w in sheet.warnings]
+    out += ["", "Before the road trial:"] + [f"  [ ] {c}" for c in CAUTIONS]
+    return "\n".join(out)

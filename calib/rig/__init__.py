@@ -1,0 +1,1 @@
+"""The rig as data: its file, its names, its picture."""

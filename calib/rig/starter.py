@@ -1,0 +1,32 @@
+"""The commented rig.toml a builder starts from."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from calib.rig.schema import TARGETS, defaults
+from capture.errors import UserError
+
+_TEMPLATE = Path(__file__).with_name("starter_template.toml")
+
+
+def starter_text(name: str = "my vehicle") -> str:
+    """A commented rig.toml of an invented vehicle called ``name``; it loads as it is."""
+    template = _TEMPLATE.read_text(encoding="utf-8")
+    wanted = [f"#   {t:20s} {unit or 'plain':6s} {what}" for t, (unit, what) in TARGETS.items()]
+    assumed = [f"#   {path:30s} {default:13s} {what}" for path, default, what in defaults()
+               if default != "left out"]
+    text = template.replace("@NAME@", json.dumps(name, ensure_ascii=False))
+    return text.replace("@TARGETS@", "\n".join(wanted)).replace("@DEFAULTS@", "\n".join(assumed))
+
+
+def write_starter(path: Path, name: str = "my vehicle") -> None:
+    """Write ``starter_text(name)``. Raises UserError where the file exists: it is never overwritten."""
+    try:
+        with Path(path).open("x", encoding="utf-8") as f:
+            f.write(starter_text(name))
+    except FileExistsError:
+        raise UserError(f"{path}: exists already and was left as it is; choose another name") from None
+    except OSError as exc:
+        raise UserError(f"{path}: cannot be written ({exc.strerror}); name a folder that exists") from None

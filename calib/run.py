@@ -1,0 +1,106 @@
+"""One run: estimate, compare, propose; what it found is handed to the report as data."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from calib.advice.adjust import propose
+from calib.advice.compare import Comparison, compare
+from calib.advice.proposal import Proposals
+from calib.advice.travel import Travel, travel, ways
+from calib.estimation.bundle import estimate
+from calib.estimation.play import lost_motion, play_findings, play_table
+from calib.linkage.designcheck import all_limits, worst_limits
+from calib.linkage.lean import lean_from_photos, lean_table
+from calib.linkage.mechanism import CannotAssemble, Linkage
+from calib.linkage.steering import lean_joint
+from calib.report.contents import Results, photos_table, what_moves_what, work_data
+from calib.report.pictures import draw_comparison, draw_fit, draw_over_photos, draw_travel, write_corners
+from calib.results import Fit
+from calib.rig.model import Rig
+from calib.second_process import Beside
+from capture.errors import UserError
+from capture.observations import Observations
+
+Say = Callable[[str], None]
+
+
+def _quiet(_: str) -> None:
+    pass
+
+
+def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | None = None,
+            beside: Beside | None = None) -> Results:
+    """Estimate, compare and adjust. UserError where the photos or the rig cannot carry it.
+
+    ``stands``: the design with the holes that are in use now, where they are not the drawing's. ``beside``: where
+    plots and long tables are made as soon as there is what they take, for ``write_results`` to fetch.
+    """
+    beside = beside or Beside(0)
+    begun = {"corners": beside.start(write_corners, obs)}
+    say("estimating pivots, rods and angles")
+    fit = estimate(design if stands is None else stands, obs)
+    begun["fit"] = beside.start(draw_fit, photos_table(obs, fit), fit.residuals)
+    say("comparing with the design")
+    try:
+        comparison = compare(design, fit)
+    except (ValueError, CannotAssemble) as e:
+        raise UserError(f"The rig as measured does not go together: {e}; check the rod lengths, the holes in use and "
+                        "which tag is on which part in the rig file.") from e
+    begun["comparison"] = beside.start(draw_comparison, *_compared(design, comparison))
+    curves = travel(design, fit.as_built)
+    if curves is not None:
+        begun["travel"] = beside.start(draw_travel, curves)
+    begun["photos"] = beside.start(draw_over_photos, _without_corners(fit), obs.photos)
+    say("searching for the adjustment")
+    proposals, trouble = None, ""
+    try:
+        proposals = propose(design, fit.as_built)
+    except (UserError, ValueError, CannotAssemble) as e:  # the measurement stands without an adjustment
+        trouble = f"No adjustment was worked out: {e}"
+    return replace(gather(design, obs, fit, comparison, proposals, trouble, curves), begun=begun)
+
+
+def _compared(design: Rig, c: Comparison) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, str, str]:
+    return c.curves(), c.measured(), c.figure_table(), design.driver.replace("_", " "), ways(design)[1]
+
+
+def _without_corners(fit: Fit) -> Fit:
+    """The fit without its longest table, for another process."""
+    return replace(fit, residuals=fit.residuals[:0])
+
+
+def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, proposals: Proposals | None,
+           trouble: str = "", curves: Travel | None = None) -> Results:
+    """Put a run's parts into tables. ``curves``: those over the travel, where they are known already."""
+    figures = comparison.figure_table()
+    labels = {str(f["name"]): str(f["label"]) for _, f in figures.iterrows()}
+    plays = lost_motion(design, fit)
+    findings = tuple({"cause": f.cause, "item": f.item, "text": f.text, "serious": f.serious}
+                     for f in (*fit.findings, *play_findings(plays)))
+    notes = tuple({"cause": "note", "item": "", "text": n, "serious": False}
+                  for n in (*comparison.notes, *obs.notes))
+    leaned = lean_table(lean_from_photos(design, fit) if lean_joint(design) else ())
+    work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble)
+    return Results(design, obs, fit, comparison, proposals, comparison.curves(), comparison.measured(), figures,
+                   photos_table(obs, fit), work, _limits(design, fit), findings + notes,
+                   what_moves_what(fit.as_built.rig), play_table(plays), leaned,
+                   curves or travel(design, fit.as_built))
+
+
+def _limits(design: Rig, fit: Fit) -> tuple[tuple[bool, str], ...]:
+    rig = fit.as_built.rig
+    lo, hi = design.bodies[design.driver].travel or (-math.radians(30), math.radians(30))
+    try:
+        return tuple(worst_limits(all_limits(rig, Linkage(rig).sweep(np.linspace(lo, hi, 65)))))
+    except (ValueError, CannotAssemble) as e:
+        return ((False, f"The measured linkage cannot be moved through its travel: {e}"),)
+
+
+
+
