@@ -15,6 +15,7 @@ from capture.errors import UserError
 from capture.targets import PAPERS_MM
 
 if TYPE_CHECKING:
+    from calib.rig.model import Rig
     from calib.second_process import Beside
 
 
@@ -79,6 +80,16 @@ def result_folder(wanted: Path) -> Path:
     return folder
 
 
+def read_rig(path: Path) -> Rig:
+    """The rig described in a file; what reading it has to say goes to stderr."""
+    from calib.rig.reader import load_rig
+
+    rig = load_rig(path)
+    for remark in rig.remarks:
+        print(remark, file=sys.stderr)
+    return rig
+
+
 def cmd_new(args: argparse.Namespace) -> int:
     """Write a starter rig file to fill in."""
     from calib.rig.starter import write_starter
@@ -97,10 +108,9 @@ def cmd_check(args: argparse.Namespace) -> int:
     """Read the rig file, draw it and print what the design should do."""
     from calib.linkage.designcheck import design_rows
     from calib.rig.drawing import draw_rig
-    from calib.rig.reader import load_rig
 
     path = Path(args.rig)
-    rig = load_rig(path)
+    rig = read_rig(path)
     rows, limits = design_rows(rig)
     if args.curves and Path(args.curves).suffix.lower() not in (".svg", ".png"):
         raise UserError(f"--curves {args.curves} must end in .svg or .png.")
@@ -136,10 +146,9 @@ def _draw_curves(rig, wanted: Path) -> Path:
 
 def cmd_print(args: argparse.Namespace) -> int:
     """Write the board and the part tags for printing at true scale."""
-    from calib.rig.reader import load_rig
     from capture.printing import PrintTag, print_targets
 
-    rig = load_rig(Path(args.rig))
+    rig = read_rig(Path(args.rig))
     paper = args.paper or rig.board.paper
     if paper != rig.board.paper:
         raise UserError(f"{args.rig} says the board is on {rig.board.paper} paper but --paper says {paper}; "
@@ -172,11 +181,10 @@ def _beside(workers: int | None) -> Beside:
 def _find(rig_path: Path, photos: Path, workers: int | None, beside: Beside | None = None):
     """Rig and corners. ``beside`` is started, and the rest of the program loaded, while the photos are read."""
     from calib.linkage.designcheck import design_sweep
-    from calib.rig.reader import load_rig
     from capture.shoot import read_shoot
     from capture.targets import Board
 
-    rig = load_rig(rig_path)
+    rig = read_rig(rig_path)
     design_sweep(rig)  # a design that does not go together is better known before an hour of photos is read
     board = Board.for_paper(rig.board.paper)
     codes = set(rig.tag_by_code())
@@ -199,10 +207,9 @@ def _load() -> None:
 
 def cmd_plan(args: argparse.Namespace) -> int:
     """Say how well a shoot would measure the rig, before the first photo."""
-    from calib.rig.reader import load_rig
     from calib.shootplan import advice, plan_shoot
 
-    rig = load_rig(Path(args.rig))
+    rig = read_rig(Path(args.rig))
     progress, counts = Progress("planning"), (2, 4, 6)
     plans = []
     for k, n in enumerate(counts, 1):

@@ -84,7 +84,7 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
     findings = tuple({"cause": f.cause, "item": f.item, "text": f.text, "serious": f.serious}
                      for f in (*fit.findings, *play_findings(plays)))
     notes = tuple({"cause": "note", "item": "", "text": n, "serious": False}
-                  for n in (*comparison.notes, *obs.notes))
+                  for n in (*design.remarks, *comparison.notes, *obs.notes))
     leaned = lean_table(lean_from_photos(design, fit) if lean_joint(design) else ())
     work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble)
     return Results(design, obs, fit, comparison, proposals, comparison.curves(), comparison.measured(), figures,

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from calib.linkage.mechanism import Linkage
 from calib.linkage import steering as axes
+from calib.linkage.mechanism import Linkage
 from calib.rig.model import FRAME, Body, Rig, Rod, Wheel
 from tests.moorhen import jiggled, moorhen, vec
 

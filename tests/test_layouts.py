@@ -113,7 +113,8 @@ toe = {{ value = 0, tolerance = 0.5 }}
 """
     for name, (body, at) in points.items():
         bolt = [0, 1, 0] if "left_lever" in body else [0, -1, 0] if "lever" in body else [0, 0, 1]
-        text += f'\n[points."{name}"]\nbody = "{body}"\nat = {list(at)}\nbolt = {bolt}\ntolerance = 3\nswing = 40\n'
+        text += f'\n[points."{name}"]\nbody = "{body}"\nat = {list(at)}\nbolt = {bolt}\n'
+        text += "tolerance = 3\nmisalignment = 40\n"
     for name, a, b in rods:
         length = math.dist(points[a][1], points[b][1])
         text += (f'\n[rods.{name}]\nfrom = "{a}"\nto = "{b}"\nthread = "M8"\nrange = [{length - 20:.1f}, '
@@ -183,7 +184,7 @@ def test_layout_moves_and_gives_figures_and_limits(name: str) -> None:
     assert all(np.isfinite(figures[f]) for f in HEADING_FIGURES)
     assert figures["toe"] == pytest.approx(0.0, abs=1e-6) and figures["lock"] > 5 * DEG
     checked = {x.name for x in check_limits(rig, sweep)}
-    assert {"reach", "toggle", "transmission", "swing", "rod_length"} <= checked
+    assert {"reach", "toggle", "transmission", "misalignment", "rod_length"} <= checked
     assert parse_rig(rig_to_toml(rig)) == rig
 
 

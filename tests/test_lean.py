@@ -9,10 +9,10 @@ import pytest
 
 from calib.advice.compare import compare
 from calib.estimation.bundle import estimate
-from calib.linkage.lean import bump_band, lean_from_photos, lean_limits, lean_sweep, lean_table
+from calib.linkage.lean import lean_from_photos, lean_limits, lean_sweep, lean_table, roll_steer_band
 from calib.linkage.limits import check_limits
 from calib.linkage.mechanism import Linkage
-from calib.linkage.steering import bump_steer_lean, cambers, curve_figures, wheel_headings
+from calib.linkage.steering import cambers, curve_figures, roll_steer, wheel_headings
 from calib.report.page import lean_section
 from calib.results import AsBuilt
 from calib.rig.model import Target, get_parameters, with_parameters
@@ -64,10 +64,10 @@ def test_rods_on_the_lean_axis_do_not_steer() -> None:
 def test_figure_is_the_worst_of_the_sweep() -> None:
     rig = leaning()
     worst = max(float(np.abs(s).max()) for s in lean_sweep(rig, np.array([-12.0, 12.0]) * DEG).values())
-    assert bump_steer_lean(rig) == pytest.approx(worst, rel=1e-9) and worst > 0.1 * DEG
+    assert roll_steer(rig) == pytest.approx(worst, rel=1e-9) and worst > 0.1 * DEG
     f = curve_figures(rig, Linkage(rig).sweep(np.linspace(-28, 28, 15) * DEG))
-    assert f["bump_steer_lean"] == bump_steer_lean(rig)
-    assert "bump_steer_lean" not in curve_figures(moorhen(), Linkage(moorhen()).sweep(np.linspace(-28, 28, 15) * DEG))
+    assert f["roll_steer"] == roll_steer(rig)
+    assert "roll_steer" not in curve_figures(moorhen(), Linkage(moorhen()).sweep(np.linspace(-28, 28, 15) * DEG))
 
 
 def test_limits_are_checked_leaned_over() -> None:
@@ -82,7 +82,7 @@ def test_limits_are_checked_leaned_over() -> None:
         if k[0] in ("transmission", "clearance"):
             assert x.value <= level[k].value + 1e-12
             tighter += x.value < level[k].value - 1e-6
-        if k[0] == "swing":
+        if k[0] == "misalignment":
             assert x.value >= level[k].value - 1e-12
     assert tighter > 3
 
@@ -102,10 +102,10 @@ def test_band_of_the_figure_by_drawing_parameters_at_random() -> None:
     names = ("left_rod.length", "crank.pivot.z", "axle.pivot.z", "left_lever.rod@C.z", "left_upright.axis.x",
              "crank.left_in@2.z", "right_tie.length")
     sd = np.array([0.3, 0.4, 0.5, 0.3, 0.002, 0.3, 0.2])
-    value, u95, share = bump_band(AsBuilt(rig, names, np.diag(sd**2), dict.fromkeys(names, 1.0)))
+    value, u95, share = roll_steer_band(AsBuilt(rig, names, np.diag(sd**2), dict.fromkeys(names, 1.0)))
     rng = np.random.default_rng(5)
     x = get_parameters(rig, names)
-    drawn = [bump_steer_lean(with_parameters(rig, names, x + rng.normal(0, sd)), 3) for _ in range(300)]
+    drawn = [roll_steer(with_parameters(rig, names, x + rng.normal(0, sd)), 3) for _ in range(300)]
     # Monte Carlo propagation (JCGM 101): spread of the figure against the linear half-width
     assert value == pytest.approx(np.mean(drawn), abs=0.2 * u95)
     assert 1.96 * np.std(drawn) == pytest.approx(u95, rel=0.15)
@@ -132,7 +132,7 @@ def test_lean_steer_from_photos() -> None:
     table = lean_table(points)
     assert lean_section(table).count("<tr>") == 5 and lean_section(lean_table(())) == ""
     assert len(table) == 4 and list(table["side"]) == ["left", "right"] * 2
-    wanted = replace(design, targets={**design.targets, "bump_steer_lean": Target("bump_steer_lean", 0.0, 2 * DEG)})
-    figure = compare(wanted, fit, 21).figure("bump_steer_lean")
-    assert abs(figure.measured - np.degrees(bump_steer_lean(rig))) < 1.5 * figure.u95
+    wanted = replace(design, targets={**design.targets, "roll_steer": Target("roll_steer", 0.0, 2 * DEG)})
+    figure = compare(wanted, fit, 21).figure("roll_steer")
+    assert abs(figure.measured - np.degrees(roll_steer(rig))) < 1.5 * figure.u95
     assert figure.verdict is not None and figure.u95 < 0.5

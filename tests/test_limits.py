@@ -13,8 +13,8 @@ from calib.linkage.limits import (
     Limit,
     check_limits,
     clearances,
+    misalignment_angles,
     segment_distance,
-    swing_angles,
     transmission_angles,
 )
 from calib.linkage.mechanism import Linkage, Sweep, points_now
@@ -59,20 +59,20 @@ def test_transmission_vanishes_with_the_rod_through_the_hinge():
         assert transmission_angles(rocker, near)["coupler", "A"][0] < 0.02
 
 
-def test_swing_by_hand():
-    # bolt upright on a part turned by x: a rod in the horizontal plane has no swing, one rising 1 in 2 has atan(1/2)
+def test_misalignment_by_hand():
+    # bolt upright on a part turned by x: a rod in the horizontal plane has none, one rising 1 in 2 has atan(1/2)
     rig = planar(40, 120, 80, 100, 40 * DEG, 60 * DEG)
-    assert float(swing_angles(rig, Linkage(rig).solve(0.1))["coupler", "A"]) == pytest.approx(0, abs=1e-12)
+    assert float(misalignment_angles(rig, Linkage(rig).solve(0.1))["coupler", "A"]) == pytest.approx(0, abs=1e-12)
     rise = 60.0
     pts = {**rig.points, "B": replace(rig.points["B"], holes={"1": tuple(np.add(rig.points["B"].xyz, [0, 0, rise]))})}
     flat = float(np.hypot(*np.subtract(rig.points["B"].xyz, rig.points["A"].xyz)[:2]))
-    got = swing_angles(replace(rig, points=pts), {"crank": 0.0, "rocker": 0.0})
+    got = misalignment_angles(replace(rig, points=pts), {"crank": 0.0, "rocker": 0.0})
     assert float(got["coupler", "A"]) == pytest.approx(np.arctan2(rise, flat))
     assert float(got["coupler", "B"]) == pytest.approx(np.arctan2(rise, flat))
     # a bolt along the part's own x axis turns with it
     pts = {**rig.points, "A": replace(rig.points["A"], bolt=(1.0, 0.0, 0.0))}
     angles = Linkage(rig).solve(0.3)
-    tilt = swing_angles(replace(rig, points=pts), angles)["coupler", "A"]
+    tilt = misalignment_angles(replace(rig, points=pts), angles)["coupler", "A"]
     at = points_now(rig, angles)
     e = (at["B"] - at["A"]) / np.linalg.norm(at["B"] - at["A"])
     assert float(tilt) == pytest.approx(np.arcsin(abs(e @ [np.cos(0.3), np.sin(0.3), 0])))
@@ -117,7 +117,7 @@ def test_a_pose_and_a_sweep_agree():
     rig = jiggled(moorhen(), np.random.default_rng(2), mm=3.0)
     s = Linkage(rig).sweep(TRAVEL)
     one = {b: float(a[7]) for b, a in s.angles.items()}
-    for f in (transmission_angles, swing_angles, clearances):
+    for f in (transmission_angles, misalignment_angles, clearances):
         for k, v in f(rig, s).items():
             assert float(f(rig, one)[k]) == pytest.approx(v[7], abs=1e-9)
 
@@ -129,18 +129,18 @@ def test_worst_is_the_worst_and_says_where():
         f = found["transmission", f"{rod} at {end}"]
         assert f.value == pytest.approx(a.min()) and f.at_driver == pytest.approx(TRAVEL[a.argmin()])
         assert f.ok == (a.min() >= rig.min_transmission)
-    for (rod, end), a in swing_angles(rig, s).items():
-        f = found["swing", f"{rod} at {end}"]
-        assert f.value == pytest.approx(a.max()) and f.allowed == rig.points[end].swing
+    for (rod, end), a in misalignment_angles(rig, s).items():
+        f = found["misalignment", f"{rod} at {end}"]
+        assert f.value == pytest.approx(a.max()) and f.allowed == rig.points[end].misalignment
 
 
-def test_swing_limit_broken_is_found():
+def test_misalignment_limit_broken_is_found():
     rig = moorhen()
-    s = swing_angles(rig, Linkage(rig).sweep(TRAVEL))["left_rod", "left_lever.rod"].max()
+    s = misalignment_angles(rig, Linkage(rig).sweep(TRAVEL))["left_rod", "left_lever.rod"].max()
     for allowed, ok in ((s - 0.1 * DEG, False), (s + 0.1 * DEG, True)):
-        p = replace(rig.points["left_lever.rod"], swing=allowed)
+        p = replace(rig.points["left_lever.rod"], misalignment=allowed)
         _, f = checked(replace(rig, points={**rig.points, p.name: p}))
-        assert f["swing", "left_rod at left_lever.rod"].ok is ok
+        assert f["misalignment", "left_rod at left_lever.rod"].ok is ok
 
 
 def test_toggle_margin_against_the_triangle():

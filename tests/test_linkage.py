@@ -356,9 +356,9 @@ def test_extra_rod_shows_as_strain():
            "b": Point("b", "right_upright", {"1": (-60.0, -300.0, 200.0)}, "1")}
     rig = replace(rig, points=pts, rods={**rig.rods, "tie": Rod("tie", "a", "b", 599.0, 500, 700)})
     s = Linkage(rig).sweep(np.deg2rad(np.linspace(-20, 20, 5)))
-    assert set(s.strain) == {"tie"}
-    np.testing.assert_allclose(s.strain["tie"], rod_lengths(rig, s.angles)["tie"] - 599.0, atol=1e-9)
-    assert s.strain["tie"][2] == pytest.approx(1.0)
+    assert set(s.closure_error) == {"tie"}
+    np.testing.assert_allclose(s.closure_error["tie"], rod_lengths(rig, s.angles)["tie"] - 599.0, atol=1e-9)
+    assert s.closure_error["tie"][2] == pytest.approx(1.0)
 
 
 def test_loose_and_wrong_names_are_named():

@@ -100,6 +100,20 @@ def errors(text: str) -> list[str]:
 # --- reading ---------------------------------------------------------------------------------------------------
 
 
+def test_old_key_names_are_read_with_a_note():
+    """For one release: a rod end's limit and steer from leaning under their old names mean what they meant."""
+    old = SMALL.replace("at = [60, 280, 190]", "at = [60, 280, 190]\nswing = 17")
+    old = old.replace("[targets]", "[targets]\nbump_steer_lean = { value = 0, tolerance = 2 }")
+    rig = parse_rig(old)
+    assert rig.points["hub.arm"].misalignment == pytest.approx(math.radians(17))
+    assert rig.targets["roll_steer"].tolerance == pytest.approx(math.radians(2))
+    assert len(rig.remarks) == 2 and all(" is now called " in x for x in rig.remarks)
+    assert 'points."hub.arm".swing' in rig.remarks[0] and '"roll_steer"' in rig.remarks[1]
+    new = old.replace("swing", "misalignment").replace("bump_steer_lean", "roll_steer")
+    assert replace(rig, remarks=()) == parse_rig(new)  # nothing is said of a file with the new names
+    assert "swing" not in rig_to_toml(rig) and "misalignment = 17" in rig_to_toml(rig)
+
+
 def test_small_rig_is_read_as_written() -> None:
     rig = parse_rig(SMALL)
     assert rig.bodies["stick"].axis == (0.0, 1.0, 0.0)
@@ -256,7 +270,11 @@ MISTAKES = [
     ("3 = [-400, 200, 240]", "3 = [-400, 200]", 'points."stick.rod".holes', ["for hole 3, three lengths"]),
     ("at = [60, 280, 190]", "", 'points."hub.arm"', ['neither of "at" and "holes"']),
     ("at = [60, 280, 190]", "at = [60, 280, 190]\nbolt = [0, 0, 0]", 'points."hub.arm".bolt', ["not all zero"]),
-    ("at = [60, 280, 190]", "at = [60, 280, 190]\nswing = 120", 'points."hub.arm".swing', ["at most 90 deg"]),
+    ("at = [60, 280, 190]", "at = [60, 280, 190]\nmisalignment = 120", 'points."hub.arm".misalignment',
+     ["at most 90 deg"]),
+    ("at = [60, 280, 190]", "at = [60, 280, 190]\nswing = 120", 'points."hub.arm".misalignment', ["at most 90 deg"]),
+    ("at = [60, 280, 190]", "at = [60, 280, 190]\nswing = 20\nmisalignment = 25", 'points."hub.arm".swing',
+     ['both "swing" and "misalignment"', 'allowed: "misalignment" alone']),
     ('to = "hub.arm"', 'to = "hub.arms"', "rods.drag.to", ['read "hub.arms"', 'did you mean "hub.arm"?']),
     ('to = "hub.arm"', 'to = "stick.rod"', "rods.drag.to", ["another body", "on stick too"]),
     ("at = [60, 280, 190]", "at = [-400, 200, 250.5]", "rods.drag", ["no length", "0.50 mm apart"]),

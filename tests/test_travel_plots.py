@@ -146,7 +146,8 @@ def test_table_counts_toe_from_straight_ahead_and_leaves_wide_turns_out(both: Tr
 def test_every_picture_draws_both_rigs_and_its_limit(both: Travel) -> None:
     found = {p.stem: p for p in panels(both)}
     assert {"ratio", "outer_inner", "ackermann_error", "turn", "toe_change", "camber", "transmission_left",
-            "transmission_right", "swing_left", "swing_right", "toggle", "clearance", "force"} == set(found)
+            "transmission_right", "misalignment_left", "misalignment_right", "toggle", "clearance",
+            "force"} == set(found)
     ax = draw_panel(both, found["transmission_left"]).axes[0]
     lines = [np.asarray(x.get_ydata(), float) for x in ax.lines]
     assert sum(len(y) == len(both.table) for y in lines) == 8  # 4 ends, drawn and as built

@@ -16,8 +16,8 @@ from calib.linkage.limits import (
     Places,
     check_limits,
     clearances,
+    misalignment_angles,
     surely_kept,
-    swing_angles,
     transmission_angles,
 )
 from calib.linkage.mechanism import Linkage, Sweep
@@ -48,14 +48,15 @@ def test_stacked_equals_one_by_one(make: Callable[[], Rig]) -> None:
     rigs = variants(make, 5)
     s = all_at_once(rigs, LEVER)
     now = Places(s.rig, s)
-    many = (transmission_angles(s.rig, now), swing_angles(s.rig, now), clearances(s.rig, now), wheel_headings(s.rig, s))
+    many = (transmission_angles(s.rig, now), misalignment_angles(s.rig, now), clearances(s.rig, now),
+            wheel_headings(s.rig, s))
     assert s.reached.all()
     for k, rig in enumerate(rigs):
         one = Linkage(rig).sweep(LEVER)
         assert {n for n in rig.bodies if rig.bodies[n].role not in ("wheel", "lean")} <= set(s.angles)
         for name, a in s.angles.items():
             np.testing.assert_allclose(np.broadcast_to(a, s.reached.shape)[k], one.angles.get(name, 0.0), atol=1e-9)
-        alone = (transmission_angles(rig, one), swing_angles(rig, one), clearances(rig, one),
+        alone = (transmission_angles(rig, one), misalignment_angles(rig, one), clearances(rig, one),
                  wheel_headings(rig, one))
         for all_of, of in zip(many, alone, strict=True):
             assert set(all_of) == set(of)
@@ -91,7 +92,7 @@ def test_surely_kept_never_clears_what_breaks_a_limit(make: Callable[[], Rig], l
         assert sure.sum() >= 0.5 * kept.sum() > 0, "clearing nothing would be no help"
 
 
-@pytest.mark.parametrize("edge", ["transmission", "swing", "clearance", "rod_length", "travel", "toggle"])
+@pytest.mark.parametrize("edge", ["transmission", "misalignment", "clearance", "rod_length", "travel", "toggle"])
 def test_each_limit_by_itself_keeps_a_variant_from_being_cleared(edge: str) -> None:
     rig, driver = moorhen(), LEVER
     sound = {(x.name, x.item): x for x in check_limits(rig, Linkage(rig).sweep(driver))}
@@ -100,9 +101,9 @@ def test_each_limit_by_itself_keeps_a_variant_from_being_cleared(edge: str) -> N
     if edge == "transmission":
         least = min(x.value for (n, _), x in sound.items() if n == edge)
         off = replace(rig, min_transmission=least + 1e-4)
-    elif edge == "swing":
+    elif edge == "misalignment":
         end = item.split(" at ")[1]
-        off = replace(rig, points={**rig.points, end: replace(rig.points[end], swing=worst - 1e-4)})
+        off = replace(rig, points={**rig.points, end: replace(rig.points[end], misalignment=worst - 1e-4)})
     elif edge == "clearance":
         least = min(x.value for (n, _), x in sound.items() if n == edge)
         off = replace(rig, min_clearance=least + 1e-3)

@@ -284,7 +284,7 @@ def _neighbours(rig: Rig, name: str, mm: float) -> tuple[float, ...]:
 class _Limits:
     """Which limits a variant breaks clearly worse than the vehicle or the drawing already does."""
 
-    SLACK = {"transmission": np.deg2rad(0.5), "swing": np.deg2rad(0.5), "travel": np.deg2rad(0.5)}
+    SLACK = {"transmission": np.deg2rad(0.5), "misalignment": np.deg2rad(0.5), "travel": np.deg2rad(0.5)}
 
     def __init__(self, rig: Rig, design: Rig, driver: Array, margin: float) -> None:
         self.rig = rig

@@ -12,14 +12,14 @@ from numpy.typing import NDArray
 from calib.advice.propagation import share_from_photos, slopes, with_wheel_doubt
 from calib.advice.search import Curves, Model, Variant, driver_grid, need_both_wheels
 from calib.advice.verdict import Verdict, verdict
-from calib.linkage.lean import bump_band
+from calib.linkage.lean import roll_steer_band
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import (
     AXIS_FIGURES,
     HEADING_FIGURES,
     axis_figures,
-    bump_steer_lean,
     lean_joint,
+    roll_steer,
     wheel_headings,
 )
 from calib.results import K95, AsBuilt, Fit
@@ -43,7 +43,7 @@ FIGURES: dict[str, tuple[str, str]] = {  # name: (unit at the surface, label)
     "trail": ("mm", "caster trail, mean"),
     "offset_at_ground": ("mm", "steering-axis offset at ground, mean"),
 }
-LEAN_FIGURE = {"bump_steer_lean": ("deg", "steer caused by leaning, worst over the lean limits")}
+LEAN_FIGURE = {"roll_steer": ("deg", "steer caused by leaning, worst over the lean limits")}
 
 
 @dataclass(frozen=True)
@@ -292,8 +292,8 @@ def _figures(design: Rig, model: Model, built: AsBuilt) -> tuple[ComparedFigure,
     found = {n: (float(v), float(u), sh) for n, v, u, sh in zip(moving, s.values, s.u95, shares, strict=True)}
     found |= _axis_bands(built)
     if lean_joint(design):
-        found["bump_steer_lean"] = bump_band(built)
-        drawn["bump_steer_lean"] = bump_steer_lean(design)
+        found["roll_steer"] = roll_steer_band(built)
+        drawn["roll_steer"] = roll_steer(design)
     out = []
     for name in names:
         unit, label = known.get(name, ("", name))

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calib.advice.propagation import with_wheel_doubt
 from calib.linkage import batch
-from calib.linkage.limits import TOGGLE_SEARCH, Places, clearances, swing_angles, transmission_angles
+from calib.linkage.limits import TOGGLE_SEARCH, Places, clearances, misalignment_angles, transmission_angles
 from calib.linkage.mechanism import CannotAssemble, Linkage, Sweep
 from calib.linkage.steering import (
     ackermann_error,
@@ -57,7 +57,7 @@ class Travel:
     """Curves over the travel.
 
     ``table``: lever_deg and for every curve <curve>_design and, of a measured rig, <curve>_asbuilt and
-    <curve>_u95 (nan where no band was worked out). ``ends`` every (rod, point) with a swing, ``pairs`` the
+    <curve>_u95 (nan where no band was worked out). ``ends`` every (rod, point) with a misalignment, ``pairs`` the
     closest pairs for clearance, closest first.
     """
 
@@ -113,7 +113,7 @@ def _curves(rig: Rig, lever: Array, s: Sweep) -> dict[str, Array]:
     out |= {f"camber_{k}_deg": deg(v) for k, v in cambers(rig, s).items()}
     now = Places(rig, s)
     out |= {end_key("transmission", e): deg(v) for e, v in transmission_angles(rig, now).items()}
-    out |= {end_key("swing", e): deg(v) for e, v in swing_angles(rig, now).items()}
+    out |= {end_key("misalignment", e): deg(v) for e, v in misalignment_angles(rig, now).items()}
     out |= {pair_key(p): v for p, v in clearances(rig, now).items()}
     out["force_ratio"] = force_ratio(rig, s, 1.0)
     return {k: np.where(ok, v, np.nan) for k, v in out.items()}
@@ -244,7 +244,7 @@ def travel(design: Rig, built: AsBuilt | None = None, bands: bool = True, steps:
     start: Sweep = Linkage(design).sweep(np.zeros(1))
     pairs = sorted((p for p in clearances(design, start) if np.isfinite(shown[pair_key(p)]).any()),
                    key=lambda p: float(np.nanmin(shown[pair_key(p)])))
-    return Travel(design, pd.DataFrame(columns), tuple(swing_angles(design, start)), tuple(pairs[:CLOSEST]),
+    return Travel(design, pd.DataFrame(columns), tuple(misalignment_angles(design, start)), tuple(pairs[:CLOSEST]),
                   reaches[0], reaches[1])
 
 

@@ -15,8 +15,8 @@ from calib.rig.schema import TARGETS
 from capture.errors import UserError
 
 ORDER = ("ratio", "lock", "lock_left", "lock_right", "symmetry", "toe", "ackermann_error", "turn_circle", "caster",
-         "kingpin_inclination", "camber", "trail", "offset_at_ground", "bump_steer_lean")
-LIMIT_ORDER = ("reach", "toggle", "transmission", "swing", "clearance", "travel", "rod_length")
+         "kingpin_inclination", "camber", "trail", "offset_at_ground", "roll_steer")
+LIMIT_ORDER = ("reach", "toggle", "transmission", "misalignment", "clearance", "travel", "rod_length")
 
 
 def design_sweep(rig: Rig, steps: int = 65) -> Sweep:

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from calib.linkage.limits import Limit, check_limits
 from calib.linkage.mechanism import CannotAssemble, Linkage
-from calib.linkage.steering import bump_steer_lean, lean_joint, lean_range, lean_steer, wheel_headings
+from calib.linkage.steering import lean_joint, lean_range, lean_steer, roll_steer, wheel_headings
 from calib.results import K95, AsBuilt, Fit
 from calib.rig.model import Rig, get_parameters, with_parameters
 from capture.errors import UserError
@@ -69,8 +69,8 @@ def _margin(limit: Limit) -> float:
     return gap if limit.ok else -gap - 1e-12
 
 
-def bump_band(built: AsBuilt) -> tuple[float, float, float | None]:
-    """bump_steer_lean of the rig as built (rad), its 95 % half-width, and the share resting on photos.
+def roll_steer_band(built: AsBuilt) -> tuple[float, float, float | None]:
+    """roll_steer of the rig as built (rad), its 95 % half-width, and the share resting on photos.
 
     First order from the covariance of the as-built parameters (JCGM 100, 5.2.2) at the lean angle and wheel
     that are worst; the share leaves out correlations.
@@ -78,7 +78,7 @@ def bump_band(built: AsBuilt) -> tuple[float, float, float | None]:
     rig, lean = built.rig, _joint(built.rig)
     grid = lean_range(rig)
     swept = lean_steer(rig, lean, grid)
-    worst = bump_steer_lean(rig)
+    worst = roll_steer(rig)
     if not np.isfinite(worst):
         return float("nan"), float("nan"), None
     side = max(swept, key=lambda s: float(np.max(np.abs(swept[s]))))

@@ -24,7 +24,7 @@ TOGGLE_MARGIN = float(np.deg2rad(5.0))  # least distance from the travel end to 
 class Limit:
     """One thing checked over a sweep, at its worst.
 
-    ``name``: transmission, swing, clearance, toggle, reach, travel or rod_length; ``item``: the rod end,
+    ``name``: transmission, misalignment, clearance, toggle, reach, travel or rod_length; ``item``: the rod end,
     pair, rod or body; ``value`` and ``allowed`` in rad or mm; ``at_driver`` rad, nan where it does not depend
     on the driver; ``text`` the sentence shown, in degrees and mm.
     """
@@ -59,10 +59,10 @@ def transmission_angles(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], 
     return out
 
 
-def swing_angles(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], Array]:
+def misalignment_angles(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], Array]:
     """Angle of the rod out of the plane square to the bolt at each end, (rod, point) to (...) rad, 0..pi/2.
 
-    What a rod end's swing limit refers to (tilt of the inner ring, ISO 12240-4). The bolt turns with its
+    What a rod end's misalignment limit refers to (tilt of the inner ring, ISO 12240-4). The bolt turns with its
     body.
     """
     now = Places.of(rig, pose)
@@ -121,7 +121,7 @@ def segment_distance(a0: Array, a1: Array, b0: Array, b1: Array) -> Array:
 def check_limits(rig: Rig, sweep: Sweep) -> list[Limit]:
     """Everything checked over a sweep's reached positions, each at its worst, in a fixed order.
 
-    Transmission against ``rig.min_transmission``, swing against each point's limit, clearance against
+    Transmission against ``rig.min_transmission``, misalignment against each point's limit, clearance against
     ``rig.min_clearance``, distance to a toggle beyond the swept range against TOGGLE_MARGIN, parts other than
     the driver against their own ``travel`` (while the driver is within its), rods against their adjusting
     range, and whether the whole sweep was reached.
@@ -132,8 +132,8 @@ def check_limits(rig: Rig, sweep: Sweep) -> list[Limit]:
         now = Places(rig, sweep)
         for (rod, end), a in transmission_angles(rig, now).items():
             out.append(_worst("transmission", f"{rod} at {end}", a, rig.min_transmission, sweep, True))
-        for (rod, end), a in swing_angles(rig, now).items():
-            out.append(_worst("swing", f"{rod} at {end}", a, rig.points[end].swing, sweep, False))
+        for (rod, end), a in misalignment_angles(rig, now).items():
+            out.append(_worst("misalignment", f"{rod} at {end}", a, rig.points[end].misalignment, sweep, False))
         for (rod, other), gap in clearances(rig, now).items():
             out.append(_worst("clearance", f"{rod} to {other}", gap, rig.min_clearance, sweep, True))
         own = rig.bodies[sweep.driver].travel
@@ -170,8 +170,8 @@ def surely_kept(rigs: Sequence[Rig], driver: Array) -> NDArray[np.bool_]:
     with np.errstate(invalid="ignore"):
         for a in transmission_angles(many, now).values():
             keep &= (a >= many.min_transmission + tiny).all(axis=-1)
-        for (_, end), a in swing_angles(many, now).items():
-            keep &= (a <= many.points[end].swing - tiny).all(axis=-1)
+        for (_, end), a in misalignment_angles(many, now).items():
+            keep &= (a <= many.points[end].misalignment - tiny).all(axis=-1)
         for gap in clearances(many, now).values():
             keep &= (gap >= many.min_clearance + tiny).all(axis=-1)
         within = np.ones(len(driver), bool) if own is None else (driver >= own[0] - 1e-9) & (driver <= own[1] + 1e-9)
@@ -184,7 +184,7 @@ def surely_kept(rigs: Sequence[Rig], driver: Array) -> NDArray[np.bool_]:
 
 # --- one check each ---------------------------------------------------------------------------------------
 
-_SAYS = {"transmission": ("transmission angle", "at least"), "swing": ("rod end swings", "at most"),
+_SAYS = {"transmission": ("transmission angle", "at least"), "misalignment": ("rod end misalignment", "at most"),
          "clearance": ("gap", "at least")}
 
 

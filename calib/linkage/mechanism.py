@@ -194,7 +194,7 @@ class Sweep:
 
     ``driver_angles`` (n,) rad; ``angles`` body to (n,) rad for every body, nan where not ``reached`` (n,);
     ``ends`` a sentence for each end of the range that could not be reached (empty: all reached);
-    ``strain`` (n,) mm for each rod not needed to place a part: ball distance minus its length, which a real
+    ``closure_error`` (n,) mm for each rod not needed to place a part: ball distance minus its length, which a real
     rig has to take up as play or bending.
     """
 
@@ -204,7 +204,7 @@ class Sweep:
     angles: Mapping[str, Array]
     reached: NDArray[np.bool_]
     ends: tuple[str, ...]
-    strain: Mapping[str, Array]
+    closure_error: Mapping[str, Array]
     ends_at: tuple[float | None, float | None] = (None, None)  # rad of the driver, low and high
     fixed: Mapping[str, float] = field(default_factory=dict)  # held bodies, rad
 
@@ -526,10 +526,10 @@ class Linkage:
                     at[k] = where
                     rods = " and ".join(block.rods)
                     ends.append(f"toggle of {rods} at {np.rad2deg(where):.2f} deg of {drv}")
-        strain = {}
+        closure_error = {}
         if plan.left_over:
-            strain = {r: np.where(reached, self._gap(r, angles), np.nan) for r in plan.left_over}
-        return Sweep(self.rig, drv, want, angles, reached, tuple(ends), strain, (at[0], at[1]), hold)
+            closure_error = {r: np.where(reached, self._gap(r, angles), np.nan) for r in plan.left_over}
+        return Sweep(self.rig, drv, want, angles, reached, tuple(ends), closure_error, (at[0], at[1]), hold)
 
     def _why_not(self, block: Block, run: _Run, i0: int) -> str:
         names = " and ".join(block.rods)

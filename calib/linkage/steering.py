@@ -253,7 +253,7 @@ def axis_figures(rig: Rig) -> dict[str, float]:
 def curve_figures(rig: Rig, sweep: Sweep) -> dict[str, float]:
     """All figures of one rig by the names targets use (rad, mm, plain): heading_figures and axis_figures.
 
-    Also "straight", the driver angle at straight ahead, and bump_steer_lean where the rig has a lean joint. A
+    Also "straight", the driver angle at straight ahead, and roll_steer where the rig has a lean joint. A
     figure the sweep does not reach is nan.
     """
     h = wheel_headings(rig, sweep)
@@ -261,7 +261,7 @@ def curve_figures(rig: Rig, sweep: Sweep) -> dict[str, float]:
     order = np.argsort(sweep.driver_angles)
     d = sweep.driver_angles[order]
     found = heading_figures(rig, d, h["left"][order], h["right"][order], travel)
-    leaning = {"bump_steer_lean": bump_steer_lean(rig)} if lean_joint(rig) else {}
+    leaning = {"roll_steer": roll_steer(rig)} if lean_joint(rig) else {}
     return {k: float(v) for k, v in found.items()} | axis_figures(rig) | leaning
 
 
@@ -301,7 +301,7 @@ def lean_range(rig: Rig, n: int = 9) -> Array:
     return np.concatenate([np.linspace(low, 0.0, n // 2 + 1), np.linspace(0.0, high, n // 2 + 1)[1:]])
 
 
-def bump_steer_lean(rig: Rig, n: int = 9) -> float:
+def roll_steer(rig: Rig, n: int = 9) -> float:
     """Most steer (rad, magnitude, either wheel) that leaning causes over its range, driver straight ahead.
 
     nan without a lean joint, or where the rods do not let it lean that far.

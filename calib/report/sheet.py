@@ -27,7 +27,7 @@ CAUTIONS: tuple[str, ...] = (
 
 
 SHORT = {"toe": "toe", "symmetry": "left/right symmetry", "ackermann_error": "Ackermann error", "lock": "lock",
-         "trail": "caster trail", "offset_at_ground": "offset at ground", "bump_steer_lean": "steer from leaning"}
+         "trail": "caster trail", "offset_at_ground": "offset at ground", "roll_steer": "steer from leaning"}
 
 
 def short(name: str) -> str:

@@ -83,7 +83,8 @@ def panels(t: Travel) -> list[Panel]:
               over(*sides("camber_{}_deg"), y="deg", zero=True)),
     ]
     groups = _by_side(t)
-    for what, title, y in (("transmission", "Transmission angle", "deg"), ("swing", "Rod-end swing", "deg")):
+    for what, title, y in (("transmission", "Transmission angle", "deg"),
+                           ("misalignment", "Rod-end misalignment", "deg")):
         for side, ends in groups.items():
             here = [e for e in ends if f"{end_key(what, e)}_design" in t.table]
             if not here:
@@ -93,7 +94,7 @@ def panels(t: Travel) -> list[Panel]:
                 limits = [(float(np.degrees(rig.min_transmission)), "least")]
                 words = "Between rod and the direction that turns nothing; below the line a rod loses its hold."
             else:
-                limits = _swing_limits(t, here)
+                limits = _misalignment_limits(t, here)
                 words = "Tilt of the rod out of the rod end's plane; above the line the end binds. Bolts " \
                         "point as drawn; the band leaves out any doubt of that."
             out.append(Panel(f"{what}_{side}", f"{title}, {side} rods", words, True,
@@ -293,11 +294,11 @@ def _by_side(t: Travel) -> dict[str, list[tuple[str, str]]]:
     return out
 
 
-def _swing_limits(t: Travel, ends: Sequence[tuple[str, str]]) -> list[tuple[float, str]]:
-    """Each swing limit once, saying whose it is where they differ."""
+def _misalignment_limits(t: Travel, ends: Sequence[tuple[str, str]]) -> list[tuple[float, str]]:
+    """Each misalignment limit once, saying whose it is where they differ."""
     of: dict[float, list[str]] = {}
     for e in ends:
-        of.setdefault(round(float(np.degrees(t.rig.points[e[1]].swing)), 6), []).append(_end_name(t, e))
+        of.setdefault(round(float(np.degrees(t.rig.points[e[1]].misalignment)), 6), []).append(_end_name(t, e))
     if len(of) == 1:
         return [(v, "most") for v in of]
     common = max(of, key=lambda v: len(of[v]))

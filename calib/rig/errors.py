@@ -15,7 +15,7 @@ class Errors:
     """Collects mistakes; each line names file, line and key."""
 
     def __init__(self, file: str, lines: Mapping[KeyPath, int]) -> None:
-        self.file, self.lines = file, lines
+        self.file, self.lines = file, dict(lines)
         self.texts: list[str] = []
 
     def add(self, path: KeyPath, text: str) -> None:
@@ -27,6 +27,11 @@ class Errors:
         line = f"{where}: {dotted(path)}: {text}"
         if line not in self.texts:
             self.texts.append(line)
+
+    def rename(self, path: KeyPath, read_as: KeyPath) -> None:
+        """Messages about ``path`` point at the line where the key stands under the name ``read_as``."""
+        if read_as in self.lines:
+            self.lines[path] = self.lines[read_as]
 
     def bad(self, path: KeyPath, read: object, allowed: str) -> None:
         self.add(path, f"read {shown(read)}; allowed: {allowed}")

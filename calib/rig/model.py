@@ -44,7 +44,7 @@ class Point:
     holes: Mapping[str, Vec]
     use: str
     tol: float = 1.0  # mm, 95 %
-    swing: float = np.deg2rad(25.0)  # rad, rod-end swing limit from its bolt's mid-plane
+    misalignment: float = np.deg2rad(25.0)  # rad, how far the rod end may tilt out of square with its bolt
     bolt: Vec | None = None  # unit bolt direction; None: the body's axis
     order: tuple[str, ...] = ()  # holes from nearest the pivot outwards
 
@@ -131,7 +131,7 @@ class BoardSpec:
 class Target:
     """A figure wanted: ``value`` plus or minus ``tolerance``. mm, rad or plain, see ``unit``."""
 
-    name: str  # toe, ratio, symmetry, ackermann_error, lock_left, lock_right, bump ... see compare.FIGURES
+    name: str  # toe, ratio, symmetry, ackermann_error, lock_left, lock_right, roll_steer ... see compare.FIGURES
     value: float
     tolerance: float
     unit: str = "deg"  # "deg" means value and tolerance are radians inside and degrees at the surface
@@ -170,7 +170,8 @@ class Rig:
     slides: Mapping[str, Slide] = field(default_factory=dict)
     min_transmission: float = np.deg2rad(30.0)  # least angle between rod and arm direction of no effect
     min_clearance: float = 5.0  # mm
-    notes: Sequence[str] = ()
+    notes: Sequence[str] = ()  # the builder's own lines
+    remarks: Sequence[str] = ()  # what reading the file has to say; shown to the builder, not written back
 
     def tag_by_code(self) -> dict[int, Tag]:
         """Tags keyed by printed code."""

@@ -28,6 +28,7 @@ from calib.rig.model import (
     Vec,
     Wheel,
 )
+from calib.rig.renamed import with_new_names
 from calib.rig.rods import RodReader
 from calib.rig.schema import ASSEMBLY_SLACK, NAMED, REQUIRED, SINGLE, TARGETS, Key
 from calib.rig.values import Bad, convert, plain_name
@@ -88,7 +89,8 @@ class _Reader:
     """Reads the sections in turn; a part that could not be read still counts as known where it is named."""
 
     def __init__(self, data: dict[str, Any], errors: Errors) -> None:
-        self.data, self.errors = data, errors
+        self.errors = errors
+        self.data, self.renamed = with_new_names(data, errors)
         self.bodies: dict[str, Body] = {}
         self.points: dict[str, Point] = {}
         self.rods: dict[str, Rod] = {}
@@ -203,6 +205,7 @@ class _Reader:
             min_transmission=limits["min_transmission_angle"],
             min_clearance=limits["min_clearance"],
             notes=vehicle["notes"],
+            remarks=self.renamed,
         )
 
     def read_bodies(self) -> None:
@@ -316,7 +319,7 @@ class _Reader:
             good &= self.check_holes(path, t["body"], holes)
             if good:
                 self.points[name] = Point(
-                    name=name, body=t["body"], holes=holes, use=use, tol=t["tolerance"], swing=t["swing"],
+                    name=name, body=t["body"], holes=holes, use=use, tol=t["tolerance"], misalignment=t["misalignment"],
                     bolt=t["bolt"], order=self.hole_order(t["body"], holes),
                 )
 

@@ -55,7 +55,7 @@ TARGETS: dict[str, tuple[str, str]] = {
     "camber": ("deg", "wheel leaning outward at the top is positive"),
     "trail": ("mm", "kingpin axis ahead of the tyre's contact at the ground is positive"),
     "offset_at_ground": ("mm", "kingpin axis inboard of the tyre's contact at the ground is positive"),
-    "bump_steer_lean": ("deg", "steer caused by leaning, worst over the lean positions"),
+    "roll_steer": ("deg", "steer caused by leaning, worst over the lean positions"),
 }
 
 # Sections with one table each.
@@ -109,7 +109,7 @@ NAMED: dict[str, dict[str, Key]] = {
         "use": Key("label", None, "the hole in use"),
         "bolt": Key("direction", None, "direction of the rod end's bolt; left out, the part's hinge axis"),
         "tolerance": Key("length", 1.0, "how far the real place may lie from the drawing", above=0, hi=500),
-        "swing": Key("angle", 25.0, "how far the rod end swings out of square with its bolt", above=0, hi=90),
+        "misalignment": Key("angle", 25.0, "how far the rod end may tilt out of square with its bolt", above=0, hi=90),
     },
     "rods": {
         "from": Key("name", REQUIRED, "point at one end"),

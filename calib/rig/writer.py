@@ -233,7 +233,7 @@ class _Writer:
         if p.bolt is not None:
             self.put(s, "bolt", self.unit(p.bolt))
         self.put(s, "tolerance", self.mm(p.tol))
-        self.put(s, "swing", _deg(p.swing))
+        self.put(s, "misalignment", _deg(p.misalignment))
         if not _one_hole(p):
             # one hole a line, in a table of its own, so that each can carry its comment
             self.lines.append(f"[points.{_key(p.name)}.holes]")

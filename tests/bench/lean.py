@@ -13,8 +13,8 @@ import sys
 import numpy as np
 
 from calib.estimation.bundle import estimate
-from calib.linkage.lean import bump_band, lean_from_photos
-from calib.linkage.steering import bump_steer_lean
+from calib.linkage.lean import lean_from_photos, roll_steer_band
+from calib.linkage.steering import roll_steer
 from tests.render.leaning import lean_shoot, steer_by_leaning
 
 K95 = 1.959964
@@ -35,8 +35,8 @@ def run(n: int, first_seed: int = 0) -> dict[str, list[list[float]]]:
                 mine.setdefault("steer", []).append(K95 * (p.steer[s] - np.degrees(true[s])) / p.steer_u95[s])
                 off = p.difference[s] - np.degrees(true[s] - by_rods[s])
                 mine.setdefault("measured less model", []).append(K95 * off / p.difference_u95[s])
-        value, u95, _ = bump_band(fit.as_built)
-        mine["bump steer"] = [K95 * (value - bump_steer_lean(truth.rig)) / u95]
+        value, u95, _ = roll_steer_band(fit.as_built)
+        mine["roll steer"] = [K95 * (value - roll_steer(truth.rig)) / u95]
         for k, v in mine.items():
             out.setdefault(k, []).append([float(x) for x in v])
     return out
