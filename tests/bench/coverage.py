@@ -27,12 +27,16 @@ With the print taken as even, on 40 shoots: toe 0.43 inside, lever angle 0.91, r
 larger for toe (0.044 deg) and 2.5 times for lever angles (0.0056 deg).
 
 Run: python -m tests.bench.coverage [shoots, default 200] [even: as if the print were known not to be stretched]
+or:  python -m tests.bench.coverage workshop [shoots a row, default 24] [part of a row's name] [first seed]
+which is the same with each nuisance of a workshop added (tests/render/workshop.py), and with all: share inside 95 %
+(RMS error over stated; stated standard uncertainty, RMS, in deg, mm or none), and shoots with anything wrongly accused.
 """
 
 from __future__ import annotations
 
 import sys
 import time
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -40,19 +44,27 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.advice.compare import compare
+from calib.advice.search import Model, Variant, driver_grid
 from calib.estimation.bundle import DC_SD, DF_SD, LENS_SD, STRETCH_SD, Options, estimate
 from calib.estimation.measured import raw_figures
+from calib.estimation.play import lost_motion, play_findings
 from calib.linkage.steering import ackermann_error, wheel_headings
-from calib.results import Fit
+from calib.results import K95, Fit
 from calib.rig.model import Rig, get_parameters, with_parameters
 from calib.rig.reader import load_rig
+from capture.errors import UserError
 from capture.observations import Observations
 from capture.targets import saddle_points
 from tests.render.shoot import simulate_observations
 from tests.render.truth import Truth, glued_as_promised, random_truth, with_rod_play
+from tests.render.workshop import ROWS, Workshop, in_workshop
 
 RIG = Path(__file__).resolve().parents[2] / "sample_data" / "rig.toml"
 Array = NDArray[np.float64]
+ROD_PLAY = 0.05  # mm, how differently a rod seats at every position
+FOLLOWS = ("few_photos", "no_position", "tag_missing", "angle_unknown")  # what setting photos aside brings with it
+NO_BLAME = (*FOLLOWS, "rod_misfit", "play")  # where the nuisance is play itself, these say what is so
 
 
 @dataclass(frozen=True)
@@ -70,8 +82,12 @@ class BentTruth(Truth):
         return flat + np.outer(self.bend * p[:, 0] ** 2, self.tag_pose(tag, position)[0][:, 2])
 
 
-def shoot(seed: int, outliers: float = 0.03) -> tuple[Rig, Truth, Observations, Observations]:
-    """Design (with its scale bar as read), truth, corners with outliers, and the same kind without."""
+def shoot(seed: int, outliers: float = 0.03, workshop: Workshop | None = None,
+          ) -> tuple[Rig, Truth, Observations, Observations]:
+    """Design (with its scale bar as read), truth, corners with outliers, and the same kind without.
+
+    ``workshop``: nuisances on top of those that every shoot has; without any the shoots are what they were.
+    """
     rng = np.random.default_rng(seed)
     truth = random_truth(RIG, rng, views=int(rng.integers(3, 7)))
     scale = 1 + float(rng.normal(0, 0.004))
@@ -80,7 +96,7 @@ def shoot(seed: int, outliers: float = 0.03) -> tuple[Rig, Truth, Observations, 
     bent = str(rng.choice([t.name for t in truth.rig.tags.values() if t.centres_on is None]))
     truth = BentTruth(**{f.name: getattr(truth, f.name) for f in fields(Truth)}, bent=bent,
                       bend=float(rng.normal(0, 0.05)))
-    truth = _as_stated(truth, rng)
+    truth = _as_stated(truth, rng, workshop or Workshop(), np.random.default_rng([seed, 10]))
     design = load_rig(RIG)
     bar = design.board.bar_nominal * scale + float(rng.normal(0, design.board.bar_tol / 2))
     design = replace(design, board=replace(design.board, bar_measured=bar))
@@ -91,13 +107,14 @@ def shoot(seed: int, outliers: float = 0.03) -> tuple[Rig, Truth, Observations, 
     return design, truth, dirty, simulate_observations(truth, sigma, rng)
 
 
-def _as_stated(truth: Truth, rng: np.random.Generator) -> Truth:
+def _as_stated(truth: Truth, rng: np.random.Generator, workshop: Workshop, other: np.random.Generator) -> Truth:
     """The shoot with what the estimate takes for known beforehand drawn just as wide as it is taken."""
     lens = replace(truth.lens, aspect=1 + float(rng.normal(0, LENS_SD[1])))
     shots = tuple(replace(s, camera=replace(s.camera, lens=lens, df=float(rng.normal(0, DF_SD)),
                                             dc=rng.normal(0, DC_SD * lens.width, 2))) for s in truth.shots)
     truth = replace(truth, lens=lens, shots=shots, stretch=1 + float(rng.normal(0, STRETCH_SD)))
-    return with_rod_play(glued_as_promised(truth, rng), Options().rod_play_sd, rng)
+    truth = in_workshop(truth, workshop, other)
+    return with_rod_play(glued_as_promised(truth, rng), ROD_PLAY, rng)
 
 
 def errors(design: Rig, truth: Truth, fit: Fit) -> list[tuple[str, str, float, float]]:
@@ -131,7 +148,27 @@ def errors(design: Rig, truth: Truth, fit: Fit) -> list[tuple[str, str, float, f
         out.append(("print stretch", "", 100 * (fit.printed.stretch - truth.stretch),
                     100 * fit.printed.u95["stretch"] / 1.96))
     out += _ackermann(truth, fit, positions)
+    out += _over_the_travel(design, truth, fit)
     return out
+
+
+def _over_the_travel(design: Rig, truth: Truth, fit: Fit) -> list[tuple[str, str, float, float]]:
+    """Ratio and lock as a builder is told them, against the same read off the true linkage."""
+    driver = driver_grid(design, 101)
+    nothing = [Variant({}, {}, {})]
+    told = compare(design, fit)
+    true = Model(truth.rig, driver).curves(nothing).figures(truth.rig)
+    out = []
+    for name, unit in (("ratio", 1.0), ("lock", 180 / np.pi)):
+        f = told.figure(name)
+        out.append((name, "", f.measured - unit * float(true[name][0]), f.u95 / 1.96))
+    return out
+
+
+def accused(fit: Fit, design: Rig) -> tuple[tuple[str, str], ...]:
+    """(cause, item) of every serious finding of a shoot in which nothing slipped, bent or was bumped."""
+    found = (*fit.findings, *play_findings(lost_motion(design, fit)))
+    return tuple((f.cause, f.item) for f in found if f.serious and f.cause not in NO_BLAME)
 
 
 def _ackermann(truth: Truth, fit: Fit, positions: tuple[str, ...]) -> list[tuple[str, str, float, float]]:
@@ -170,20 +207,33 @@ def _ackermann(truth: Truth, fit: Fit, positions: tuple[str, ...]) -> list[tuple
     return out
 
 
-def run(n: int, first_seed: int = 0, bound: bool = True, options: Options | None = None) -> dict[str, Array]:
-    """Per class (m, 3): error over stated standard uncertainty, over the bound's, and the error itself."""
+def run(n: int, first_seed: int = 0, bound: bool = True, options: Options | None = None,
+        workshop: Workshop | None = None, blamed: list[tuple[tuple[str, str], ...]] | None = None,
+        ) -> dict[str, Array]:
+    """Per class (m, 4): error over stated standard uncertainty, over the bound's, the error and the stated itself.
+
+    ``blamed`` is added to, for each shoot, what was wrongly accused in it.
+    """
     options = options or Options()
-    rows: dict[str, list[tuple[float, float, float]]] = {}
+    rows: dict[str, list[tuple[float, float, float, float]]] = {}
     for k in range(n):
-        design, truth, dirty, clean = shoot(first_seed + k)
-        fit = estimate(design, dirty, options)
+        design, truth, dirty, clean = shoot(first_seed + k, workshop=workshop)
+        try:
+            fit = estimate(design, dirty, options)
+        except UserError as e:  # a sound shoot refused is the worst accusation of all
+            if blamed is None:
+                raise
+            blamed.append((("refused", str(e)),))
+            continue
+        if blamed is not None:
+            blamed.append(accused(fit, design))
         mine = errors(design, truth, fit)
         best = {}
         if bound:
             known = estimate(design, clean, replace(options, noise_known=True))
             best = {(c, i): s for c, i, _, s in errors(design, truth, known)}
         for c, i, e, s in mine:
-            rows.setdefault(c, []).append((e / s, e / best.get((c, i), np.nan), e))
+            rows.setdefault(c, []).append((e / s, e / best.get((c, i), np.nan), e, s))
     return {c: np.array(v) for c, v in rows.items()}
 
 
@@ -198,7 +248,33 @@ def show(result: dict[str, Array]) -> None:
               f"{np.max(np.abs(z)):13.1f} {bound:10.2f} {np.sqrt(np.mean(v[:, 2] ** 2)):10.4f}")
 
 
+KINDS = {"steer": "steer angle", "lever": "lever angle", "ratio": "ratio", "lock": "lock", "toe": "toe",
+         "pivots": "pivot point"}
+
+
+def show_workshop(n: int, only: str = "", first_seed: int = 0) -> None:
+    """One row per nuisance: share inside 95 %, scatter over stated, stated standard uncertainty; wrongly accused."""
+    print("| nuisance | " + " | ".join(KINDS) + " | shoots with a wrong accusation |\n|" + "---|" * (len(KINDS) + 2))
+    for name, w in ROWS.items():
+        if only not in name:
+            continue
+        blamed: list[tuple[tuple[str, str], ...]] = []
+        result = run(n, first_seed, bound=False, workshop=w, blamed=blamed)
+        cells = []
+        for kind in KINDS.values():
+            z, stated = result[kind][:, 0], np.sqrt(np.mean(result[kind][:, 3] ** 2))
+            cells.append(f"{np.mean(np.abs(z) < K95):.2f} ({np.sqrt(np.mean(z**2)):.2f}; {stated:.2g})")
+        causes = Counter(c for shoot_ in blamed for c, _ in shoot_)
+        said = ", ".join(f"{c} {k}" for c, k in causes.most_common(4))
+        print(f"| {name} | " + " | ".join(cells) + f" | {sum(bool(b) for b in blamed)} of {len(blamed)}"
+              + (f" ({said})" if said else "") + " |", flush=True)
+
+
 def main() -> None:
+    if sys.argv[1:2] == ["workshop"]:
+        show_workshop(int(sys.argv[2]) if len(sys.argv) > 2 else 24, sys.argv[3] if len(sys.argv) > 3 else "",
+                      int(sys.argv[4]) if len(sys.argv) > 4 else 0)
+        return
     n = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     even = "even" in sys.argv[2:]
     began = time.perf_counter()

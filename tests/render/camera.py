@@ -14,6 +14,35 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
+class Residue:
+    """What a lens does beyond its five terms: two plane waves over the picture, the same in every photo.
+
+    A pixel is shifted by ``size`` sin(wave . (u, v) + phase) in each direction; ``wave`` (2, 2) rad/px, a row for u
+    and one for v.
+    """
+
+    size: float  # px
+    wave: Array
+    phase: Array  # (2,) rad
+
+    def shift(self, uv: Array) -> Array:
+        """Shift (..., 2), px, of pixels (..., 2)."""
+        return self.size * np.sin(np.asarray(uv, float) @ self.wave.T + self.phase)
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """A hand that moves while the rows are read one after another, counted from the middle row.
+
+    A camera-frame point moves by (turn x point + drift) times the time; rad/s, mm/s, camera axes.
+    """
+
+    seconds: float  # from the first row to the last
+    turn: Array  # (3,)
+    drift: Array  # (3,)
+
+
+@dataclass(frozen=True)
 class Lens:
     """A phone's lens at its usual focus; px."""
 
@@ -24,6 +53,7 @@ class Lens:
     dist: Array  # (5,) k1 k2 p1 p2 k3
     width: int
     height: int
+    residue: Residue | None = None
 
 
 @dataclass(frozen=True)
@@ -35,6 +65,7 @@ class Camera:
     t: Array
     df: float
     dc: Array
+    sweep: Sweep | None = None
 
     @property
     def centre(self) -> Array:
@@ -52,13 +83,32 @@ class Camera:
     def project(self, x: Array) -> Array:
         """Pixels (..., 2) of frame points (..., 3)."""
         c = np.asarray(x, float) @ self.R.T + self.t
+        uv = self._seen(c)
+        if self.sweep is not None:
+            rate = np.cross(self.sweep.turn, c) + self.sweep.drift
+            for _ in range(3):  # the row tells the time, the time moves the row by a pixel: settled to 1e-6 px
+                when = self.sweep.seconds * (uv[..., 1:] / (self.lens.height - 1) - 0.5)
+                uv = self._seen(c + when * rate)
+        return uv
+
+    def _seen(self, c: Array) -> Array:
+        """Pixels (..., 2) of camera-frame points (..., 3)."""
         xn, yn = c[..., 0] / c[..., 2], c[..., 1] / c[..., 2]
         xd, yd = _distort(xn, yn, self.lens.dist)
-        return np.stack([self.fx * xd + self.lens.cx + self.dc[0],
-                         self.fy * yd + self.lens.cy + self.dc[1]], axis=-1)
+        uv = np.stack([self.fx * xd + self.lens.cx + self.dc[0],
+                       self.fy * yd + self.lens.cy + self.dc[1]], axis=-1)
+        return uv if self.lens.residue is None else uv + self.lens.residue.shift(uv)
 
     def normalised(self, u: Array, v: Array) -> tuple[Array, Array]:
-        """Undistorted x/z, y/z of pixels; Newton steps until exact to rounding."""
+        """Undistorted x/z, y/z of pixels; Newton steps until exact to rounding. ValueError with a moving hand."""
+        if self.sweep is not None:
+            raise ValueError("with a moving hand a pixel's ray depends on its row: only project() knows it")
+        if self.lens.residue is not None:
+            seen = np.stack(np.broadcast_arrays(np.asarray(u, float), np.asarray(v, float)), axis=-1)
+            uv = seen.copy()
+            for _ in range(6):
+                uv = seen - self.lens.residue.shift(uv)
+            u, v = uv[..., 0], uv[..., 1]
         xd = (np.asarray(u, float) - self.lens.cx - self.dc[0]) / self.fx
         yd = (np.asarray(v, float) - self.lens.cy - self.dc[1]) / self.fy
         x, y = xd.copy(), yd.copy()

@@ -78,6 +78,10 @@ class Truth:
     shots: tuple[Shot, ...]
     errors: Errors = Errors()
     stretch: float = 1.0  # printed scale along the sheet over that across it; drawn photos have none
+    play: Mapping[tuple[str, str], Pose] = field(default_factory=dict)  # (body, position) -> off its hinge
+    flex: Mapping[str, Pose] = field(default_factory=dict)  # position -> parts against board, frame axes
+    warps: Mapping[str, Vec] = field(default_factory=dict)  # tag -> mm at half edge: x^2, y^2, xy
+    s_bow: float = 0.0  # mm, the board in an S along its longer side
 
     @property
     def print_scale(self) -> Array:
@@ -86,11 +90,15 @@ class Truth:
 
     def body_pose(self, body: str, position: str) -> Pose:
         """(R, t) carrying straight-ahead places of ``body`` to those at ``position``."""
-        return body_pose(self.rig, body, {b: self.angles.get((b, position), 0.0) for b in self.rig.bodies})
+        return body_pose(self.rig, body, {b: self.angles.get((b, position), 0.0) for b in self.rig.bodies},
+                         {b: m for (b, p), m in self.play.items() if p == position})
 
     def tag_pose(self, tag: str, position: str) -> Pose:
-        """Tag to frame at ``position``."""
+        """Tag to frame at ``position``, as the board stood there straight ahead without flex."""
         R, t = self.body_pose(tag_body(self.rig, tag), position)
+        if position in self.flex:
+            q, v = self.flex[position]
+            R, t = q @ R, q @ t + v
         tr, tt = self.tags[tag]
         return R @ tr, R @ tt + t
 
@@ -98,13 +106,19 @@ class Truth:
         """(32, 3) true saddle places in frame axes."""
         R, t = self.tag_pose(tag, position)
         p = saddle_points(self.rig.tags[tag].size) * self.print_scale
-        return np.column_stack([p, np.zeros(len(p))]) @ R.T + t
+        x, y = saddle_points(2.0).T  # half edge 1
+        a, b, c = self.warps.get(tag, (0.0, 0.0, 0.0))
+        return np.column_stack([p, a * x * x + b * y * y + c * x * y]) @ R.T + t
 
     def board_points(self, xy: Array) -> Array:
         """Frame places (n, 3) of board points given in drawn mm (n, 2): print scale and bow applied."""
         p = np.asarray(xy, float) * self.print_scale
         x, y = p[:, 0] / 100.0, p[:, 1] / 100.0
         z = self.bow[0] * x * x + self.bow[1] * y * y + self.bow[2] * x * y
+        if self.s_bow:
+            half = np.abs(np.concatenate(list(self.board.saddles().values()))).max(axis=0)
+            k = int(np.argmax(half))
+            z = z + self.s_bow * np.sin(np.pi * np.asarray(xy, float)[:, k] / half[k])
         R, t = self.board_pose
         return np.column_stack([p, z]) @ R.T + t
 
@@ -131,12 +145,14 @@ def tag_body(rig: Rig, tag: str) -> str:
     return rig.points[t.centres_on].body if t.centres_on else t.body
 
 
-def body_pose(rig: Rig, body: str, angles: Mapping[str, float]) -> Pose:
-    """(R, t) of a body for joint angles about straight-ahead axes."""
+def body_pose(rig: Rig, body: str, angles: Mapping[str, float], play: Mapping[str, Pose] | None = None) -> Pose:
+    """(R, t) of a body for joint angles about straight-ahead axes; ``play``: how it stands off its hinge."""
     if body == FRAME:
         return np.eye(3), np.zeros(3)
     b = rig.bodies[body]
-    R, t = body_pose(rig, b.parent, angles)
+    R, t = body_pose(rig, b.parent, angles, play)
+    if play and body in play:
+        R, t = R @ play[body][0], R @ play[body][1] + t
     q, c = turn(b.axis, angles.get(body, 0.0)), np.asarray(b.pivot)
     return R @ q, R @ (c - q @ c) + t
 
@@ -147,16 +163,17 @@ def chain_bodies(rig: Rig) -> list[str]:
     return [b for b in rig.bodies if b in used and b != rig.driver]
 
 
-def gap(rig: Rig, rod: str, angles: Mapping[str, float]) -> float:
+def gap(rig: Rig, rod: str, angles: Mapping[str, float], play: Mapping[str, Pose] | None = None) -> float:
     """Distance of a rod's two holes less its length, mm."""
     ends = []
     for p in (rig.rods[rod].a, rig.rods[rod].b):
-        R, t = body_pose(rig, rig.points[p].body, angles)
+        R, t = body_pose(rig, rig.points[p].body, angles, play)
         ends.append(R @ np.asarray(rig.points[p].xyz) + t)
     return float(np.linalg.norm(ends[0] - ends[1]) - rig.rods[rod].length)
 
 
-def solve(rig: Rig, driver: float, start: Mapping[str, float] | None = None) -> dict[str, float]:
+def solve(rig: Rig, driver: float, start: Mapping[str, float] | None = None,
+          play: Mapping[str, Pose] | None = None) -> dict[str, float]:
     """Joint angles with all rods closed at the driver angle (rad), by small steps from ``start``."""
     names = chain_bodies(rig)
     at = dict(start or {b: 0.0 for b in rig.bodies})
@@ -165,7 +182,7 @@ def solve(rig: Rig, driver: float, start: Mapping[str, float] | None = None) -> 
         # counted from 1, not 0: the root finder's difference step is relative to its unknowns
         def misfit(y: Array, d: float = float(d)) -> list[float]:
             a = dict(zip(names, y - 1.0, strict=True)) | {rig.driver: d}
-            return [gap(rig, r, a) for r in rig.rods]
+            return [gap(rig, r, a, play) for r in rig.rods]
 
         sol = root(misfit, [1.0 + at.get(n, 0.0) for n in names], tol=1e-13)
         if np.abs(sol.fun).max() > 1e-7:
@@ -485,17 +502,24 @@ def by_eye(rig: Rig, position: str, rng: np.random.Generator, scatter_deg: float
 def with_rod_play(truth: Truth, sd: float, rng: np.random.Generator) -> Truth:
     """The shoot with rods that seat by ``sd`` mm (standard deviation) differently at every position.
 
-    The rig stands straight ahead as before, so its rods' lengths change by how they sat there.
+    The rig stands straight ahead as before, so its rods' lengths change by how they sat there, and by where the
+    parts stood off their hinges (``Truth.play``): joint angles count from straight ahead as it was photographed.
     """
     rig = truth.rig
-    true = {n: r.length - rng.normal(0, sd) for n, r in rig.rods.items()}
+
+    def play(p: str) -> dict[str, Pose]:
+        return {b: m for (b, q), m in truth.play.items() if q == p}
+
+    still = {b: 0.0 for b in rig.bodies}
+    ahead = {n: r.length + gap(rig, n, still, play(rig.straight_ahead)) for n, r in rig.rods.items()}
+    true = {n: length - rng.normal(0, sd) for n, length in ahead.items()}
     angles = dict(truth.angles)
     for p in truth.positions:
         if p == rig.straight_ahead:
             continue
         seated = {n: replace(r, length=true[n] + rng.normal(0, sd)) for n, r in rig.rods.items()}
         at = {b: truth.angles.get((b, p), 0.0) for b in rig.bodies}
-        now = solve(replace(rig, rods=seated), at[rig.driver], at)
+        now = solve(replace(rig, rods=seated), at[rig.driver], at, play(p))
         angles |= {(b, p): now[b] for b in chain_bodies(rig)}
     rods = {n: replace(r, length=true[n]) for n, r in rig.rods.items()}
     return replace(truth, rig=replace(rig, rods=rods), angles=angles)
