@@ -45,13 +45,20 @@ class SetAside:
 class Observations:
     """One row per corner: ``table`` has the columns COLUMNS; u, v in pixels (centres at integers), c.. in px^2.
 
-    ``tag`` is the code (int), ``corner`` the index into ``targets.saddle_points``.
+    ``tag`` is the code (int), ``corner`` the index into ``targets.saddle_points``. ValueError for a table without
+    these columns.
     """
 
     table: pd.DataFrame
     photos: tuple[PhotoInfo, ...]
     set_aside: tuple[SetAside, ...] = ()
     notes: tuple[str, ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        missing = [c for c in COLUMNS if c not in self.table]
+        if missing:
+            raise ValueError(f"the table of corners lacks the columns {', '.join(missing)}; it needs "
+                             f"{', '.join(COLUMNS)}")
 
     def covariances(self) -> NDArray[np.float64]:
         """(n, 2, 2) pixel covariance per row."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -50,7 +50,7 @@ class _Outcome:
     unknown: tuple[int, ...] = ()
 
 
-def read_shoot(source: Path, known_codes: set[int], board: Board, workers: int | None = None,
+def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, workers: int | None = None,
                progress: Progress | None = None, meanwhile: Callable[[], None] | None = None) -> Observations:
     """Corners of every photo of a shoot.
 
@@ -59,8 +59,13 @@ def read_shoot(source: Path, known_codes: set[int], board: Board, workers: int |
     Photos are only read, never changed. ``progress(done, all, name)`` is called here, in this process, and
     ``meanwhile()`` once, when other processes have begun to read.
     Raises UserError when no photo, or only one, is left to work with.
+
+    >>> from capture import Board
+    >>> read_shoot("no_such_folder", {60, 61}, Board.for_paper("A4"))
+    Traceback (most recent call last):
+    capture.errors.UserError: no_such_folder does not exist: give the folder that holds one folder of photos for ...
     """
-    listed = list_shoot(source)
+    listed = list_shoot(Path(source))
     jobs = [_Job(path, position, name, frozenset(known_codes), board) for path, position, name in listed]
     done: list[_Outcome] = []
     for outcome in _run(jobs, workers, meanwhile):

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.shapes import one_number
+
 CELLS = 10
 CODE_SHARE = 32.0 / 60.0  # code edge (black square) over tag edge
 SADDLES = 32
@@ -36,8 +38,18 @@ PART_TAG_MM = 60.0
 def saddle_points(size_mm: float) -> NDArray[np.float64]:
     """Saddle corners of a tag, (32, 2) mm in the tag frame, clockwise as read, first one upper left.
 
-    They lie on the square one cell inside the tag's edge, spaced one cell apart.
+    They lie on the square one cell inside the tag's edge, spaced one cell apart. Raises ValueError where the
+    size is not one length above zero.
+
+    >>> saddle_points(60.0)[[0, 8, 16, 24]]  # the four corners of the ring
+    array([[-24.,  24.],
+           [ 24.,  24.],
+           [ 24., -24.],
+           [-24., -24.]])
     """
+    size_mm = one_number("the tag's edge", size_mm)
+    if not 0 < size_mm < np.inf:
+        raise ValueError(f"the tag's edge must be a length above zero (mm), got {size_mm:g}")
     cell = size_mm / CELLS
     half = 4 * cell
     run = np.arange(8) * cell
@@ -85,7 +97,12 @@ class Board:
 
     @classmethod
     def for_paper(cls, paper: str, first_id: int = 0) -> Board:
-        """The board printed on ``paper`` ("A4", "A3", "Letter"); KeyError for another name."""
+        """The board printed on ``paper`` ("A4", "A3", "Letter"); KeyError for another name.
+
+        >>> board = Board.for_paper("A4")
+        >>> len(board.ids), board.tag_centres()[0]
+        (12, array([-64.,  96.]))
+        """
         columns, rows = BOARD_GRIDS[paper]
         return cls(paper, columns, rows, first_id=first_id)
 

@@ -8,6 +8,7 @@ from enum import Enum
 import numpy as np
 
 from capture.errors import UserError
+from capture.shapes import one_number
 
 
 class Outcome(Enum):
@@ -43,8 +44,16 @@ def verdict(value: float, u95: float, target_value: float, tolerance: float,
 
     ISO 14253-1 rule: met only where the whole interval lies inside the tolerance, not met only where it lies
     wholly outside, else not yet known. An interval that just touches a limit from inside counts as met.
-    Raises UserError for a negative tolerance. A value or uncertainty that is not a number: can't tell.
+    Raises UserError for a negative tolerance, ValueError for anything but single numbers. nan as value or
+    uncertainty: can't tell.
+
+    >>> verdict(0.12, 0.05, target_value=0.1, tolerance=0.2, unit="deg", name="toe").text
+    'toe: met: 0.12 +/- 0.05 deg lies wholly inside -0.10 to 0.30 deg.'
+    >>> verdict(0.28, 0.05, target_value=0.1, tolerance=0.2).outcome.value
+    "can't tell yet"
     """
+    value, u95 = one_number("the value", value), one_number("its 95 % uncertainty", u95)
+    target_value, tolerance = one_number("the target", target_value), one_number("the tolerance", tolerance)
     if not tolerance >= 0:
         raise UserError(f"The tolerance of {name or 'a target'} is {tolerance}; give zero or more.")
     label = f"{name}: " if name else ""

@@ -8,16 +8,27 @@ Pixel centres at integers.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+
+from capture.shapes import of_shape
 
 Array = NDArray[np.float64]
 
 LENS = ("f", "aspect", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 
 
-def project(x_cam: Array, lens: Array, df: Array | float = 0.0, dc: Array | None = None) -> Array:
-    """Pixels (..., 2) of camera-frame points (..., 3) mm. ``lens`` (9,) in LENS order."""
+def project(x_cam: ArrayLike, lens: ArrayLike, df: Array | float = 0.0, dc: Array | None = None) -> Array:
+    """Pixels (..., 2) of camera-frame points (..., 3) mm. ``lens`` (9,) in LENS order. ValueError for other shapes.
+
+    >>> project([100.0, -50.0, 1000.0], [3000, 1, 2000, 1500, 0, 0, 0, 0, 0])
+    array([2300., 1350.])
+    """
+    x_cam, lens = _checked(x_cam, lens)
     return project_terms(x_cam, lens, df, dc)[0]
+
+
+def _checked(x_cam: ArrayLike, lens: ArrayLike) -> tuple[Array, Array]:
+    return of_shape("points in the camera frame", x_cam, (3,), stack=True), of_shape("lens", lens, (len(LENS),))
 
 
 def project_terms(x_cam: Array, lens: Array, df: Array | float, dc: Array | None,
@@ -42,8 +53,9 @@ def project_with_derivatives(x_cam: Array, lens: Array, df: Array, dc: Array) ->
 
     Parameters: ``x_cam`` (..., 3) mm; ``lens`` (9,); ``df`` broadcastable to (...); ``dc`` to (..., 2).
     Returns ``uv`` (..., 2); d uv / d x_cam (..., 2, 3); d uv / d lens (..., 2, 9);
-    d uv / d (df, dcx, dcy) (..., 2, 3).
+    d uv / d (df, dcx, dcy) (..., 2, 3). ValueError for other shapes.
     """
+    x_cam, lens = _checked(x_cam, lens)
     f, aspect, _, _, k1, k2, p1, p2, k3 = lens
     uv, (x, y, z, r2, radial, xd, yd, fu) = project_terms(x_cam, lens, df, dc)
     slope = 2 * (k1 + r2 * (2 * k2 + 3 * k3 * r2))  # d radial / d r2, doubled: times x or y
@@ -77,11 +89,15 @@ def camera_matrix(lens: Array) -> Array:
 
 
 def undistort(uv: Array, lens: Array) -> Array:
-    """Normalised image coordinates (n, 2) of pixels (n, 2), by OpenCV's fixed-point iteration."""
+    """Normalised image coordinates (n, 2) of pixels (n, 2), by OpenCV's fixed-point iteration.
+
+    ValueError for other shapes.
+    """
     import cv2
 
     if len(uv) == 0:
         return np.zeros((0, 2))
+    uv, lens = of_shape("pixels", uv, ("n", 2)), of_shape("lens", lens, (len(LENS),))
     k, d = camera_matrix(lens), np.ascontiguousarray(lens[4:9])
     out = cv2.undistortPoints(np.ascontiguousarray(uv, float)[:, None], k, d)
     return np.asarray(out, float).reshape(-1, 2)

@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from calib.linkage.rotations import about
 from calib.rig.model import FRAME, Rig
+from capture.shapes import of_shape, one_number
 
 Array = NDArray[np.float64]
 
@@ -46,8 +47,9 @@ def body_motions(rig: Rig, angles: Mapping[str, ArrayLike]) -> dict[str, tuple[A
 
     ``angles`` are joint angles (rad) from the straight-ahead assembly, right-handed about each body's axis,
     any common (broadcast) shape; a body left out stands at 0. Returns R (..., 3, 3) and t (..., 3) in mm with
-    ``x_now = R @ x_drawn + t``, composed through the parents.
+    ``x_now = R @ x_drawn + t``, composed through the parents. Raises ValueError for a body the rig has not.
     """
+    _known(rig, angles)
     shape = np.broadcast_shapes(*[np.shape(a) for a in angles.values()]) if angles else ()
     out: dict[str, tuple[Array, Array]] = {FRAME: (_wide(np.eye(3), shape), np.zeros(shape + (3,)))}
     for b in rig.parents_first():
@@ -81,6 +83,12 @@ def rod_lengths(rig: Rig, angles: Mapping[str, ArrayLike]) -> dict[str, Array]:
     """Distance between the ball centres of each rod, (...) mm, at joint angles (rad); see body_motions."""
     at = points_now(rig, angles)
     return {r.name: np.linalg.norm(at[r.a] - at[r.b], axis=-1) for r in rig.rods.values()}
+
+
+def _known(rig: Rig, angles: Mapping[str, ArrayLike]) -> None:
+    for n in angles:
+        if n not in rig.bodies:
+            raise ValueError(f"no body is called {n!r}; the rig has {', '.join(rig.bodies)}")
 
 
 def _unit(v: ArrayLike) -> Array:
@@ -245,9 +253,7 @@ class Linkage:
     def _names(self, driver: str | None, fixed: Iterable[str]) -> tuple[str, frozenset[str]]:
         drv = self.rig.driver if driver is None else driver
         held = frozenset(fixed)
-        for n in (drv, *sorted(held)):
-            if n not in self.rig.bodies:
-                raise ValueError(f"no body is called {n!r}; the rig has {', '.join(self.rig.bodies)}")
+        _known(self.rig, dict.fromkeys((drv, *sorted(held)), 0.0))
         if drv in held:
             raise ValueError(f"{drv} cannot both drive the linkage and be held")
         return drv, held
@@ -500,12 +506,19 @@ class Linkage:
 
         ``fixed`` holds bodies (a lean joint, a wheel) at an angle (rad). With rods set longer or shorter than
         drawn, the pose at driver zero is not all zeros. Poses beyond a toggle are nan and ``ends`` says why.
-        ValueError where rods cannot place every part.
+        ValueError where rods cannot place every part, a body is unknown or the angles are not (n,) finite numbers.
+
+        >>> from calib import parse_rig, starter_text
+        >>> swept = Linkage(parse_rig(starter_text())).sweep(np.radians([-20, 0, 20]))
+        >>> swept.reached
+        array([ True,  True,  True])
+        >>> np.degrees(swept.angles["left_upright"]).round(1)
+        array([-0., -0., -0.])
         """
-        hold = dict(fixed or {})
+        hold = {n: one_number(f"the held angle of {n}", a) for n, a in (fixed or {}).items()}
         plan = self.plan(driver, hold)
         drv = self.rig.driver if driver is None else driver
-        want = np.atleast_1d(np.asarray(driver_angles, float)).ravel()
+        want = of_shape("driver angles", np.atleast_1d(np.asarray(driver_angles, float)), ("n",))
         if not len(want) or not np.all(np.isfinite(want)):
             raise ValueError("driver angles must be one or more finite numbers")
         grid, i0, places = _grid(want)
@@ -552,9 +565,16 @@ class Linkage:
 
         Without ``start`` the pose is followed from the assembled pose at zero; with it (angles from a nearby
         pose) Newton runs from there. Raises Toggle beyond an over-centre position, CannotAssemble where the
-        rods do not go together at all, ValueError where parts are loose.
+        rods do not go together at all, ValueError where parts are loose, a body is unknown or an angle is not one
+        number.
+
+        >>> from calib import parse_rig, starter_text
+        >>> pose = Linkage(parse_rig(starter_text())).solve(np.radians(10))
+        >>> round(float(np.degrees(pose["left_upright"])), 1)
+        -0.0
         """
-        hold = dict(fixed or {})
+        driver_angle = one_number("driver angle", driver_angle)
+        hold = {n: one_number(f"the held angle of {n}", a) for n, a in (fixed or {}).items()}
         plan = self.plan(driver, hold)
         drv = self.rig.driver if driver is None else driver
         if start is not None:
@@ -600,6 +620,7 @@ class Linkage:
         return out
 
     def _full(self, angles: Mapping[str, ArrayLike]) -> dict[str, Array]:
+        _known(self.rig, angles)
         shape = np.broadcast_shapes(*[np.shape(a) for a in angles.values()]) if angles else ()
         return {b: np.broadcast_to(np.asarray(angles.get(b, 0.0), float), shape) for b in self.rig.bodies}
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+
+from capture.shapes import of_shape
 
 Array = NDArray[np.float64]
 
@@ -13,6 +15,8 @@ Array = NDArray[np.float64]
 def skew(v: Array) -> Array:
     """Cross-product matrices, (..., 3) to (..., 3, 3), so that ``skew(a) @ b == cross(a, b)``."""
     v = np.asarray(v, float)
+    if v.shape != (3,):
+        v = of_shape("vector", v, (3,), stack=True)
     if v.ndim == 1:  # written out: single ones are wanted very often
         x, y, z = v.tolist()
         return np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
@@ -23,9 +27,17 @@ def skew(v: Array) -> Array:
     return out
 
 
-def rotation(vector: Array) -> Array:
-    """Rotation matrices of rotation vectors (rad), (..., 3) to (..., 3, 3); Rodrigues' formula."""
+def rotation(vector: ArrayLike) -> Array:
+    """Rotation matrices of rotation vectors (rad), (..., 3) to (..., 3, 3); Rodrigues' formula.
+
+    Raises ValueError for another shape.
+
+    >>> rotation([0, 0, np.pi / 2]).round(9) @ [1, 0, 0]
+    array([0., 1., 0.])
+    """
     v = np.asarray(vector, float)
+    if v.shape != (3,):
+        v = of_shape("rotation vector", v, (3,), stack=True)
     if v.ndim == 1:  # written out: single ones are wanted very often
         x, y, z = (float(u) for u in v)
         one = math.sqrt(x * x + y * y + z * z)
@@ -43,15 +55,25 @@ def rotation(vector: Array) -> Array:
 
 def about(axis: Array, angle: float | Array) -> Array:
     """Rotation about a unit ``axis`` (3,) by ``angle`` (rad, any shape), (..., 3, 3)."""
-    return rotation(np.asarray(angle, float)[..., None] * np.asarray(axis, float))
+    n = np.asarray(axis, float)
+    if n.shape[-1:] != (3,):
+        n = of_shape("axis", n, (3,), stack=True)
+    return rotation(np.asarray(angle, float)[..., None] * n)
 
 
-def rotation_vector(r: Array) -> Array:
+def rotation_vector(r: ArrayLike) -> Array:
     """Rotation vector (3,) in rad of one rotation matrix (3, 3), angle in 0..pi.
 
     By the quaternion's largest part (Shepperd 1978), so that it is exact for small turns and through half a turn.
+    Raises ValueError for another shape.
+
+    >>> rotation_vector(rotation([0.1, -0.2, 0.3])).round(9)
+    array([ 0.1, -0.2,  0.3])
     """
-    (a, b, c), (d, e, f), (g, h, i) = np.asarray(r, float).tolist()
+    m = np.asarray(r, float)
+    if m.shape != (3, 3):
+        m = of_shape("rotation matrix", m, (3, 3))
+    (a, b, c), (d, e, f), (g, h, i) = m.tolist()
     squares = (1 + a + e + i, 1 + a - e - i, 1 - a + e - i, 1 - a - e + i)  # 4 w^2, 4 x^2, 4 y^2, 4 z^2
     k = squares.index(max(squares))
     w, x, y, z = ((squares[0], h - f, c - g, d - b), (h - f, squares[1], b + d, c + g),
@@ -67,6 +89,8 @@ def rotation_vector(r: Array) -> Array:
 
 def perpendiculars(axis: Array) -> Array:
     """Two unit vectors square to ``axis`` (3,) and to each other, as columns (3, 2)."""
+    if len(axis) != 3:
+        of_shape("axis", axis, (3,))
     x, y, z = (float(v) for v in axis)
     smallest = min(abs(x), abs(y), abs(z))
     # cross product with the coordinate axis it leans on least, written out: this is called very often
@@ -85,8 +109,15 @@ def rigid_fit(src: Array, dst: Array, weights: Array | None = None) -> tuple[Arr
     """Rotation R (..., 3, 3) and shift t (..., 3) with least weighted |R src + t - dst|^2; src, dst (..., n, 3).
 
     Kabsch (1976) by singular values; reflections are excluded.
+    Raises ValueError where the shapes do not fit each other.
     """
+    src = of_shape("source points", src, ("n", 3), stack=True)
+    dst = of_shape("destination points", dst, ("n", 3), stack=True)
+    if src.shape[-2:] != dst.shape[-2:] or not src.shape[-2]:
+        raise ValueError(f"a rigid fit needs as many source as destination points, got {src.shape} and {dst.shape}")
     w = np.ones(src.shape[:-1]) if weights is None else np.asarray(weights, float)
+    if w.shape[-1:] != src.shape[-2:-1]:
+        raise ValueError(f"a rigid fit needs one weight a point, got {w.shape} for points {src.shape}")
     w = (w / w.sum(axis=-1, keepdims=True))[..., None]
     a, b = np.sum(w * src, axis=-2), np.sum(w * dst, axis=-2)
     u, _, vt = np.linalg.svd((dst - b[..., None, :]).swapaxes(-1, -2) @ ((src - a[..., None, :]) * w))

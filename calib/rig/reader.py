@@ -44,10 +44,14 @@ A_BODY = "the name of a body"
 A_BODY_OR_FRAME = 'the name of a body or "frame"'
 
 
-def load_rig(path: Path) -> Rig:
+def load_rig(path: str | Path) -> Rig:
     """The rig described in a rig.toml (mm and degrees there; mm and radians in the ``Rig``).
 
     Raises UserError naming every mistake, one line each: file, line, key, what was read, what is allowed.
+
+    >>> load_rig("no_such_rig.toml")
+    Traceback (most recent call last):
+    capture.errors.UserError: no_such_rig.toml: there is no such file; `rigtrue new` writes one to start from
     """
     try:
         text = Path(path).read_text(encoding="utf-8")
@@ -59,7 +63,13 @@ def load_rig(path: Path) -> Rig:
 
 
 def parse_rig(text: str, file: str = "rig.toml") -> Rig:
-    """The rig described by the text of a rig.toml; ``file`` is its name in messages. See ``load_rig``."""
+    """The rig described by the text of a rig.toml; ``file`` is its name in messages. See ``load_rig``.
+
+    >>> from calib import starter_text
+    >>> rig = parse_rig(starter_text())
+    >>> list(rig.rods), rig.straight_ahead
+    (['left_rod', 'right_rod', 'left_tie', 'right_tie'], 'ahead')
+    """
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as exc:
