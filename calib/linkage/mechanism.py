@@ -87,7 +87,7 @@ def rod_lengths(rig: Rig, angles: Mapping[str, ArrayLike]) -> dict[str, Array]:
 
 def _known(rig: Rig, angles: Mapping[str, ArrayLike]) -> None:
     for n in angles:
-        if n not in rig.bodies:
+        if n not in rig.bodies and n != FRAME:
             raise ValueError(f"no body is called {n!r}; the rig has {', '.join(rig.bodies)}")
 
 
@@ -253,7 +253,9 @@ class Linkage:
     def _names(self, driver: str | None, fixed: Iterable[str]) -> tuple[str, frozenset[str]]:
         drv = self.rig.driver if driver is None else driver
         held = frozenset(fixed)
-        _known(self.rig, dict.fromkeys((drv, *sorted(held)), 0.0))
+        for n in (drv, *sorted(held)):
+            if n not in self.rig.bodies:
+                raise ValueError(f"no body is called {n!r}; the rig has {', '.join(self.rig.bodies)}")
         if drv in held:
             raise ValueError(f"{drv} cannot both drive the linkage and be held")
         return drv, held
