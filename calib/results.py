@@ -109,6 +109,8 @@ class Fit:
     iterations: int
     pivot_table: pd.DataFrame  # what, design xyz, measured xyz, difference, u95 ..., share from photos
     printed: PrintFit | None = None
+    converged: bool = True
+    dof: int = 0  # degrees of freedom: corner coordinates used less unknowns
 
     def summary(self) -> Sequence[str]:
         """A few plain lines, as lmfit-style results report themselves."""

@@ -15,7 +15,8 @@ import pytest
 from numpy.typing import NDArray
 
 from calib.cli import main
-from calib.estimation.bundle import arrange, estimate
+from calib.estimation.arrange import arrange
+from calib.estimation.bundle import estimate
 from calib.results import Finding
 from calib.rig.model import Rig
 from calib.rig.reader import load_rig
@@ -229,7 +230,7 @@ def test_position_with_one_photo_is_set_aside() -> None:
     rig, obs = shoot()
     findings: list[Finding] = []
     photos = [p for p in obs.photos if p.position != "back2"] + [p for p in obs.photos if p.position == "back2"][:1]
-    _, layout, _ = arrange(rig, only(obs, photos), None, findings)
+    _, layout, _ = arrange(rig, only(obs, photos), findings=findings)
     assert "back2" not in layout.positions and "push3" in layout.positions
     said = [f for f in findings if f.item == "back2"]
     assert said[0].cause == "few_photos" and "only 1 usable photo" in said[0].text

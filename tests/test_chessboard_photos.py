@@ -18,8 +18,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calib.estimation.blocks.corners import Corners
+from calib.estimation.blocks.expected import Priors
 from calib.estimation.camera import LENS
-from calib.estimation.equations import Corners, Priors, RigProblem
+from calib.estimation.equations import RigProblem
 from calib.estimation.solver import minimise, reduced_system
 from calib.estimation.start import photo_poses
 from calib.estimation.unknowns import Layout, State
@@ -77,7 +79,7 @@ def ours(uv: tuple[Array, ...], free: tuple[str, ...] = FREE) -> tuple[State, Ar
     state = State(start.lens, 1.0, np.zeros(3), np.eye(3), np.zeros(3), np.zeros((0, 3, 3)), np.zeros((0, 3)),
                   np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), start.R, start.t,
                   np.zeros(n), np.zeros((n, 2)))
-    problem = RigProblem(layout, c, priors, rig)
+    problem = RigProblem(layout, c, priors)
     sol = minimise(problem, state, max_iterations=200, rtol=1e-16)
     assert sol.converged
     r = problem.corner_residuals(sol.state)[seen]

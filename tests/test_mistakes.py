@@ -11,7 +11,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.estimation.bundle import _cold_start, _one_camera, _priors, arrange, estimate
+from calib.estimation.arrange import arrange, one_camera
+from calib.estimation.bundle import estimate, make_priors
+from calib.estimation.coldstart import cold_start
 from calib.estimation.diagnose import zoom_or_camera
 from calib.results import Finding, Fit
 from capture.errors import UserError
@@ -30,8 +32,8 @@ def cold(m: Mistake) -> tuple[list[Finding], dict[str, Finding]]:
     _, layout, corners = arrange(m.rig, m.obs)
     first = m.obs.photos[0]
     size = (first.width, first.height)
-    return _cold_start(m.rig, layout, corners, size, first.focal_px_guess,
-                       _priors(m.rig, size, first.focal_px_guess))[2:]
+    begun = cold_start(layout, corners, size, first.focal_px_guess, make_priors(m.rig, size, first.focal_px_guess))
+    return begun.findings, begun.spoilt
 
 
 def test_clean_shoot_and_its_bar_misread() -> None:
@@ -81,8 +83,7 @@ def test_zoom_and_phone_by_what_the_file_says() -> None:
     photos = list(obs.photos)
     photos[3] = replace(photos[3], digital_zoom=1.4)
     photos[7] = replace(photos[7], camera="Sample S-9")
-    findings: list[Finding] = []
-    left = _one_camera(replace(obs, photos=tuple(photos)), findings)
+    left, findings = one_camera(replace(obs, photos=tuple(photos)))
     assert [(f.cause, f.item) for f in findings] == [("digital_zoom", photos[3].name), ("two_cameras", photos[7].name)]
     assert len(left.photos) == len(photos) - 2
     assert not set(left.table["photo"]) & {photos[3].name, photos[7].name}

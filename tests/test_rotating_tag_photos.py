@@ -27,7 +27,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calib.estimation.equations import Corners, Priors, RigProblem
+from calib.estimation.blocks.corners import Corners
+from calib.estimation.blocks.expected import Priors
+from calib.estimation.equations import RigProblem
 from calib.estimation.solver import Solution, minimise, reduced_system
 from calib.estimation.start import Motion, common_hinge, planar_poses
 from calib.estimation.unknowns import Layout, State
@@ -114,7 +116,7 @@ def hinge_fit(photos: dict[int, Array], lens_sd: Sequence[float] = (TIGHT,) * 9)
                   sign * hinge.axis[None], np.zeros((0, 3)), np.zeros(0),
                   np.array([sign * hinge.angles[p] for p in names[1:]]), np.tile(np.eye(3), (n, 1, 1)),
                   np.zeros((n, 3)), np.zeros(n), np.zeros((n, 2)))
-    problem = RigProblem(layout, corners, priors, rig, poses_held=True)
+    problem = RigProblem(layout, corners, priors, poses_held=True)
     sol = minimise(problem, state, max_iterations=200, rtol=1e-12)
     assert sol.converged
     res = problem.corner_residuals(sol.state)[seen]

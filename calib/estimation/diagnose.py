@@ -10,8 +10,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
+from calib.estimation.blocks.closure import Closure
+from calib.estimation.blocks.corners import Corners
+from calib.estimation.blocks.expected import BarAlong, PrintScale
 from calib.estimation.camera import camera_matrix
-from calib.estimation.equations import Corners, RigProblem
+from calib.estimation.equations import RigProblem
 from calib.estimation.moved import Moved, what_moved
 from calib.estimation.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
 from calib.estimation.unknowns import Layout, State
@@ -272,7 +275,7 @@ def scale_finding(problem: RigProblem, s: State, cov: Array) -> list[Finding]:
         return []
     info, pull = np.linalg.inv(cov), np.zeros(len(cov))
     for row in problem.rows(s):
-        if row.item.startswith("print scale"):
+        if isinstance(row.block, PrintScale | BarAlong):
             ix = np.asarray(row.slots)
             info[np.ix_(ix, ix)] -= row.J.T @ row.J
             pull[ix] += row.J.T @ row.r
@@ -311,18 +314,17 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
         if abs(s.df[i]) > ZOOM:
             out.append(Finding("digital_zoom", name, f"Photo {name} has a focal length {100 * s.df[i]:+.1f} % off the "
                                "others: zoomed or cropped? Take it again without zoom."))
+    m = problem.motions(s)
+    closures = [b for b in problem.blocks(s) if isinstance(b, Closure)]
     for rod in layout.rods:
-        rows = [(r.item.split("|")[1], float(r.r[0])) for r in problem.rows(s)
-                if r.kind == "closure" and r.item.startswith(rod + "|")]
-        worst = max(rows, key=lambda x: abs(x[1]), default=("", 0.0))
+        worst = max((b for b in closures if b.item == rod), key=lambda b: abs(b.residual(m)[0]), default=None)
         ends = {rig.rods[rod].a, rig.rods[rod].b}
         if ends & knocked or {rig.points[p].body for p in ends} & bent:
             continue  # the slipped tag on its end, or its bent part, explains it
-        if abs(worst[1]) > 4:
-            more = worst[1] * problem.closure_sd(worst[0])
-            out.append(Finding("rod_misfit", rod, f'Rod "{rod}" would have to be {more:+.2f} mm longer at '
-                               f'"{worst[0]}" than at the other positions: play in a rod end, a clamp that slips, '
-                               "or a part that bends. Check them by hand."))
+        if worst is not None and abs(worst.residual(m)[0]) > 4:
+            out.append(Finding("rod_misfit", rod, f'Rod "{rod}" would have to be {worst.error_mm(m):+.2f} mm longer at '
+                               f'"{worst.position}" than at the other positions: play in a rod end, a clamp that '
+                               "slips, or a part that bends. Check them by hand."))
     for body in layout.bodies:
         known = [k for k in layout.angle_keys if k[0] == body]
         if rig.bodies[body].role == "wheel":

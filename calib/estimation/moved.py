@@ -163,7 +163,7 @@ def _pose_fit(problem: RigProblem, s: State, poses: Mapping[Key, Motion], keys: 
                                                                                       compose(hinge, placed))
             seen = poses[tag, pos]
             r = np.concatenate([rotation_vector(seen[0] @ now[0].T) / POSE_RAD, (seen[1] - now[1]) / POSE_MM])
-            g, slots = problem.tag_twist(s, tag, pos)
+            g, slots = motions.tag_twist(tag, pos)
             cols = list(slots)
             if mine:
                 k = n + 6 * groups.index(mine)

@@ -7,7 +7,7 @@ photos: it takes what ``Problem.linearise`` gives. With no private blocks it is 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,20 @@ class Normal:
     cross: Array  # (p, s, k)
     private: Array  # (p, k, k)
     g_private: Array  # (p, k)
+
+    @classmethod
+    def zeros(cls, shared: int, private: int, k: int) -> Normal:
+        """Nothing observed yet: ``shared`` unknowns, ``private`` blocks of ``k``."""
+        return cls(0.0, np.zeros((shared, shared)), np.zeros(shared), np.zeros((private, shared, k)),
+                   np.zeros((private, k, k)), np.zeros((private, k)))
+
+
+class Reduced(NamedTuple):
+    """Normal equations of the shared unknowns alone."""
+
+    matrix: Array  # (s, s) Schur complement
+    rhs: Array  # (s,)
+    inverse: Array  # (p, k, k) of the private blocks
 
 
 class Problem(Protocol):
@@ -47,8 +61,8 @@ class Solution:
     converged: bool
 
 
-def reduced_system(n: Normal, damping: float = 0.0) -> tuple[Array, Array, Array]:
-    """Schur complement (s, s), its right side (s,), and private^-1 (p, k, k), with Marquardt damping."""
+def reduced_system(n: Normal, damping: float = 0.0) -> Reduced:
+    """The private unknowns eliminated, with Marquardt damping."""
     private = n.private
     shared = n.shared
     if damping:
@@ -56,13 +70,13 @@ def reduced_system(n: Normal, damping: float = 0.0) -> tuple[Array, Array, Array
         if private.size:
             private = private + damping * private * np.eye(private.shape[-1])
     if not private.size:
-        return shared, -n.g_shared, private
+        return Reduced(shared, -n.g_shared, private)
     inverse: Array = np.asarray(np.linalg.inv(private), float)
     y = n.cross @ inverse  # (p, s, k)
     p, s, k = y.shape
     flat = np.moveaxis(y, 1, 0).reshape(s, p * k)
     cross = np.moveaxis(n.cross, 1, 0).reshape(s, p * k)
-    return shared - flat @ cross.T, -(n.g_shared - flat @ n.g_private.ravel()), inverse
+    return Reduced(shared - flat @ cross.T, -(n.g_shared - flat @ n.g_private.ravel()), inverse)
 
 
 def minimise(problem: Problem, state: Any, *, max_iterations: int = 60, rtol: float = 1e-10,

@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.estimation.blocks.corners import Corners
 from calib.estimation.camera import camera_matrix, project, project_with_derivatives
-from calib.estimation.equations import Corners
 from calib.linkage.rotations import about, perpendiculars, rigid_fit, rotation, rotation_vector, skew
 from calib.rig.model import FRAME, Rig
 

@@ -172,6 +172,26 @@ class Motions:
             self._moved[body, position] = (r, t)
         return self._moved[body, position]
 
+    def tag_place(self, tag: int, position: str) -> tuple[Array, Array]:
+        """(R, t) taking tag coordinates to the board's at ``position``; ``tag`` is an index into Layout.tags."""
+        r, t = self.motion(self._tag_body(tag), position)
+        return r @ self.state.tag_R[tag], r @ self.state.tag_t[tag] + t
+
+    def tag_twist(self, tag: int, position: str) -> tuple[Array, list[int]]:
+        """Twist (w, v) in the board frame of a tag at a position, (6, m), over its slots (m,)."""
+        own, body = self.layout.tag(self.layout.tags[tag]), self._tag_body(tag)
+        r, t = self.motion(body, position)
+        centre = r @ self.state.tag_t[tag] + t
+        first = np.zeros((6, 6))
+        first[:3, :3] = r
+        first[3:, :3] = skew(centre) @ r  # w x X about the tag's middle: v = -w x centre = centre x w
+        first[3:, 3:] = r
+        g, slots = self.derivative(body, position)
+        return np.concatenate([first, g], axis=1), [*range(own.start, own.stop), *slots]
+
+    def _tag_body(self, tag: int) -> str:
+        return self.layout.rig.tags[self.layout.tags[tag]].body
+
     def derivative(self, body: str, position: str) -> tuple[Array, list[int]]:
         """Derivative of a body's motion as a twist, and the slots it refers to.
 

@@ -22,7 +22,9 @@ from scipy.optimize import least_squares
 from scipy.optimize._numdiff import group_columns
 from scipy.sparse import csr_matrix
 
-from calib.estimation.bundle import _priors, arrange, cold_start, estimate
+from calib.estimation.arrange import arrange
+from calib.estimation.bundle import estimate, make_priors
+from calib.estimation.coldstart import cold_start
 from calib.estimation.equations import RigProblem
 from calib.estimation.solver import minimise
 from calib.estimation.unknowns import PRIVATE, State, retract
@@ -49,13 +51,13 @@ def plain_problem(rig: Rig, obs: Observations, every: int = 1) -> tuple[RigProbl
     size = (obs.photos[0].width, obs.photos[0].height)
     exif = [p.focal_px_guess for p in obs.photos if p.focal_px_guess]
     focal = float(np.median(exif)) if exif else None
-    priors = _priors(rig, size, focal)
-    state, corners, _ = cold_start(rig, layout, corners, size, focal, priors)
+    cold = cold_start(layout, corners, size, focal, make_priors(rig, size, focal))
+    state, corners, priors = cold.state, cold.corners, cold.priors
     if every > 1:
         keep = np.zeros_like(corners.seen)
         keep[:, ::every] = True
         corners = replace(corners, seen=corners.seen & keep)
-    return RigProblem(layout, corners, priors, rig, robust_scale=None, prior_scale=1e9), state
+    return RigProblem(layout, corners, priors, robust_scale=None, prior_scale=1e9), state
 
 
 class Residuals:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.estimation.equations import Priors
+from calib.estimation.blocks.expected import Priors
 from calib.rig.model import Body, Rig
 from calib.rig.reader import parse_rig
 from capture.observations import Observations

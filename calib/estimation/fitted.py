@@ -1,0 +1,184 @@
+"""From the solved problem to the Fit: the rig as built, camera, photos, residuals and figures with uncertainties."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from calib.estimation.asbuilt import as_built_rig, extra_covariance, jacobian, parameter_names
+from calib.estimation.blocks.closure import Closure
+from calib.estimation.camera import LENS
+from calib.estimation.diagnose import final_findings
+from calib.estimation.equations import RigProblem
+from calib.estimation.measured import measured_figures, pivot_table
+from calib.estimation.solver import reduced_system
+from calib.estimation.unknowns import LENS_N, Layout, State
+from calib.results import K95, AsBuilt, CameraFit, Finding, Fit, PhotoFit, PrintFit
+from calib.rig.model import get_parameters
+
+Array = NDArray[np.float64]
+WHEEL_KNOWN = np.deg2rad(0.5)  # standard uncertainty of a spin axis beyond which the drawing's is kept
+
+
+@dataclass(frozen=True)
+class Solved:
+    """Where the solver ended, and what is known of the way there."""
+
+    problem: RigProblem  # with the corners' covariances scaled by the residuals
+    state: State
+    used: NDArray[np.bool_]  # (g, 32) corners that count
+    sigma: float  # RMS of the residuals over what the corners' covariances promised
+    dof: int  # observations less unknowns
+    iterations: int
+    converged: bool
+
+
+class _Covariances(NamedTuple):
+    """Of the shared unknowns, (n, n)."""
+
+    full: Array
+    held: Array  # given the alignment
+    drawing: Array  # information that the drawing's rows bring
+
+
+class _Built(NamedTuple):
+    """The rig as built, and covariances of its parameters for the figures and the pivot table."""
+
+    as_built: AsBuilt
+    datum_cov: Array  # with the alignment held
+    all_drawn: Array  # the part that comes through the drawing's rows, their say in the alignment included
+    angle_cov: Array
+    cross_cov: Array  # (angles, parameters)
+
+
+def fit_of(solved: Solved, findings: Sequence[Finding]) -> Fit:
+    """All that is reported of a solved problem; ``findings`` so far. ``seconds`` is left at zero."""
+    problem, s = solved.problem, solved.state
+    layout, rig = problem.layout, problem.rig
+    cov = _covariances(problem, s)
+    built = _as_built(layout, s, cov)
+    residuals = residual_table(problem, problem.corner_residuals(s), solved.used)
+    said = [*findings, *final_findings(problem, s, cov.full, residuals, solved.sigma)]
+    fit = Fit(built.as_built, _camera(s, cov.full), _photos(layout, s, residuals), layout.positions,
+              _joint_angles(layout, s), layout.angle_keys, built.angle_cov, built.cross_cov, s.align_R, s.align_t,
+              _tag_poses(layout, s), residuals, (), tuple(said), solved.sigma, _closure_errors(problem, s), 0.0,
+              solved.iterations, pivot_table(rig, replace(built.as_built, cov=built.datum_cov), layout),
+              _print(layout, s, cov.full), converged=solved.converged, dof=solved.dof)
+    return replace(fit, figures=measured_figures(rig, fit, built.all_drawn))
+
+
+def cov_with_datum_held(cov: Array, layout: Layout) -> Array:
+    """Covariance given the board-to-frame alignment, which is a convention (best fit on the drawing).
+
+    Places are then uncertain only against the measured rig itself. What depends on where level and straight
+    are in the frame (camber, caster, toe of one wheel) needs the full covariance instead.
+    """
+    a = np.arange(layout.align.start, layout.align.stop)
+    gain = np.linalg.solve(cov[np.ix_(a, a)], cov[a])
+    held = cov - cov[:, a] @ gain
+    held[a] = 0
+    held[:, a] = 0
+    return held
+
+
+def shared_covariance(problem: RigProblem, s: State) -> Array:
+    """Covariance (n, n) of the shared unknowns from the normal equations at a state."""
+    reduced = reduced_system(problem.linearise(s)).matrix
+    scale = 1 / np.sqrt(np.diag(reduced))
+    inverse: Array = np.asarray(np.linalg.inv(reduced * scale[:, None] * scale[None, :]), float)
+    return inverse * scale[:, None] * scale[None, :]
+
+
+def _covariances(problem: RigProblem, s: State) -> _Covariances:
+    full = shared_covariance(problem, s)
+    return _Covariances(full, cov_with_datum_held(full, problem.layout), problem.linearise(s, ("drawing",)).shared)
+
+
+def _as_built(layout: Layout, s: State, cov: _Covariances) -> _Built:
+    """The rig as built with the joint covariance of its parameters and joint angles (JCGM 100, 5.2.2)."""
+    wheels = _measured_wheels(layout, cov.full)
+    names = parameter_names(layout, wheels)
+
+    def values(st: State) -> Array:
+        return get_parameters(as_built_rig(layout, st, wheels), names)
+
+    geometry = np.arange(layout.align.start, layout.first_angle)
+    angles = np.arange(layout.first_angle, layout.size)
+    j = jacobian(layout, s, values, [int(k) for k in geometry])
+    g = np.ix_(geometry, geometry)
+    extra = extra_covariance(layout, names, wheels)
+    datum_cov = j @ cov.held[g] @ j.T + extra
+    all_drawn = j @ (cov.full @ cov.drawing @ cov.full)[g] @ j.T + extra
+    drawn_part = np.diag(j @ (cov.held @ cov.drawing @ cov.held)[g] @ j.T) + np.diag(extra)
+    total = np.maximum(np.diag(datum_cov), 1e-30)
+    share = {n: float(np.clip(1 - d / t, 0, 1)) for n, d, t in zip(names, drawn_part, total, strict=True)}
+    as_built = AsBuilt(as_built_rig(layout, s, wheels), names, j @ cov.full[g] @ j.T + extra, share)
+    return _Built(as_built, datum_cov, all_drawn, cov.full[np.ix_(angles, angles)],
+                  cov.full[np.ix_(angles, geometry)] @ j.T)
+
+
+def _measured_wheels(layout: Layout, cov: Array) -> tuple[str, ...]:
+    """Sides whose spin axis the photos determine well enough."""
+    out = []
+    for side, w in layout.rig.wheels.items():
+        if w.spin_body in layout.bodies:
+            sl = layout.axis(w.spin_body)
+            if float(np.sqrt(np.max(np.diag(cov)[sl][:2]))) < WHEEL_KNOWN:
+                out.append(side)
+    return tuple(out)
+
+
+def _joint_angles(layout: Layout, s: State) -> dict[tuple[str, str], float]:
+    angles = {(b, layout.reference): 0.0 for b in layout.bodies}
+    angles.update({k: float(a) for k, a in zip(layout.angle_keys, s.angles, strict=True)})
+    return angles
+
+
+def _photos(layout: Layout, s: State, residuals: pd.DataFrame) -> dict[str, PhotoFit]:
+    by_photo = dict(list(residuals.groupby("photo")))
+    out = {}
+    for i, name in enumerate(layout.photos):
+        mine = by_photo.get(name, residuals[:0])
+        kept = mine[mine["weight"] > 0]
+        rms = float(np.sqrt((kept["du"] ** 2 + kept["dv"] ** 2).mean() / 2)) if len(kept) else float("nan")
+        out[name] = PhotoFit(name, layout.photo_positions[i], s.photo_R[i], s.photo_t[i], float(s.df[i]),
+                             s.dc[i].copy(), rms, len(kept), len(mine) - len(kept))
+    return out
+
+
+def _camera(s: State, cov: Array) -> CameraFit:
+    u95 = K95 * np.sqrt(np.diag(cov)[:LENS_N])
+    return CameraFit(float(s.lens[0]), float(s.lens[1]), float(s.lens[2]), float(s.lens[3]), s.lens[4:9].copy(),
+                     dict(zip(LENS, map(float, u95), strict=True)))
+
+
+def _print(layout: Layout, s: State, cov: Array) -> PrintFit:
+    u95 = K95 * np.sqrt(np.diag(cov)[[layout.scale, layout.stretch]])
+    return PrintFit(float(s.scale), float(s.stretch), {"scale": float(u95[0]), "stretch": float(u95[1])})
+
+
+def _closure_errors(problem: RigProblem, s: State) -> Mapping[tuple[str, str], float]:
+    m = problem.motions(s)
+    return {(b.item, b.position): b.error_mm(m) for b in problem.blocks(s) if isinstance(b, Closure)}
+
+
+def _tag_poses(layout: Layout, s: State) -> dict[str, tuple[Array, Array]]:
+    """Tag to frame straight ahead."""
+    return {n: (s.align_R @ s.tag_R[i], s.align_R @ s.tag_t[i] + s.align_t) for i, n in enumerate(layout.tags)}
+
+
+def residual_table(problem: RigProblem, residual: Array, used: NDArray[np.bool_]) -> pd.DataFrame:
+    """One row per corner: photo, position, tag, code, corner, du, dv (px, observed minus predicted), weight."""
+    c, layout = problem.corners, problem.layout
+    g, n = np.nonzero(c.seen)
+    tag_names = np.array([*layout.tags, "board"], dtype=object)
+    return pd.DataFrame({
+        "photo": np.array(layout.photos, dtype=object)[c.photo[g]],
+        "position": np.array(layout.photo_positions, dtype=object)[c.photo[g]],
+        "tag": tag_names[c.tag[g]], "code": c.code[g], "corner": n,
+        "du": residual[g, n, 0], "dv": residual[g, n, 1], "weight": used[g, n].astype(float)})
