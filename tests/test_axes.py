@@ -135,26 +135,14 @@ def test_ackermann_worked_from_the_turn_centre():
 
 def test_ackermann_error_sign_and_smoothness():
     rig = moorhen()
-    B = axes.kingpin_distance(rig)
     i = np.array([5.0, 20.0]) * DEG
-    o = axes.ackermann_ideal(i, rig.wheelbase, B)
+    o = axes.outer_ideal(rig, i, i)
     np.testing.assert_allclose(axes.ackermann_error(rig, i, o), 0, atol=1e-15)  # left turn: left is inner
     np.testing.assert_allclose(axes.ackermann_error(rig, -o, -i), 0, atol=1e-15)  # right turn
     np.testing.assert_allclose(axes.ackermann_error(rig, i, i), i - o)  # parallel steer: the outer turns too far
     np.testing.assert_allclose(axes.ackermann_error(rig, -i, -i), i - o)
     x = np.linspace(-1e-6, 1e-6, 11)
     assert np.max(np.abs(axes.ackermann_error(rig, x, x))) < 1e-11  # no cot to blow up
-
-
-def test_turn_circle_of_exact_wheels():
-    rig = moorhen()
-    B, L, R = axes.kingpin_distance(rig), rig.wheelbase, 3000.0
-    left, right = np.arctan2(L, R - B / 2), np.arctan2(L, R + B / 2)
-    off = axes.kingpin_geometry(rig, "right")["offset_at_ground"]
-    assert float(axes.turn_radius(rig, left, right)) == pytest.approx(R)
-    assert float(axes.turn_radius(rig, -right, -left)) == pytest.approx(-R)
-    # outer steering axis draws hypot(L, R + B/2); the tyre stands off along the same radius
-    assert float(axes.turn_circle(rig, left, right)) == pytest.approx(2 * (np.hypot(L, R + B / 2) + off))
     assert np.isinf(axes.turn_circle(rig, 0.0, 0.0))
 
 
@@ -180,7 +168,7 @@ def test_figures_of_known_curves():
     # both wheels steer alike from straight ahead, so the error is that of parallel steer at the larger lock
     m = max(left, right)
     assert float(f["ackermann_error"]) == pytest.approx(
-        m - float(axes.ackermann_ideal(m, rig.wheelbase, axes.kingpin_distance(rig))))
+        m - float(axes.outer_ideal(rig, m, m)))
 
 
 def test_figures_run_over_stacks_and_miss_openly():

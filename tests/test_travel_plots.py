@@ -14,8 +14,9 @@ import pytest
 
 from calib.advice.travel import Travel, curves_of, driver_travel, end_key, half_widths, travel, ways
 from calib.cli import main
+from calib.linkage.contacts import SteeredWheel
 from calib.linkage.mechanism import Linkage, points_now
-from calib.linkage.steering import curve_figures, kingpin_distance, wheel_headings
+from calib.linkage.steering import curve_figures, wheel_headings
 from calib.report.page import travel_section
 from calib.report.travel_plots import band_note, draw_panel, panels, save_panels
 from calib.results import AsBuilt
@@ -59,12 +60,17 @@ def test_ratio_adds_up_to_the_steer_and_agrees_with_the_figure(rig: Rig) -> None
 
 
 def test_ideal_outer_wheel_meets_the_inner_on_the_rear_axle_line(rig: Rig) -> None:
-    # Ackermann: the normals of both wheels, drawn from the kingpins, cut the rear axle's line in one point
+    # both wheels' axle lines, through where the tyres touch the ground, cut the rear axle's line in one point
     c = curves_of(rig, LEVER)
     on = np.abs(c["inner_deg"]) > 3
-    inner, ideal = np.radians(c["inner_deg"][on]), np.radians(c["outer_ideal_deg"][on])
-    apart = rig.wheelbase / np.tan(ideal) - rig.wheelbase / np.tan(inner)
-    np.testing.assert_allclose(apart, kingpin_distance(rig), rtol=1e-9)
+    turn = np.sign(c["steer_left_deg"] + c["steer_right_deg"])[on]
+    inner, ideal = turn * np.radians(c["inner_deg"][on]), turn * np.radians(c["outer_ideal_deg"][on])
+    asked = []
+    for side in ("left", "right"):
+        steer = np.where((turn > 0) == (side == "left"), inner, ideal)
+        x, y = SteeredWheel(rig, side)(steer)
+        asked.append(y + (x + rig.wheelbase) / np.tan(steer))
+    np.testing.assert_allclose(asked[0], asked[1], rtol=1e-6)
     np.testing.assert_allclose(c["ackermann_error_deg"], c["outer_deg"] - c["outer_ideal_deg"], atol=1e-12)
 
 

@@ -19,10 +19,9 @@ from calib.linkage.limits import TOGGLE_SEARCH, Places, clearances, misalignment
 from calib.linkage.mechanism import CannotAssemble, Linkage, Sweep
 from calib.linkage.steering import (
     ackermann_error,
-    ackermann_ideal,
     cambers,
     force_ratio,
-    kingpin_distance,
+    outer_ideal,
     straight_at,
     toe,
     turn_circle,
@@ -107,7 +106,7 @@ def _curves(rig: Rig, lever: Array, s: Sweep) -> dict[str, Array]:
     out = {f"ratio_{k}": way * v for k, v in slope.items()}
     out |= {f"steer_{k}_deg": deg(v) for k, v in steer.items()}
     out |= {"inner_deg": deg(inner), "outer_deg": deg(np.where(mean >= 0, right, -left)),
-            "outer_ideal_deg": deg(ackermann_ideal(inner, rig.wheelbase, kingpin_distance(rig))),
+            "outer_ideal_deg": deg(outer_ideal(rig, left, right)),
             "ackermann_error_deg": deg(ackermann_error(rig, left, right)),
             "turn_radius_mm": radius, "turn_circle_mm": circle, "toe_change_deg": deg(toe(steer))}
     out |= {f"camber_{k}_deg": deg(v) for k, v in cambers(rig, s).items()}

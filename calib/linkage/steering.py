@@ -12,6 +12,7 @@ from typing import TypedDict
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calib.linkage.contacts import front_disc, ideal_outer, outer_circle, touch, turning_centre
 from calib.linkage.mechanism import Linkage, Sweep, body_motions
 from calib.rig.model import Rig
 
@@ -116,9 +117,8 @@ def _on_the_ground(rig: Rig, side: str) -> tuple[Array, Array, Array, Array]:
     k = np.where(k[..., 2:] > 0, k, -k)
     if np.min(k[..., 2]) < 1e-6:
         raise ValueError(f"the axis of {b.name} lies level: it never meets the ground")
-    s = _unit(w.spin)
-    up = np.array([0.0, 0.0, 1.0]) - s[..., 2:] * s
-    contact = np.asarray(w.centre, float) - w.radius * _unit(up)
+    disc = front_disc(rig, side)
+    s, contact = disc.spin, touch(disc)
     pivot = np.asarray(b.pivot, float)
     ground = pivot + k * (contact[..., 2:] - pivot[..., 2:]) / k[..., 2:]
     forward = np.stack([s[..., 1], -s[..., 0], np.zeros(s.shape[:-1])], axis=-1)
@@ -141,53 +141,51 @@ def kingpin_distance(rig: Rig) -> Array:
 
 
 def ackermann_ideal(inner: ArrayLike, wheelbase: float, kingpin_distance: ArrayLike) -> Array:
-    """Outer wheel angle (rad) that rolls round the same centre as ``inner`` (rad, >= 0), same shape.
+    """Outer wheel angle (rad) that rolls round the same centre as ``inner`` (rad, >= 0), same shape: textbook form.
 
     cot(outer) - cot(inner) = kingpin distance at ground / wheelbase (Gillespie 1992, Fundamentals of Vehicle
-    Dynamics, the steering chapter), written with sines so that it holds through zero.
+    Dynamics, the steering chapter), written with sines so that it holds through zero. It holds for wheels that
+    touch the ground on their kingpin axes; ``outer_ideal`` takes the contacts where they are.
     """
     i = np.asarray(inner, float)
     return np.arctan2(np.sin(i), np.cos(i) + np.asarray(kingpin_distance) / wheelbase * np.sin(i))
 
 
-def ackermann_error(rig: Rig, left: ArrayLike, right: ArrayLike, apart: ArrayLike | None = None) -> Array:
+def outer_ideal(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+    """Steer (rad, positive into the turn) of the outer wheel that rolls round the inner one's centre, (...).
+
+    From the wheels' own contacts on level ground, see ``contacts.ideal_outer``; ``left`` and ``right`` as for
+    ``ackermann_error``.
+    """
+    return _turn_sense(left, right) * ideal_outer(rig, left, right)
+
+
+def _turn_sense(left: ArrayLike, right: ArrayLike) -> Array:
+    return np.where(np.asarray(left, float) + np.asarray(right, float) >= 0, 1.0, -1.0)
+
+
+def ackermann_error(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
     """Outer wheel angle less the ideal one for the inner wheel, (...) rad; positive: the outer turns too far.
 
     ``left`` and ``right`` are steer angles from straight ahead (rad, left positive). The inner wheel is the
-    left one in a left turn (mean steer above zero). ``apart``: kingpin_distance(rig), where it is known already.
+    left one in a left turn (mean steer above zero). Ideal is ``outer_ideal``, trail and offset at ground included.
     """
-    a, b = np.asarray(left, float), np.asarray(right, float)
-    turn = np.where(a + b >= 0, 1.0, -1.0)
-    inner = np.where(turn > 0, a, -b)
-    outer = np.where(turn > 0, b, -a)
-    return outer - ackermann_ideal(inner, rig.wheelbase, kingpin_distance(rig) if apart is None else apart)
+    turn = _turn_sense(left, right)
+    outer = np.where(turn > 0, np.asarray(right, float), -np.asarray(left, float))
+    return outer - outer_ideal(rig, left, right)
 
 
 def turn_radius(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
-    """Radius (mm) of the middle of the rear axle's path, left turns positive, inf straight ahead.
+    """Radius (mm) of the rear wheel's path, left turns positive, inf straight ahead.
 
-    Mean of what the two wheels ask for: R = wheelbase (cot left + cot right) / 2, from the geometry behind
-    Gillespie's Ackermann condition; tyres without slip.
+    Mean of what the two front wheels ask for, from where they touch the ground; tyres without slip.
     """
-    a, b = np.asarray(left, float), np.asarray(right, float)
-    half = 0.5 * (a + b)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        r = rig.wheelbase * 0.5 * (1 / np.tan(a) + 1 / np.tan(b))
-    return np.where(np.abs(half) < 1e-9, np.inf, r)
+    return turning_centre(rig, left, right)
 
 
 def turn_circle(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
     """Diameter (mm) of the circle the outer front wheel's contact point draws, (...); inf straight ahead."""
-    return _circle(rig, left, right, kingpin_distance(rig), _mean_offset(rig))
-
-
-def _mean_offset(rig: Rig) -> Array:
-    return np.asarray(0.5 * (_offset(rig, "left") + _offset(rig, "right")))
-
-
-def _circle(rig: Rig, left: ArrayLike, right: ArrayLike, apart: Array, off: Array) -> Array:
-    r = np.abs(turn_radius(rig, left, right))
-    return np.asarray(2 * (np.hypot(rig.wheelbase, r + 0.5 * apart) + off))
+    return outer_circle(rig, left, right)
 
 
 # --- figures ----------------------------------------------------------------------------------------------
@@ -226,13 +224,12 @@ def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: 
     for name, x in (("lo", lo), ("hi", hi)):
         at = np.full(straight.shape, x)
         ends[name] = (_at(d, sl, at)[0], _at(d, sr, at)[0])
-    apart, off = kingpin_distance(rig), _mean_offset(rig)
-    err = np.abs(ackermann_error(rig, np.where(inside, sl, 0.0), np.where(inside, sr, 0.0), apart))
-    at_ends = [np.abs(ackermann_error(rig, *e, apart)) for e in ends.values()]
+    err = np.abs(ackermann_error(rig, np.where(inside, sl, 0.0), np.where(inside, sr, 0.0)))
+    at_ends = [np.abs(ackermann_error(rig, *e)) for e in ends.values()]
     worst = np.maximum(err.max(axis=-1), np.maximum(*at_ends))
     m_lo, m_hi = (0.5 * (e[0] + e[1]) for e in ends.values())
     lock_left, lock_right = np.maximum(m_lo, m_hi), -np.minimum(m_lo, m_hi)
-    circle = np.maximum(*(_circle(rig, *e, apart, off) for e in ends.values()))
+    circle = np.maximum(*(turn_circle(rig, *e) for e in ends.values()))
     return {"straight": straight, "toe": r0 - l0, "ratio": np.abs(_at(d, mean, straight)[1]),
             "symmetry": lock_left - lock_right, "ackermann_error": worst,
             "lock": 0.5 * (lock_left + lock_right), "lock_left": lock_left, "lock_right": lock_right,

@@ -69,9 +69,9 @@ def panels(t: Travel) -> list[Panel]:
         Panel("ratio", "Steering ratio", "How far each wheel turns for one degree of the lever, at that lever angle.",
               True, over(*sides("ratio_{}"), y="wheel deg per lever deg")),
         Panel("outer_inner", "Outer against inner wheel",
-              "Steer from straight ahead. Grey: rolling round one point (Ackermann), for the drawing's wheelbase and "
-              "kingpins.", True, lambda ax: _outer_inner(ax, t)),
-        Panel("ackermann_error", "Ackermann error", "Outer wheel less its ideal, each rig against its own kingpins; "
+              "Steer from straight ahead. Grey: rolling round one point on the rear axle's line (Ackermann), as the "
+              "drawing's tyres touch the ground.", True, lambda ax: _outer_inner(ax, t)),
+        Panel("ackermann_error", "Ackermann error", "Outer wheel less its ideal, each rig by its own tyre contacts; "
               "above zero it turns too far.", True,
               over(("ackermann_error_deg", "", LEFT), y="deg", zero=True)),
         Panel("turn", "Turning circle and turn radius",

@@ -87,6 +87,20 @@ class Wheel:
     spin_body: str | None = None  # the body that turns by hand with the wheel, if tagged
     measured: bool = False  # True where the spin axis came from photos
     spin_tol: float = np.deg2rad(1.0)
+    tyre: float = 0.0  # mm, width of the tyre, round on the rim; 0: a thin disc
+
+
+@dataclass(frozen=True)
+class RearWheel:
+    """The wheel behind, not steered. None: see ``calib.linkage.contacts.rear_disc`` for what is taken."""
+
+    radius: float | None = None
+    centre: Vec | None = None
+    spin: Vec = (0.0, 1.0, 0.0)  # unit, pointing left
+    body: str = FRAME  # what its axle is fixed to
+    tyre: float = 0.0  # mm, width of the tyre; 0: a thin disc
+    tol: float = 5.0  # mm, 95 %
+    spin_tol: float = np.deg2rad(1.0)  # rad, 95 %
 
 
 @dataclass(frozen=True)
@@ -168,6 +182,7 @@ class Rig:
     lean_positions: Sequence[str] = ()
     obstacles: Sequence[Obstacle] = ()
     slides: Mapping[str, Slide] = field(default_factory=dict)
+    rear: RearWheel = RearWheel()
     min_transmission: float = np.deg2rad(30.0)  # least angle between rod and arm direction of no effect
     min_clearance: float = 5.0  # mm
     notes: Sequence[str] = ()  # the builder's own lines

@@ -20,6 +20,7 @@ from calib.rig.model import (
     Body,
     Obstacle,
     Point,
+    RearWheel,
     Rig,
     Rod,
     Slide,
@@ -185,6 +186,7 @@ class _Reader:
         self.read_points()
         self.read_rods()
         wheels = self.read_wheels()
+        rear = self.rear_wheel(single["rear_wheel"])
         tags = self.read_tags()
         obstacles = self.read_obstacles()
         slides = self.read_slides()
@@ -193,7 +195,7 @@ class _Reader:
         self.steering(steering)
         if steering and steering["lean_positions"]:
             self.check_lean(tags)
-        if errors.texts or not (vehicle and board_spec and steering and limits):
+        if errors.texts or not (vehicle and board_spec and steering and limits and rear):
             return None
         return Rig(
             name=vehicle["name"],
@@ -212,6 +214,7 @@ class _Reader:
             lean_positions=steering["lean_positions"],
             obstacles=obstacles,
             slides=slides,
+            rear=rear,
             min_transmission=limits["min_transmission_angle"],
             min_clearance=limits["min_clearance"],
             notes=vehicle["notes"],
@@ -406,9 +409,24 @@ class _Reader:
                 out[side] = Wheel(
                     side=side, upright=t["upright"], centre=t["centre"], spin=t["spin_axis"],
                     radius=t["radius"], spin_body=t["spin_body"], measured=t["spin_measured"],
-                    spin_tol=t["spin_tolerance"],
+                    spin_tol=t["spin_tolerance"], tyre=t["tyre_width"],
                 )
         return out
+
+    def rear_wheel(self, t: dict[str, Any] | None) -> RearWheel | None:
+        if t is None:
+            return None
+        path, data = ("rear_wheel",), self.data.get("rear_wheel", {})
+        good = self.known((*path, "body"), t["body"], self.body_names, A_BODY_OR_FRAME)
+        if t["spin_axis"][1] < 0.5:
+            self.errors.bad((*path, "spin_axis"), data.get("spin_axis"),
+                            "a direction that points left, such as [0, 1, 0]")
+            good = False
+        if t["radius"] is not None and t["tyre_width"] >= t["radius"]:
+            self.errors.bad((*path, "tyre_width"), data.get("tyre_width"), "less than the radius")
+            good = False
+        return RearWheel(radius=t["radius"], centre=t["centre"], spin=t["spin_axis"], body=t["body"],
+                         tyre=t["tyre_width"], tol=t["tolerance"], spin_tol=t["spin_tolerance"]) if good else None
 
     def check_spin(self, path: KeyPath, t: dict[str, Any], spin: Body) -> bool:
         """The wheel and the body that turns with it are one axle."""

@@ -82,6 +82,17 @@ SINGLE: dict[str, dict[str, Key]] = {
         "spin_positions": Key("labels", (), "straight ahead, only the wheels turned by hand"),
         "lean_positions": Key("labels", (), "straight ahead, leaned over"),
     },
+    "rear_wheel": {
+        "radius": Key("length", None, "to the ground, tyre pumped and loaded; left out, as the front wheels",
+                      lo=50, hi=600),
+        "centre": Key("place", None, "middle of the tyre; left out, on the centre line, a wheelbase behind the front "
+                                     "wheels, on their ground"),
+        "spin_axis": Key("direction", (0.0, 1.0, 0.0), "direction of its axle, pointing left"),
+        "body": Key("name", "frame", "what its axle is fixed to"),
+        "tyre_width": Key("length", 0.0, "width of the tyre, taken as round; 0 is a thin disc", lo=0, hi=150),
+        "tolerance": Key("length", 5.0, "how far its real place may be off the drawing", above=0, hi=500),
+        "spin_tolerance": Key("angle", 1.0, "how far its real axle may point off the drawing", above=0, hi=45),
+    },
     "limits": {
         "min_transmission_angle": Key("angle", 30.0, "least angle between a rod and its arm", lo=0, hi=90),
         "min_clearance": Key("length", 5.0, "least gap between a rod and anything else", lo=0, hi=200),
@@ -136,6 +147,7 @@ NAMED: dict[str, dict[str, Key]] = {
         "radius": Key("length", REQUIRED, "to the ground, tyre pumped and loaded", lo=50, hi=600),
         "spin_tolerance": Key("angle", 1.0, "how far the real one may point off the drawing", above=0, hi=45),
         "spin_measured": Key("flag", False, "true where the axle's direction came from photos"),
+        "tyre_width": Key("length", 0.0, "width of the tyre, taken as round; 0 is a thin disc", lo=0, hi=150),
     },
     "tags": {
         "code": Key("whole", REQUIRED, "number printed under the tag"),

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.results import K95, AsBuilt
-from calib.rig.model import FRAME, Body, Point, Rig, Rod, Tag, Vec, Wheel
+from calib.rig.model import FRAME, Body, Point, RearWheel, Rig, Rod, Tag, Vec, Wheel
 from calib.rig.schema import ASSEMBLY_SLACK
 from calib.rig.units import thread
 
@@ -149,6 +149,7 @@ class _Writer:
             self.rod(r)
         for w in self.rig.wheels.values():
             self.wheel(w)
+        self.rear_wheel(self.rig.rear)
         self.obstacles_and_slides()
         for t in self.rig.tags.values():
             self.tag(t)
@@ -280,6 +281,21 @@ class _Writer:
         self.put(s, "spin_tolerance", _deg(w.spin_tol))
         if w.measured:
             self.put(s, "spin_measured", "true")
+        if w.tyre:
+            self.put(s, "tyre_width", self.mm(w.tyre))
+
+    def rear_wheel(self, w: RearWheel) -> None:
+        s = self.section("rear_wheel")
+        if w.radius is not None:
+            self.put(s, "radius", self.mm(w.radius))
+        if w.centre is not None:
+            self.put(s, "centre", self.vec(w.centre))
+        self.put(s, "spin_axis", self.unit(w.spin))
+        self.put(s, "body", _text(w.body))
+        if w.tyre:
+            self.put(s, "tyre_width", self.mm(w.tyre))
+        self.put(s, "tolerance", self.mm(w.tol))
+        self.put(s, "spin_tolerance", _deg(w.spin_tol))
 
     def obstacles_and_slides(self) -> None:
         for o in self.rig.obstacles:

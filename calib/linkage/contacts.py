@@ -1,0 +1,262 @@
+"""Where tyres touch the ground: level ground as the front wheels steer, and one flat ground under three wheels.
+
+A wheel is a disc with a round tyre on its rim (``Wheel.tyre``, zero for a thin disc); the ground is a plane.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calib.linkage.mechanism import body_motions
+from calib.rig.model import Rig
+
+Array = NDArray[np.float64]
+UP = np.array([0.0, 0.0, 1.0])
+REAR = "rear"
+ROUNDS = 8  # of the ground under three wheels: Newton's method, three or four are enough
+OUTER_ROUNDS = 5  # of the outer wheel's angle: each leaves about trail / wheelbase of the error before
+
+
+class Disc(NamedTuple):
+    """A wheel: middle (..., 3) mm, spin direction (..., 3) unit pointing left, radius and width of the tyre, mm."""
+
+    centre: Array
+    spin: Array
+    radius: float
+    tyre: float
+
+
+def touch(disc: Disc, up: ArrayLike = UP) -> Array:
+    """The wheel's lowest place (..., 3) against ``up`` (..., 3), any length: where it touches that ground."""
+    n = _unit(up)
+    flat = n - _dot(n, disc.spin)[..., None] * disc.spin
+    half = 0.5 * disc.tyre
+    return np.asarray(disc.centre - (disc.radius - half) * _unit(flat) - half * n)
+
+
+def front_disc(rig: Rig, side: str) -> Disc:
+    """A front wheel straight ahead, as drawn or measured."""
+    w = rig.wheels[side]
+    return Disc(np.asarray(w.centre, float), _unit(w.spin), w.radius, w.tyre)
+
+
+def rear_disc(rig: Rig) -> Disc:
+    """The rear wheel, straight ahead.
+
+    What the rig leaves open: the front wheels' mean radius, and a place on the centre line one wheelbase behind
+    the front wheels' middles, standing on the level ground under them.
+    """
+    r, front = rig.rear, [front_disc(rig, s) for s in rig.wheels]
+    radius = float(np.mean([d.radius for d in front])) if r.radius is None else r.radius
+    spin = _unit(r.spin)
+    if r.centre is not None:
+        return Disc(np.asarray(r.centre, float), spin, radius, r.tyre)
+    middle = np.mean([d.centre for d in front], axis=0)
+    ground = np.mean([touch(d)[..., 2] for d in front], axis=0)
+    height = -touch(Disc(np.zeros(3), spin, radius, r.tyre))[2]
+    x = middle[..., 0] - rig.wheelbase
+    return Disc(np.stack([x, np.zeros_like(x), ground + height], axis=-1), spin, radius, r.tyre)
+
+
+# --- three wheels on one flat ground -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Stance:
+    """A vehicle on its three wheels, seen from its frame.
+
+    ``up`` (..., 3) the ground's normal in frame axes; ``contacts`` (..., 3) mm where each wheel touches, "left",
+    "right" and "rear"; ``headings`` (...) rad of the front wheels on the ground from the rear wheel's heading,
+    left positive.
+    """
+
+    up: Array
+    contacts: Mapping[str, Array]
+    headings: Mapping[str, Array]
+
+
+def stance(rig: Rig, angles: Mapping[str, ArrayLike]) -> Stance:
+    """How the vehicle stands at joint angles (rad, any common shape; a body left out stands at 0).
+
+    The height of a wheel's lowest place changes with the ground's normal by that place itself, so the plane through
+    the three lowest places is Newton's next one. Raises KeyError for a rig without both front wheels.
+    """
+    motions = body_motions(rig, angles)
+    carriers = {s: rig.wheels[s].upright for s in ("left", "right")} | {REAR: rig.rear.body}
+    discs = {}
+    for name, body in carriers.items():
+        d = rear_disc(rig) if name == REAR else front_disc(rig, name)
+        R, t = motions[body]
+        discs[name] = d._replace(centre=_turn(R, d.centre) + t, spin=_turn(R, d.spin))
+    up = np.broadcast_to(UP, np.broadcast_shapes(*[d.centre.shape for d in discs.values()]))
+    for _ in range(ROUNDS):
+        at = {n: touch(d, up) for n, d in discs.items()}
+        up = _unit(np.cross(at["left"] - at[REAR], at["right"] - at[REAR]))
+        up = np.where(up[..., 2:] < 0, -up, up)
+    ahead = {n: np.cross(d.spin, up) for n, d in discs.items()}
+    turned = {s: np.arctan2(_dot(up, np.cross(ahead[REAR], ahead[s])), _dot(ahead[REAR], ahead[s]))
+              for s in ("left", "right")}
+    return Stance(up, {n: touch(d, up) for n, d in discs.items()}, turned)
+
+
+# --- turning on level ground --------------------------------------------------------------------------------
+
+
+class SteeredWheel:
+    """Where one front tyre touches level ground as its wheel is steered.
+
+    The wheel turns about its inclined kingpin, and its contact moves with the trail and the offset at ground. Toe is
+    taken out: at zero each wheel stands as both do with a mean heading of zero. The frame is held level: the little
+    that jacking rolls it is left out.
+    """
+
+    def __init__(self, rig: Rig, side: str) -> None:
+        b = rig.bodies[rig.wheels[side].upright]
+        disc, k, pivot = front_disc(rig, side), _unit(b.axis), np.asarray(b.pivot, float)
+        self.toe = _own_heading(rig, side)
+        # columns x, y, z of what the kingpin turn leaves still, and of its cosine and sine part
+        self.spin = [np.moveaxis(q, -1, 0) for q in _about(disc.spin, k)]
+        still, u, v = _about(disc.centre - pivot, k)
+        self.centre = [np.moveaxis(q, -1, 0) for q in (pivot + still, u, v)]
+        self.rim = disc.radius - 0.5 * disc.tyre
+        self.straight = self(np.zeros(1))[..., 0]
+
+    def __call__(self, steer: ArrayLike) -> Array:
+        """Contact x and y (2, ...) mm for steer (...) rad from straight ahead, left positive."""
+        # plain columns: this runs over every point of every curve of a search
+        (ax, ay, az), (ux, uy, uz), (vx, vy, vz) = self.spin
+        (px, py, _), (qx, qy, _), (rx, ry, _) = self.centre
+        heading = np.asarray(steer, float) + self.toe
+        x, y = np.cos(heading), np.sin(heading)
+        # the kingpin turn t nearest zero at which the spin direction is square to the heading: A cos t + B sin t = -C
+        A, B, C = ux * x + uy * y, vx * x + vy * y, ax * x + ay * y
+        m = A * A + B * B
+        with np.errstate(invalid="ignore", divide="ignore"):
+            bow = np.copysign(np.sqrt(m - C * C), B)
+            c, s = (B * bow - A * C) / m, -(A * bow + B * C) / m
+            sz = az + uz * c + vz * s
+            reach = self.rim * sz / np.sqrt(1.0 - sz * sz)  # as ``touch`` on level ground
+            return np.stack([px + qx * c + rx * s + reach * (ax + ux * c + vx * s),
+                             py + qy * c + ry * s + reach * (ay + uy * c + vy * s)])
+
+
+class SteeredPair:
+    """Both front wheels, and which of them a value is about."""
+
+    def __init__(self, rig: Rig) -> None:
+        self.left, self.right = SteeredWheel(rig, "left"), SteeredWheel(rig, "right")
+        self.one_rig = np.ndim(self.left.toe) == 0
+
+    def straight(self, of_left: NDArray[np.bool_]) -> Array:
+        """Contacts straight ahead, (2, ...)."""
+        if self.one_rig:
+            return np.where(of_left, *(w.straight.reshape(2, *[1] * of_left.ndim) for w in (self.left, self.right)))
+        return np.where(of_left, *(w.straight[..., None] for w in (self.left, self.right)))
+
+    def __call__(self, of_left: NDArray[np.bool_], steer: Array) -> Array:
+        """Contacts (2, ...) of the left wheel where ``of_left`` (...), else of the right one, at ``steer`` (...)."""
+        if not self.one_rig:
+            return np.where(of_left, self.left(steer), self.right(steer))
+        out = np.empty((2, *of_left.shape))
+        out[:, of_left], out[:, ~of_left] = self.left(steer[of_left]), self.right(steer[~of_left])
+        return out
+
+
+def _own_heading(rig: Rig, side: str) -> Array:
+    """The wheel's heading as drawn less the mean of both: its share of toe, left positive."""
+    own = {s: np.arctan2(-front_disc(rig, s).spin[..., 0], front_disc(rig, s).spin[..., 1]) for s in rig.wheels}
+    return np.asarray(own[side] - np.mean(list(own.values()), axis=0))
+
+
+class RearLine(NamedTuple):
+    """The rear wheel's axle on level ground, straight ahead: a place x, y and a unit direction a, b to the left."""
+
+    x: Array
+    y: Array
+    a: Array
+    b: Array
+
+    @staticmethod
+    def of(rig: Rig) -> RearLine:
+        """The rear wheel's line."""
+        d = rear_disc(rig)
+        at, left = touch(d), _unit(d.spin[..., :2])
+        return RearLine(at[..., 0], at[..., 1], left[..., 0], left[..., 1])
+
+    def meets(self, contact: Array, steer: ArrayLike) -> tuple[Array, Array]:
+        """Numerator and denominator of where a steered wheel's axle line meets it, mm to the left of its place."""
+        s, c = np.sin(steer), np.cos(steer)
+        return (contact[0] - self.x) * c + (contact[1] - self.y) * s, self.a * c + self.b * s
+
+
+def ideal_outer(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+    """Steer (...) rad, left positive, at which the outer wheel rolls round the same centre as the inner one.
+
+    ``left`` and ``right`` (...) rad: steer from straight ahead; the left wheel is the inner one in a left turn (mean
+    steer above zero). Both wheels' axle lines, through their contacts, meet on the rear wheel's axle line, and the
+    outer contact is taken where that steer brings it.
+    """
+    a, b = np.broadcast_arrays(np.asarray(left, float), np.asarray(right, float))
+    leftwards = a + b >= 0
+    rear, wheels, inner = RearLine.of(rig), SteeredPair(rig), np.where(leftwards, a, b)
+    n, d = rear.meets(wheels(leftwards, inner), inner)
+    x, y = wheels.straight(~leftwards)
+    outer = inner
+    for i in range(OUTER_ROUNDS):
+        if i:
+            x, y = wheels(~leftwards, outer)
+        outer = np.arctan2(d * (x - rear.x) - n * rear.a, d * (rear.y - y) + n * rear.b)
+    return outer
+
+
+def turning_centre(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+    """Where the vehicle turns round, mm to the left of the rear contact along its axle line, (...).
+
+    The mean of what the two front wheels ask for; tyres without slip; inf straight ahead.
+    """
+    rear = RearLine.of(rig)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        asked = [n / d for n, d in (rear.meets(SteeredWheel(rig, s)(x), x)
+                                    for s, x in (("left", left), ("right", right)))]
+    straight = np.abs(np.asarray(left, float) + np.asarray(right, float)) < 2e-9
+    return np.where(straight, np.inf, 0.5 * (asked[0] + asked[1]))
+
+
+def outer_circle(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+    """Diameter (mm) of the circle the outer front tyre's contact draws round ``turning_centre``, (...)."""
+    rear, r = RearLine.of(rig), turning_centre(rig, left, right)
+    to = np.where(np.isinf(r), 0.0, r)
+    far = []
+    for side, steer in (("left", left), ("right", right)):
+        x, y = SteeredWheel(rig, side)(steer)
+        far.append(np.hypot(x - rear.x - to * rear.a, y - rear.y - to * rear.b))
+    return np.where(np.isinf(r), np.inf, 2 * np.where(r > 0, far[1], far[0]))
+
+
+# --- small helpers ----------------------------------------------------------------------------------------
+
+
+def _about(v: Array, k: Array) -> tuple[Array, Array, Array]:
+    """v (..., 3) split for a turn t about the unit axis k: v = along + u, turned: along + u cos t + w sin t."""
+    along = _dot(v, k)[..., None] * k
+    u = v - along
+    return along, u, np.cross(k, u)
+
+
+def _turn(R: Array, v: Array) -> Array:
+    return np.asarray(np.einsum("...ij,...j->...i", R, v))
+
+
+def _unit(v: ArrayLike) -> Array:
+    a = np.asarray(v, float)
+    return np.asarray(a / np.sqrt(_dot(a, a))[..., None])
+
+
+def _dot(a: Array, b: Array) -> Array:
+    return np.asarray(np.einsum("...i,...i->...", a, b))
+
