@@ -261,7 +261,7 @@ def cmd_confirm(args: argparse.Namespace) -> int:
     with _beside(args.workers) as beside:
         rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, beside)
         from calib.report.folder import append_results, write_results
-        from calib.report.page import pm
+        from calib.report.numbers import pm
         from calib.report.sheet import short
         from calib.run import measure
 

@@ -15,7 +15,8 @@ from calib.estimation.start import most_agreed
 from calib.estimation.unknowns import PRIVATE, State
 from calib.linkage.rotations import rotation
 from calib.report.folder import fit_data
-from calib.report.page import lens_line, pm
+from calib.report.numbers import pm
+from calib.report.page import lens_line
 from calib.results import Fit
 from calib.rig.reader import load_rig
 from capture.observations import Observations

@@ -13,7 +13,8 @@ from calib.linkage.lean import lean_from_photos, lean_limits, lean_sweep, lean_t
 from calib.linkage.limits import check_limits
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import cambers, curve_figures, roll_steer, wheel_headings
-from calib.report.page import lean_section
+from calib.report import tables
+from calib.report.numbers import pm
 from calib.results import AsBuilt
 from calib.rig.model import Target, get_parameters, with_parameters
 from calib.rig.reader import parse_rig
@@ -130,7 +131,10 @@ def test_lean_steer_from_photos() -> None:
             assert abs(p.difference[side] - np.degrees(true[side] - by_rods[side])) < 1.8 * p.difference_u95[side]
             assert p.steer_u95[side] < 0.2
     table = lean_table(points)
-    assert lean_section(table).count("<tr>") == 5 and lean_section(lean_table(())) == ""
+    shown = tables.lean_table(table)
+    assert shown is not None and len(shown.rows) == 4 and tables.lean_table(lean_table(())) is None
+    assert [row[6] for row in shown.rows] == [pm(p.difference[side], p.difference_u95[side])
+                                              for p in points for side in ("left", "right")]
     assert len(table) == 4 and list(table["side"]) == ["left", "right"] * 2
     wanted = replace(design, targets={**design.targets, "roll_steer": Target("roll_steer", 0.0, 2 * DEG)})
     figure = compare(wanted, fit, 21).figure("roll_steer")

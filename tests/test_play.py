@@ -10,7 +10,7 @@ import pytest
 
 from calib.estimation.bundle import estimate
 from calib.estimation.play import Play, driving_and_driven, lost_motion, play_findings, play_table
-from calib.report.page import play_section
+from calib.report import tables
 from calib.results import Fit
 from calib.rig.model import Rig, approach_pairs
 from calib.rig.reader import parse_rig
@@ -98,7 +98,9 @@ def test_play_is_found_in_its_rod_and_its_size(rod: str, driven: str) -> None:
     assert [f.item for f in found if f.serious] == [rod] and len(found) == 2
     table = play_table(plays)
     assert list(table["seen"]) == [p.seen for p in plays]
-    assert play_section(table).count(">play<") == 2 and play_section(play_table(())) == ""
+    shown = tables.play_table(table)
+    assert shown is not None and [row[5] for row in shown.rows].count("play") == 2
+    assert tables.play_table(play_table(())) is None
 
 
 def test_clean_shoot_shows_none() -> None:

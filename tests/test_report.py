@@ -24,10 +24,12 @@ from calib.linkage.rotations import rotation
 from calib.report.confirm import Outcome, after_changes, load_before
 from calib.report.contents import Results
 from calib.report.folder import write_results
+from calib.report.html import render
+from calib.report.numbers import places, pm
 from calib.report.overlay import draw_over, to_pixels, upright
-from calib.report.page import places, pm, verdict_card
+from calib.report.page import verdict_card
 from calib.report.record import COLUMNS, append_record, read_record, record_path
-from calib.report.sheet import MET, NOT_MET, UNKNOWN, make_sheet
+from calib.report.sheet import MET, NOT_MET, UNKNOWN, Sheet, make_sheet
 from calib.results import AsBuilt, CameraFit, Finding, Fit, PhotoFit
 from calib.rig.model import Rig, get_parameters, with_parameters
 from calib.rig.reader import load_rig
@@ -154,6 +156,39 @@ class Tags(HTMLParser):
     def handle_endtag(self, tag: str) -> None:
         if not self.open or self.open.pop() != tag:
             self.wrong.append(tag)
+
+
+class Tables(HTMLParser):
+    """The tables of a page by the heading above them, each as rows of cell texts; lines of a cell joined by "; "."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.under: dict[str, list[list[list[str]]]] = {}
+        self.heading, self.within = "", ""
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag == "h2":
+            self.heading, self.within = "", tag
+        elif tag == "table":
+            self.under.setdefault(self.heading, []).append([])
+        elif tag == "tr":
+            self.under[self.heading][-1].append([])
+        elif tag in ("td", "th"):
+            self.under[self.heading][-1][-1].append("")
+            self.within = tag
+        elif tag == "br" and self.within == "td":
+            self.under[self.heading][-1][-1][-1] += "; "
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in ("h2", "td", "th"):
+            self.within = ""
+
+    def handle_data(self, data: str) -> None:
+        if self.within == "h2":
+            self.heading += data
+        elif self.within:
+            self.under[self.heading][-1][-1][-1] += data.strip()
 
 
 # --- overlays -----------------------------------------------------------------------------------------------
@@ -322,8 +357,9 @@ def test_report_says_the_verdict_first_and_what_to_do(run: tuple[Results, Path])
     assert order == sorted(order)
     assert "Left tie: shorten by" in page and "\u00b1" in page
     assert "&lt;left_wheel&gt;" in page and "<left_wheel>" not in page  # text from outside is escaped
-    row = page.split("<td>push2</td>")[1].split("</td>")[0]  # lever angle at that label of the made-up shoot
-    assert row == '<td class="n">20.000 \u00b1 0.024'
+    found = Tables(page).under
+    row = next(r for r in found["Steer against lever"][0] if r[0] == "push2")
+    assert row[1] == "20.000 \u00b1 0.024"  # lever angle at that label of the made-up shoot
     for caution in ("qualified person", "1.5 diameters"):
         assert caution in page
 
@@ -413,8 +449,36 @@ def test_outcome_agreement_is_the_en_number() -> None:
     assert outcome(math.nan).as_predicted is None
 
 
+def test_tables_of_the_page_hold_the_numbers_of_the_run(run: tuple[Results, Path]) -> None:
+    results, folder = run
+    found = Tables((folder / "report.html").read_text(encoding="utf-8")).under
+    toe = results.comparison.figure("toe")
+    row = next(r for r in found["Figures"][0] if r[0].startswith("toe"))
+    assert row[2] == pm(toe.measured, toe.u95, "deg").removesuffix(" deg") and row[5] == NOT_MET
+    pivot = next(r for r in found["Pivots and rods"][0] if r[0] == "crank pivot")
+    design, built = (r.bodies["crank"].pivot for r in (results.design, results.fit.as_built.rig))
+    assert pivot[1] == "x; y; z" and [float(v) for v in pivot[3].split("; ")] == pytest.approx(built, abs=0.051)
+    off = [float(v.split(" ")[0]) for v in pivot[4].split("; ")]
+    assert off == pytest.approx(np.subtract(built, design), abs=0.006)
+    assert [len(r) for t in found.values() for rows in t for r in rows] == [
+        len(rows[0]) for t in found.values() for rows in t for r in rows]  # no row has a cell too many or too few
+    assert {r[0] for r in found["Photo by photo"][0][1:]} == {p.name for p in results.observations.photos}
+
+
+def card(sheet: Sheet, head: str, steps: list[str]) -> str:
+    """The verdict box as HTML."""
+    return render("card.html.j2", card=verdict_card(sheet, head, steps, None))
+
+
+def test_every_text_from_outside_is_escaped() -> None:
+    nasty = '<b>"x" & </script>'
+    sheet = make_sheet(figures(NOT_MET).assign(name=nasty), [{"text": nasty, "serious": True}])
+    page = card(sheet, nasty, [nasty])
+    assert nasty not in page and "<b>" not in page and page.count("&lt;b&gt;") >= 3
+
+
 def test_card_reminds_of_the_checks_only_where_all_is_met() -> None:
-    met = verdict_card(make_sheet(figures(MET, MET)), "First adjustment", ["none; leave it as it is."], None)
-    bad = verdict_card(make_sheet(figures(MET), limits=[(False, "left_rod goes over centre")]), "First", [], None)
+    met = card(make_sheet(figures(MET, MET)), "First adjustment", ["none; leave it as it is."])
+    bad = card(make_sheet(figures(MET), limits=[(False, "left_rod goes over centre")]), "First", [])
     assert "Before riding" in met and "Every tolerance is met." in met
     assert "Before riding" not in bad and "A limit is broken" in bad and 'class="verdict not"' in bad

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -17,7 +16,7 @@ from calib.cli import main
 from calib.linkage.contacts import SteeredWheel
 from calib.linkage.mechanism import Linkage, points_now
 from calib.linkage.steering import curve_figures, wheel_headings
-from calib.report.page import travel_section
+from calib.report.page import travel_pictures
 from calib.report.travel_plots import band_note, draw_panel, panels, save_panels
 from calib.results import AsBuilt
 from calib.rig.model import Rig, get_parameters, with_parameters
@@ -162,12 +161,12 @@ def test_every_picture_draws_both_rigs_and_its_limit(both: Travel) -> None:
     assert band_note(both, found["ratio"]) == "" and "without band" in band_note(both, found["toggle"])
 
 
-def test_section_holds_the_pictures_and_stands_alone(both: Travel, tmp_path: Path) -> None:
+def test_page_holds_the_pictures_and_stands_alone(both: Travel, tmp_path: Path) -> None:
     made = save_panels(both, tmp_path / "travel")
-    page = travel_section(both, tmp_path / "travel")
-    assert page.count("<figure") == len(made) == len(panels(both))
-    assert not re.search(r'src="(?!data:)', page)
-    assert travel_section(None, tmp_path) == ""
+    shown = travel_pictures(both, tmp_path / "travel")
+    assert len(shown) == len(made) == len(panels(both))
+    assert all(p.uri.startswith("data:") and p.caption for p in shown)
+    assert travel_pictures(None, tmp_path) == []
 
 
 def test_no_curves_where_the_linkage_does_not_go_together(rig: Rig) -> None:

@@ -5,16 +5,19 @@ The places are worked out beforehand and kept in the page, so it needs no networ
 
 from __future__ import annotations
 
-import html
-import json
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.linkage.mechanism import body_motions, carried
+from calib.linkage.mechanism import CannotAssemble, Linkage, body_motions, carried
 from calib.rig.model import FRAME, Rig
+
+if TYPE_CHECKING:
+    from calib.report.contents import Results
 
 Array = NDArray[np.float64]
 
@@ -78,52 +81,47 @@ def _side(xyz: Array) -> Array:
     return np.stack([-xyz[:, 0], -xyz[:, 2]], axis=1)  # seen from the left, front to the left
 
 
-def _points(xy: Array) -> str:
-    return " ".join(f"{x:.1f},{y:.1f}" for x, y in xy)
-
-
 def _numbers(xy: Array) -> list[float]:
     return [float(v) for v in np.round(xy, 1).ravel()]
 
 
-_SCRIPT = """
-(function () {
-  var d = JSON.parse(document.getElementById('linkage-data').textContent);
-  var slider = document.getElementById('linkage-slider'), said = document.getElementById('linkage-said');
-  var times = document.getElementById('linkage-times');
-  function line(a, b, k) {
-    var out = '';
-    for (var i = 0; i < a.length; i++) {
-      var v = b && b.length === a.length ? b[i] + k * (a[i] - b[i]) : a[i];
-      out += v.toFixed(1) + (i % 2 ? ' ' : ',');
-    }
-    return out;
-  }
-  function show(i) {
-    ['design', 'built'].forEach(function (which) {
-      ['plan', 'side'].forEach(function (view) {
-        var g = document.getElementById('lv-' + which + '-' + view), f = d[which][i];
-        var base = which === 'built' ? d.design[i] : null;
-        if (!g) { return; }
-        for (var k = 0; k < g.children.length; k++) {
-          g.children[k].setAttribute('points', f ? line(f[view][k], base && base[view][k], +times.value) : '');
-        }
-      });
-    });
-    said.textContent = d.said[i];
-  }
-  slider.addEventListener('input', function () { show(+slider.value); });
-  times.addEventListener('change', function () { show(+slider.value); });
-  function step(by) { slider.value = +slider.value + by; show(+slider.value); }
-  document.getElementById('linkage-back').addEventListener('click', function () { step(-1); });
-  document.getElementById('linkage-on').addEventListener('click', function () { step(1); });
-}());
-"""
+VIEWS: tuple[tuple[str, Callable[[Array], Array], str], ...] = (
+    ("plan", _plan, "From above, front up"), ("side", _side, "From the left, front to the left"))
 
 
-def linkage_html(design: Rig, built: Rig | None, lever: Array, design_angles: Sequence[Mapping[str, float] | None],
-                 built_angles: Sequence[Mapping[str, float] | None], said: Sequence[str]) -> str:
-    """The view as an HTML fragment.
+@dataclass(frozen=True)
+class Stroke:
+    """One polyline of a view as first shown. ``points``: "x,y x,y" in the view's own mm."""
+
+    kind: str
+    name: str
+    points: str
+
+
+@dataclass(frozen=True)
+class View:
+    """One view of the linkage. ``box``: x, y, width, height, mm; ``groups``: strokes of design and as built."""
+
+    name: str
+    title: str
+    box: tuple[float, float, float, float]
+    groups: Mapping[str, Sequence[Stroke]]
+
+
+@dataclass(frozen=True)
+class LinkageView:
+    """What the template draws: the views at ``start``, and ``data`` for every step of the slider."""
+
+    views: Sequence[View]
+    steps: int
+    start: int
+    said: str
+    data: Mapping[str, Any]
+
+
+def linkage_view(design: Rig, built: Rig | None, lever: Array, design_angles: Sequence[Mapping[str, float] | None],
+                 built_angles: Sequence[Mapping[str, float] | None], said: Sequence[str]) -> LinkageView | None:
+    """The view as data, None where nothing assembles.
 
     ``lever`` (k,) deg; the angle lists hold joint angles (rad) per lever angle, None where the rods cannot
     reach; ``said`` is the line shown under the slider at each.
@@ -134,57 +132,55 @@ def linkage_html(design: Rig, built: Rig | None, lever: Array, design_angles: Se
         sets["built"] = [None if a is None else skeleton(built, a) for a in built_angles]
     everything = [line.xyz for frames in sets.values() for f in frames if f for line in f]
     if not everything:
-        return ""
+        return None
     cloud = np.concatenate(everything)
     start = int(np.argmin(np.abs(lever)))
-    data: dict[str, object] = {"said": list(said), "design": [], "built": []}
+    data: dict[str, Any] = {"said": list(said), "design": [], "built": []}
     for which, frames in sets.items():
-        data[which] = [None if f is None else
-                       {"plan": [_numbers(_plan(s.xyz)) for s in f], "side": [_numbers(_side(s.xyz)) for s in f]}
+        data[which] = [None if f is None else {name: [_numbers(flat(s.xyz)) for s in f] for name, flat, _ in VIEWS}
                        for f in frames]
     views = []
-    for view, flat, title in (("plan", _plan, "From above, front up"),
-                              ("side", _side, "From the left, front to the left")):
+    for name, flat, title in VIEWS:
         xy = flat(cloud)
         lo, hi = xy.min(0) - 30, xy.max(0) + 30
-        groups = []
-        for which, frames in sets.items():
-            lines = frames[start] or next(f for f in frames if f)
-            inner = "".join(
-                f'<polyline class="{s.kind}" points="{_points(flat(s.xyz)) if frames[start] else ""}">'
-                f"<title>{html.escape(s.name.replace('_', ' '))}</title></polyline>" for s in lines)
-            groups.append(f'<g id="lv-{which}-{view}" class="lv-{which}">{inner}</g>')
-        ground = (f'<line class="ground" x1="{lo[0]:.0f}" x2="{hi[0]:.0f}" y1="0" y2="0"/>' if view == "side" else "")
-        views.append(
-            f'<figure class="lv-{view}"><svg viewBox="{lo[0]:.0f} {lo[1]:.0f} {hi[0] - lo[0]:.0f} '
-            f'{hi[1] - lo[1]:.0f}" role="img" aria-label="{title}">{ground}{"".join(groups)}</svg>'
-            f"<figcaption>{title}</figcaption></figure>")
-    blob = json.dumps(data, separators=(",", ":")).replace("<", "\\u003c")
-    return (
-        '<div class="linkage"><div class="lv-views">' + "".join(views) + "</div>"
-        '<div class="lv-bar"><button type="button" id="linkage-back" aria-label="one step back">&#8722;</button>'
-        f'<input id="linkage-slider" type="range" min="0" max="{len(lever) - 1}" value="{start}" '
-        'aria-label="lever angle"><button type="button" id="linkage-on" aria-label="one step on">+</button>'
-        '<label>difference <select id="linkage-times"><option value="1">true</option>'
-        '<option value="5">5 times</option>'
-        '<option value="10">10 times</option></select></label></div>'
-        f'<p id="linkage-said" class="lv-said">{html.escape(said[start])}</p></div>'
-        f'<script type="application/json" id="linkage-data">{blob}</script><script>{_SCRIPT}</script>')
+        groups = {which: _strokes(frames, start, flat) for which, frames in sets.items()}
+        views.append(View(name, title, (lo[0], lo[1], hi[0] - lo[0], hi[1] - lo[1]), groups))
+    return LinkageView(views, len(lever), start, said[start], data)
 
 
-STYLE = """
-.lv-views{display:grid;grid-template-columns:minmax(0,1fr) minmax(0,1fr);gap:1rem;align-items:end}
-.lv-views figure{margin:0}.lv-views svg{width:100%;height:auto;max-height:30rem}
-.lv-views polyline{fill:none;vector-effect:non-scaling-stroke;stroke-linejoin:round;stroke-linecap:round}
-.lv-design polyline{stroke:#a3a3a3;stroke-width:1.6;stroke-dasharray:4 4}
-.lv-built .part{stroke:#4a4a4a;stroke-width:2.6}.lv-built .rod{stroke:#0072B2;stroke-width:3}
-.lv-built .hinge{stroke:#D55E00;stroke-width:3.4}.lv-built .wheel{stroke:#8c8c8c;stroke-width:1.2}
-.lv-design .wheel{stroke-width:1}.ground{stroke:#c9c4b8;stroke-width:2}
-.lv-bar{display:flex;flex-wrap:wrap;gap:.6rem;align-items:center;margin-top:.6rem}
-.lv-bar input{min-width:8rem;flex:1;accent-color:#0072B2}
-.lv-bar button{font:inherit;width:2.4rem;height:2.4rem;border:1px solid #b8b2a4;background:#fff;border-radius:4px}
-.lv-bar label{white-space:nowrap}.lv-bar select{font:inherit;padding:.3rem}
-.lv-said{font-variant-numeric:tabular-nums;min-height:1.5em}
-@media(max-width:640px){.lv-views{grid-template-columns:1fr}}
-@media print{.lv-bar{display:none}}
-"""
+def _strokes(frames: Sequence[list[Line] | None], start: int, flat: Callable[[Array], Array]) -> list[Stroke]:
+    """The lines at ``start``, without points where the rods do not reach there: the slider fills them later."""
+    shown = frames[start]
+    return [Stroke(s.kind, s.name.replace("_", " "),
+                   " ".join(f"{x:.1f},{y:.1f}" for x, y in flat(s.xyz)) if shown else "")
+            for s in shown or next(f for f in frames if f)]
+
+
+def travel_view(results: Results) -> LinkageView | None:
+    """The steppable view over the design driver's travel; None where a rig does not assemble."""
+    design, built = results.design, results.fit.as_built.rig
+    sweeps = []
+    lo, hi = design.bodies[design.driver].travel or (-math.radians(30), math.radians(30))
+    lever = np.linspace(lo, hi, 33)
+    for rig in (design, built):
+        try:
+            s = Linkage(rig).sweep(lever)
+        except (ValueError, CannotAssemble):
+            return None
+        sweeps.append([{b: float(a[k]) for b, a in s.angles.items()} if s.reached[k] else None
+                       for k in range(len(lever))])
+    degrees = np.degrees(lever)
+    return linkage_view(design, built, degrees, sweeps[0], sweeps[1], [_said(results, x) for x in degrees])
+
+
+def _said(results: Results, lever_deg: float) -> str:
+    """The line under the slider: lever and wheels at that lever angle."""
+    c = results.curves
+    parts = [f"{results.design.driver.replace('_', ' ')} {lever_deg:+.0f} deg"]
+    for side in ("left", "right"):
+        if f"{side}_asbuilt_deg" in c:
+            a, d = (np.interp(lever_deg, c["lever_deg"], c[f"{side}_{which}_deg"], left=np.nan, right=np.nan)
+                    for which in ("asbuilt", "design"))
+            parts.append(f"{side} wheel {a:+.2f} deg (design {d:+.2f})" if math.isfinite(a) else
+                         f"{side} wheel out of reach")
+    return "; ".join(parts)
