@@ -29,7 +29,8 @@ if TYPE_CHECKING:
     from calib.report.folder import write_results
     from calib.results import AsBuilt, Figure, Finding, Fit
     from calib.rig.drawing import draw_rig
-    from calib.rig.model import Rig, get_parameters, with_parameters
+    from calib.rig.model import Rig
+    from calib.rig.parameters import get_parameters, with_parameters
     from calib.rig.reader import load_rig, parse_rig
     from calib.rig.starter import starter_text, write_starter
     from calib.rig.writer import rig_to_toml
@@ -58,7 +59,8 @@ _HOMES = {
     "calib.report.folder": ("write_results",),
     "calib.results": ("AsBuilt", "Figure", "Finding", "Fit"),
     "calib.rig.drawing": ("draw_rig",),
-    "calib.rig.model": ("Rig", "get_parameters", "with_parameters"),
+    "calib.rig.model": ("Rig",),
+    "calib.rig.parameters": ("get_parameters", "with_parameters"),
     "calib.rig.reader": ("load_rig", "parse_rig"),
     "calib.rig.starter": ("starter_text", "write_starter"),
     "calib.rig.writer": ("rig_to_toml",),

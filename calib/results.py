@@ -34,7 +34,7 @@ class AsBuilt:
     """The rig as measured, in frame axes, with the joint covariance of its named parameters."""
 
     rig: Rig
-    names: tuple[str, ...]  # see calib.rig.model.with_parameters
+    names: tuple[str, ...]  # see calib.rig.parameters
     cov: NDArray[np.float64]  # (n, n), mm and unit-vector parts; may be singular
     from_photos: Mapping[str, float]  # per parameter, 0..1
 

@@ -26,7 +26,8 @@ from calib.advice.worklist import full_list, work_list
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import curve_figures
 from calib.results import AsBuilt
-from calib.rig.model import Rig, Slide, Vec, get_parameters, with_parameters
+from calib.rig.model import Rig, Slide, Vec
+from calib.rig.parameters import get_parameters, with_parameters
 from capture.errors import UserError
 from tests.steering_scene import as_built, design, wrong
 

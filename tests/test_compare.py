@@ -16,7 +16,8 @@ from calib.linkage.batch import Batch, plan
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import curve_figures, wheel_headings
 from calib.results import K95, AsBuilt
-from calib.rig.model import Body, get_parameters, with_parameters
+from calib.rig.model import Body
+from calib.rig.parameters import get_parameters, with_parameters
 from capture.errors import UserError
 from tests.steering_scene import as_built, design, fit_of, names, wrong
 

@@ -11,7 +11,8 @@ from scipy.spatial.transform import Rotation
 
 from calib.linkage import steering as axes
 from calib.linkage.contacts import SteeredWheel, stance
-from calib.rig.model import RearWheel, Rig, stacked
+from calib.rig.model import RearWheel, Rig
+from calib.rig.parameters import stacked
 from tests.moorhen import jiggled, moorhen, vec
 
 DEG = np.deg2rad(1.0)

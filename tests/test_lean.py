@@ -16,7 +16,8 @@ from calib.linkage.steering import cambers, curve_figures, roll_steer, wheel_hea
 from calib.report import tables
 from calib.report.numbers import pm
 from calib.results import AsBuilt
-from calib.rig.model import Target, get_parameters, with_parameters
+from calib.rig.model import Target
+from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import parse_rig
 from capture.errors import UserError
 from tests.moorhen import SAMPLE, jiggled, moorhen

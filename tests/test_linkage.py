@@ -19,7 +19,8 @@ from calib.linkage.mechanism import (
     points_now,
     rod_lengths,
 )
-from calib.rig.model import Body, Point, Rig, Rod, get_parameters, with_parameters
+from calib.rig.model import Body, Point, Rig, Rod
+from calib.rig.parameters import get_parameters, with_parameters
 from tests.moorhen import jiggled, moorhen, vec
 
 LOOP = ["left_rod", "right_rod", "left_tie", "right_tie"]

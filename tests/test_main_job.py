@@ -17,7 +17,7 @@ import pandas as pd
 import pytest
 
 from calib.cli import main
-from calib.rig.model import get_parameters
+from calib.rig.parameters import get_parameters
 from calib.rig.reader import load_rig
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_data"

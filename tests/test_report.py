@@ -31,7 +31,8 @@ from calib.report.page import verdict_card
 from calib.report.record import COLUMNS, append_record, read_record, record_path
 from calib.report.sheet import MET, NOT_MET, UNKNOWN, Sheet, make_sheet
 from calib.results import AsBuilt, CameraFit, Finding, Fit, PhotoFit
-from calib.rig.model import Rig, get_parameters, with_parameters
+from calib.rig.model import Rig
+from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import load_rig
 from calib.run import gather
 from capture.errors import UserError

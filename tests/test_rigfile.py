@@ -13,7 +13,8 @@ import pytest
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import steer_angles
 from calib.results import AsBuilt
-from calib.rig.model import Rig, get_parameters, with_parameters
+from calib.rig.model import Rig
+from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import as_built_toml, load_rig, parse_rig, rig_to_toml
 from calib.rig.schema import NAMED, REQUIRED, SINGLE, TARGETS, defaults
 from calib.rig.starter import starter_text, write_starter

@@ -19,7 +19,8 @@ from calib.linkage.steering import curve_figures, wheel_headings
 from calib.report.page import travel_pictures
 from calib.report.travel_plots import band_note, draw_panel, panels, save_panels
 from calib.results import AsBuilt
-from calib.rig.model import Rig, get_parameters, with_parameters
+from calib.rig.model import Rig
+from calib.rig.parameters import get_parameters, with_parameters
 from tests.moorhen import SAMPLE, moorhen
 from tests.test_layouts import bar, direct
 from tests.test_report import made_up_rig, parameter_names

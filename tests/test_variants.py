@@ -22,7 +22,8 @@ from calib.linkage.limits import (
 )
 from calib.linkage.mechanism import Linkage, Sweep
 from calib.linkage.steering import wheel_headings
-from calib.rig.model import Rig, get_parameters, stacked, with_parameters
+from calib.rig.model import Rig
+from calib.rig.parameters import get_parameters, stacked, with_parameters
 from tests.moorhen import jiggled, moorhen
 from tests.test_layouts import bar, direct
 from tests.test_report import parameter_names

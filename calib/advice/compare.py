@@ -23,7 +23,8 @@ from calib.linkage.steering import (
     wheel_headings,
 )
 from calib.results import K95, AsBuilt, Fit
-from calib.rig.model import Rig, get_parameters, with_parameters
+from calib.rig.model import Rig
+from calib.rig.parameters import Kind, ParameterName, get_parameters, parsed, with_parameters
 
 Array = NDArray[np.float64]
 
@@ -223,8 +224,8 @@ def _points(design: Rig, fit: Fit, built: AsBuilt, relative: tuple[str, ...]) ->
     row = {key: i for i, key in enumerate(fit.angle_names)}
     matters: dict[str, list[int]] = {}
     for s, w in rig.wheels.items():
-        matters[s] = [i for i, nm in enumerate(built.names)
-                      if nm.startswith((f"{w.upright}.axis.", f"{s}.spin.")) and built.cov[i, i] > 0]
+        matters[s] = [i for i, n in enumerate(parsed(built.names)) if built.cov[i, i] > 0 and
+                      (n.owner, n.kind) in ((w.upright, Kind.AXIS), (s, Kind.SPIN))]
     skip = {*design.spin_positions, *design.lean_positions}
     labels = [p for p in fit.positions if p not in skip and (rig.driver, p) in fit.joint_angles]
     lever = np.array([fit.joint_angles[rig.driver, p] for p in labels])
@@ -310,13 +311,13 @@ def _axis_bands(built: AsBuilt) -> dict[str, tuple[float, float, float | None]]:
     """Value, 95 % half-width and share from photos of the figures read off the steering axes and wheels."""
     rig = built.rig
     owners = {w.upright for w in rig.wheels.values()} | set(rig.wheels)
-    idx = [i for i, n in enumerate(built.names)
-           if n.split(".")[0] in owners and "@" not in n and built.cov[i, i] > 0 and n.count(".") == 2]
+    idx = [i for i, n in enumerate(parsed(built.names))
+           if n.owner in owners and n.kind not in (Kind.HOLE, Kind.LENGTH) and built.cov[i, i] > 0]
     base = axis_figures(rig)
     J = np.zeros((len(AXIS_FIGURES), len(idx)))
     for c, i in enumerate(idx):
         name = [built.names[i]]
-        x, h = get_parameters(rig, name), 1e-3 if ".pivot." in name[0] or ".centre." in name[0] else 1e-5
+        x, h = get_parameters(rig, name), 1e-5 if ParameterName.parse(name[0]).direction else 1e-3
         up, down = (axis_figures(with_parameters(rig, name, x + d)) for d in (h, -h))
         J[:, c] = [(up[n] - down[n]) / (2 * h) for n in AXIS_FIGURES]
     cov = built.cov[np.ix_(idx, idx)]

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.advice.search import Curves, Model, Variant
 from calib.results import K95, AsBuilt
-from calib.rig.model import Rig, get_parameters
+from calib.rig.model import Rig
+from calib.rig.parameters import Kind, ParameterName, get_parameters, parsed, vector_names
 
 Array = NDArray[np.float64]
 
@@ -38,14 +39,11 @@ class Slopes:
 def touches(rig: Rig, names: Sequence[str], cov: Array, uses: dict[str, str] | None = None) -> list[int]:
     """Indices of parameters that can move a heading: not wheel centres, holes not in use, or fixed values."""
     keep = []
-    for k, name in enumerate(names):
-        head, _, _ = name.rpartition(".")
-        if cov[k, k] <= 0 or head.endswith(".centre"):
+    for k, n in enumerate(parsed(names)):
+        if cov[k, k] <= 0 or n.kind is Kind.CENTRE:
             continue
-        if "@" in head:
-            point, hole = head.split("@")
-            if (uses or {}).get(point, rig.points[point].use) != hole:
-                continue
+        if n.kind is Kind.HOLE and (uses or {}).get(n.owner, rig.points[n.owner].use) != n.hole:
+            continue
         keep.append(k)
     return keep
 
@@ -57,7 +55,7 @@ def slopes(model: Model, as_built: AsBuilt, variant: Variant, of: Callable[[Curv
     cov = as_built.cov[np.ix_(idx, idx)]
     p = get_parameters(as_built.rig, names)
     n = len(names)
-    h = np.array([1e-4 if s.rpartition(".")[0].endswith((".axis", ".spin")) else 0.02 for s in names])
+    h = np.array([1e-4 if s.direction else 0.02 for s in parsed(names)])
     rows = np.concatenate([p[None], p + np.diag(h), p - np.diag(h)]) if n else p[None]
     out = of(model.perturbed(variant, names, rows))
     J = ((out[1:n + 1] - out[n + 1:]) / (2 * h[:, None])).T if n else np.zeros((out.shape[1], 0))
@@ -78,14 +76,13 @@ def share_from_photos(s: Slopes, as_built: AsBuilt) -> list[float | None]:
     return out
 
 
-def what_limits(s: Slopes, row: int) -> str:
-    """The part whose uncertainty weighs most on a value: "left_tie", "left_upright.axis", ..."""
-    weight: dict[str, float] = {}
-    for name, g, v in zip(s.names, s.J[row], np.diag(s.cov), strict=True):
-        head = name.rpartition(".")[0]
-        head = head.split("@")[0] if "@" in head else head
-        weight[head] = weight.get(head, 0.0) + g * g * v
-    return max(weight, key=lambda k: weight[k]) if weight else ""
+def what_limits(s: Slopes, row: int) -> ParameterName | None:
+    """The vector or length whose uncertainty weighs most on a value, by its first component; None: nothing does."""
+    weight: dict[ParameterName, float] = {}
+    for name, g, v in zip(parsed(s.names), s.J[row], np.diag(s.cov), strict=True):
+        first = replace(name, component=0)
+        weight[first] = weight.get(first, 0.0) + g * g * v
+    return max(weight, key=lambda k: weight[k]) if weight else None
 
 
 def with_wheel_doubt(as_built: AsBuilt) -> AsBuilt:
@@ -96,7 +93,7 @@ def with_wheel_doubt(as_built: AsBuilt) -> AsBuilt:
     names, cov = list(as_built.names), as_built.cov
     photos = dict(as_built.from_photos)
     for side, w in as_built.rig.wheels.items():
-        name = f"{side}.spin.x"
+        name = vector_names(side, Kind.SPIN)[0]
         if w.measured or name in names:
             continue
         names.append(name)

@@ -13,6 +13,7 @@ from calib.advice.search import Curves, Model, Objective, Variant, apply
 from calib.advice.verdict import Outcome, Verdict, verdict
 from calib.results import AsBuilt
 from calib.rig.model import Rig
+from calib.rig.parameters import Kind, ParameterName
 
 Array = NDArray[np.float64]
 
@@ -205,7 +206,7 @@ class Builder:
                 v_, u_, w_, tol = (surface(float(x), t.unit) for x in (v, u, t.value, t.tolerance))
                 now, wanted = number(v_, u_, t.unit), number(w_, tol, t.unit)
                 out.append(f"Can't tell {t.name.replace('_', ' ')} yet: {now} against {wanted}. Most of the "
-                           f"doubt is in {part_words(self.as_built.rig, part)}: {cure(self.as_built.rig, part)}")
+                           f"doubt is in {part_words(part)}: {cure(self.as_built.rig, part)}")
         return tuple(out)
 
 
@@ -308,29 +309,23 @@ def said(c: Change) -> str:
     return f"{title(c.item)}: {c.direction} by {abs(c.mm):.4g} mm."
 
 
-def part_words(rig: Rig, part: str) -> str:
+def part_words(part: ParameterName | None) -> str:
     """What limits a figure, in words."""
-    if part in rig.points:
-        return f"the place of the rod end at {title(part).lower()}"
-    if part in rig.rods:
-        return f"the length of the {title(part).lower()}"
-    owner, _, what = part.rpartition(".")
-    if what == "axis":
-        return f"the direction of the {title(owner).lower()} hinge"
-    if what == "pivot":
-        return f"the place of the {title(owner).lower()} pivot"
-    if what == "spin":
-        return f"the {owner} wheel's spin axis"
-    return "the drawing"
+    if part is None:
+        return "the drawing"
+    name = title(part.owner).lower()
+    return {Kind.HOLE: f"the place of the rod end at {name}", Kind.LENGTH: f"the length of the {name}",
+            Kind.AXIS: f"the direction of the {name} hinge", Kind.PIVOT: f"the place of the {name} pivot",
+            Kind.SPIN: f"the {name} wheel's spin axis", Kind.CENTRE: f"the {name} wheel's middle"}[part.kind]
 
 
-def cure(rig: Rig, part: str) -> str:
+def cure(rig: Rig, part: ParameterName | None) -> str:
     """The photos that would make a part better known."""
-    owner, _, what = part.rpartition(".")
-    if what == "spin":
+    kind = None if part is None else part.kind
+    if kind is Kind.SPIN:
         labels = " and ".join(rig.spin_positions) or "two positions with the wheel turned by hand"
         return f"photograph {labels} again, six photos each, the wheel's tag and the board both in view."
-    if what in ("axis", "pivot"):
+    if kind in (Kind.AXIS, Kind.PIVOT):
         ends = [p for p in (*rig.positions[:1], *rig.positions[-1:])]
         where = " and ".join(ends) or "both ends of the lever's travel"
         return f"photograph {where} again, six photos each, with the tag on that part seen from two sides."

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from calib.linkage import batch
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import HEADING_FIGURES, heading_figures, wheel_headings
-from calib.rig.model import FRAME, Rig, with_parameters
+from calib.rig.model import FRAME, Rig
+from calib.rig.parameters import with_parameters
 from calib.rig.schema import LEAST_ENGAGEMENT
 from calib.rig.units import thread
 from capture.errors import UserError

@@ -11,11 +11,12 @@ from calib.advice.propagation import slopes
 from calib.advice.search import Curves, Model, Variant, driver_grid, need_both_wheels
 from calib.linkage.steering import AXIS_FIGURES, HEADING_FIGURES, axis_figures
 from calib.results import AsBuilt
-from calib.rig.model import Rig, get_parameters, with_parameters
+from calib.rig.model import Rig
+from calib.rig.parameters import AXES, Kind, ParameterName, get_parameters, length_name, vector_names, with_parameters
 
 Array = NDArray[np.float64]
 
-WORDS = {"x": "fore and aft", "y": "across", "z": "height"}
+WORDS = ("fore and aft", "across", "height")  # x, y, z
 
 
 def dimensions(rig: Rig) -> dict[str, float]:
@@ -25,11 +26,13 @@ def dimensions(rig: Rig) -> dict[str, float]:
     used = {rig.points[e].body for r in rig.rods.values() for e in (r.a, r.b)} | steering
     for n, b in rig.bodies.items():
         if n in used:
-            out |= {f"{n}.pivot.{k}": b.pivot_tol for k in "xyz"} | {f"{n}.axis.{k}": b.axis_tol for k in "xyz"}
+            out |= dict.fromkeys(vector_names(n, Kind.PIVOT), b.pivot_tol)
+            out |= dict.fromkeys(vector_names(n, Kind.AXIS), b.axis_tol)
     for n, p in rig.points.items():
-        out |= {f"{n}@{p.use}.{k}": p.tol for k in "xyz"}
-    out |= {f"{n}.length": r.tol for n, r in rig.rods.items()}
-    out |= {f"{n}.spin.{k}": w.spin_tol for n, w in rig.wheels.items() for k in "xyz"}
+        out |= dict.fromkeys(vector_names(n, Kind.HOLE, p.use), p.tol)
+    out |= {length_name(n): r.tol for n, r in rig.rods.items()}
+    for n, w in rig.wheels.items():
+        out |= dict.fromkeys(vector_names(n, Kind.SPIN), w.spin_tol)
     return out
 
 
@@ -55,9 +58,10 @@ def sensitivity(rig: Rig, n: int = 61) -> pd.DataFrame:
     J = np.zeros((len(moving) + len(AXIS_FIGURES), len(names)))
     J[:len(moving), [names.index(k) for k in s.names]] = s.J
     for c, name in enumerate(names):
-        if name.endswith(".length") or "@" in name:
+        kind = ParameterName.parse(name).kind
+        if kind in (Kind.LENGTH, Kind.HOLE):
             continue
-        x, h = get_parameters(rig, [name]), 1e-3 if ".pivot." in name else 1e-5
+        x, h = get_parameters(rig, [name]), 1e-3 if kind is Kind.PIVOT else 1e-5
         up, down = (axis_figures(with_parameters(rig, [name], x + d)) for d in (h, -h))
         J[len(moving):, c] = [(up[k] - down[k]) / (2 * h) for k in AXIS_FIGURES]
     rows = []
@@ -67,7 +71,7 @@ def sensitivity(rig: Rig, n: int = 61) -> pd.DataFrame:
         effect = np.abs(row) * tol * k
         total = float(np.sum(effect ** 2))
         for name, g, t, e in zip(names, row, tol, effect, strict=True):
-            turned = ".axis." in name or ".spin." in name
+            turned = ParameterName.parse(name).direction
             if e > 1e-9:
                 rows.append({"figure": f, "unit": unit, "dimension": name, "what": in_words(name),
                              "slope": float(g * k * (np.pi / 180 if turned else 1.0)),
@@ -82,10 +86,11 @@ def sensitivity(rig: Rig, n: int = 61) -> pd.DataFrame:
 
 def in_words(name: str) -> str:
     """A dimension's name as a builder would say it: "left lever pivot, height"."""
-    head, _, last = name.rpartition(".")
-    if last == "length":
-        return f"{head.replace('_', ' ')} length"
-    where = head.replace("@", " hole ").replace(".", " ").replace("_", " ")
-    if head.endswith((".axis", ".spin")):
-        return f"{where} direction, {last} part"
-    return f"{where}, {WORDS[last]}"
+    n = ParameterName.parse(name)
+    owner = n.owner.replace(".", " ").replace("_", " ")
+    if n.kind is Kind.LENGTH:
+        return f"{owner} length"
+    where = f"{owner} hole {n.hole}" if n.kind is Kind.HOLE else f"{owner} {n.kind}"
+    if n.direction:
+        return f"{where} direction, {AXES[n.component]} part"
+    return f"{where}, {WORDS[n.component]}"

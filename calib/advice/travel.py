@@ -29,7 +29,8 @@ from calib.linkage.steering import (
     wheel_headings,
 )
 from calib.results import K95, AsBuilt
-from calib.rig.model import Rig, get_parameters, stacked, with_parameters
+from calib.rig.model import Rig
+from calib.rig.parameters import Kind, get_parameters, parsed, stacked, vector_names, with_parameters
 
 Array = NDArray[np.float64]
 STEPS = 65
@@ -173,14 +174,14 @@ def half_widths(built: AsBuilt, lever: Array) -> dict[str, Array]:
     """
     built = _with_camber_doubt(with_wheel_doubt(built))
     rig = built.rig
-    use = [k for k, n in enumerate(built.names) if built.cov[k, k] > 0 and _in_use(rig, n)]
+    use = [k for k, n in enumerate(parsed(built.names)) if built.cov[k, k] > 0 and n.of_hole_in_use(rig)]
     names = tuple(built.names[k] for k in use)
     cov = built.cov[np.ix_(use, use)]
     p = get_parameters(rig, names)
     keys: list[str] = list(curves_of(rig, lever))
     if not names:
         return {x: np.zeros(lever.shape) for x in keys}
-    h = np.array([1e-4 if n.rpartition(".")[0].endswith((".axis", ".spin")) else 0.02 for n in names])
+    h = np.array([1e-4 if n.direction else 0.02 for n in parsed(names)])
     rows = np.concatenate([p + np.diag(h), p - np.diag(h)])
     moved = np.concatenate([np.concatenate([c[x] for x in keys], axis=1) for c in _variants(rig, names, rows, lever)])
     J = (moved[:len(names)] - moved[len(names):]) / (2 * h[:, None])
@@ -191,20 +192,13 @@ def half_widths(built: AsBuilt, lever: Array) -> dict[str, Array]:
     return dict(zip(keys, u.reshape(len(keys), -1), strict=True))
 
 
-def _in_use(rig: Rig, name: str) -> bool:
-    head = name.rpartition(".")[0]
-    if "@" not in head:
-        return True
-    point, hole = head.split("@")
-    return rig.points[point].use == hole
-
-
 def _with_camber_doubt(built: AsBuilt) -> AsBuilt:
     names, cov = list(built.names), built.cov
     for side, w in built.rig.wheels.items():
-        if w.measured or f"{side}.spin.z" in names:
+        name = vector_names(side, Kind.SPIN)[2]
+        if w.measured or name in names:
             continue
-        names.append(f"{side}.spin.z")
+        names.append(name)
         grown = np.zeros((len(names), len(names)))
         grown[:-1, :-1] = cov
         grown[-1, -1] = (w.spin_tol / K95) ** 2

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from calib.estimation.unknowns import Layout, State, retract
 from calib.linkage.rotations import skew
 from calib.rig.model import Rig, Vec
+from calib.rig.parameters import Kind, length_name, parsed, vector_names
 
 Array = NDArray[np.float64]
 DRILL_SD = 0.1  # mm: spacing of holes drilled in one set-up (common practice, no source)
@@ -73,12 +74,12 @@ def _arm_turn(pivot: Array, axis: Array, hole: Array, pivot_m: Array, axis_m: Ar
 
 
 def parameter_names(layout: Layout, measured_wheels: Sequence[str]) -> tuple[str, ...]:
-    """Names (see calib.rig.model) of everything ``as_built_rig`` sets."""
+    """Names (see calib.rig.parameters) of everything ``as_built_rig`` sets."""
     rig = layout.rig
-    names = [f"{b}.{w}.{k}" for b in layout.bodies for w in ("pivot", "axis") for k in "xyz"]
-    names += [f"{p}@{h}.{k}" for p in layout.points for h in rig.points[p].holes for k in "xyz"]
-    names += [f"{r}.length" for r in layout.rods]
-    names += [f"{s}.{w}.{k}" for s in rig.wheels for w in ("centre", "spin") for k in "xyz"]
+    names = [n for b in layout.bodies for kind in (Kind.PIVOT, Kind.AXIS) for n in vector_names(b, kind)]
+    names += [n for p in layout.points for h in rig.points[p].holes for n in vector_names(p, Kind.HOLE, h)]
+    names += [length_name(r) for r in layout.rods]
+    names += [n for s in rig.wheels for kind in (Kind.CENTRE, Kind.SPIN) for n in vector_names(s, kind)]
     return tuple(names)
 
 
@@ -108,18 +109,15 @@ def extra_covariance(layout: Layout, names: Sequence[str], measured_wheels: Sequ
     """Diagonal covariance of what the estimate does not carry: unused holes and unmeasured wheels, (n, n)."""
     rig = layout.rig
     var = np.zeros(len(names))
-    for i, n in enumerate(names):
-        head = n.rpartition(".")[0]
-        if "@" in head:
-            p, hole = head.split("@")
-            pt = rig.points[p]
-            if hole != pt.use:
-                gap = float(np.linalg.norm(np.subtract(pt.holes[hole], pt.xyz)))
-                var[i] = DRILL_SD**2 + (ARM_TILT_SD * gap) ** 2
-        elif head.rpartition(".")[0] in rig.wheels:
-            w = rig.wheels[head.rpartition(".")[0]]
+    for i, n in enumerate(parsed(names)):
+        if not n.of_hole_in_use(rig):
+            pt = rig.points[n.owner]
+            gap = float(np.linalg.norm(np.subtract(pt.holes[n.hole], pt.xyz)))
+            var[i] = DRILL_SD**2 + (ARM_TILT_SD * gap) ** 2
+        elif n.kind in (Kind.CENTRE, Kind.SPIN):
+            w = rig.wheels[n.owner]
             if w.side not in measured_wheels:
-                var[i] = (w.spin_tol / 2) ** 2 if head.endswith("spin") else 1.0
-            elif head.endswith("centre"):
+                var[i] = (w.spin_tol / 2) ** 2 if n.kind is Kind.SPIN else 1.0
+            elif n.kind is Kind.CENTRE:
                 var[i] = 1.0  # where the tyre sits along its axle comes from the drawing, +/- 2 mm
     return np.diag(var)

@@ -19,7 +19,7 @@ from calib.estimation.measured import measured_figures, pivot_table
 from calib.estimation.solver import reduced_system
 from calib.estimation.unknowns import LENS_N, Layout, State
 from calib.results import K95, AsBuilt, CameraFit, Finding, Fit, PhotoFit, PrintFit
-from calib.rig.model import get_parameters
+from calib.rig.parameters import get_parameters
 
 Array = NDArray[np.float64]
 WHEEL_KNOWN = np.deg2rad(0.5)  # standard uncertainty of a spin axis beyond which the drawing's is kept

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from calib.estimation.unknowns import Layout
 from calib.linkage.steering import cambers, kingpin_geometry, wheel_headings
 from calib.results import K95, AsBuilt, Figure, Fit
-from calib.rig.model import FRAME, Rig, get_parameters, with_parameters
+from calib.rig.model import FRAME, Rig
+from calib.rig.parameters import Kind, get_parameters, length_name, parsed, vector_names, with_parameters
 
 Array = NDArray[np.float64]
 
@@ -66,8 +67,8 @@ def measured_figures(design: Rig, fit: Fit, from_drawing: Array) -> tuple[Figure
     x0 = get_parameters(built.rig, built.names)
     uprights = {w.upright for w in built.rig.wheels.values()}
     carriers = uprights | {b.parent for b in built.rig.bodies.values() if b.name in uprights}
-    matters = [i for i, n in enumerate(built.names)
-               if n.split(".")[0] in carriers | set(built.rig.wheels) or n.endswith(".length")]
+    matters = [i for i, n in enumerate(parsed(built.names)) if n.kind is Kind.LENGTH
+               or n.kind is not Kind.HOLE and n.owner in carriers | set(built.rig.wheels)]
     j = np.zeros((len(names), len(built.names)))
     for i in matters:
         h = 1e-4
@@ -106,7 +107,7 @@ def pivot_table(design: Rig, built: AsBuilt, layout: Layout) -> pd.DataFrame:
     sd = dict(zip(built.names, np.sqrt(np.diag(built.cov)), strict=True))
     rows = []
 
-    def add(what: str, a: object, b: object, keys: list[str], unit: str) -> None:
+    def add(what: str, a: object, b: object, keys: Sequence[str], unit: str) -> None:
         a3, b3 = np.atleast_1d(np.asarray(a, float)), np.atleast_1d(np.asarray(b, float))
         u = [K95 * sd[k] for k in keys]
         share = min(built.from_photos[k] for k in keys)
@@ -117,8 +118,8 @@ def pivot_table(design: Rig, built: AsBuilt, layout: Layout) -> pd.DataFrame:
     for b in layout.bodies:
         if design.bodies[b].role == "wheel" or b == FRAME:
             continue
-        add(f"{b} pivot", design.bodies[b].pivot, built.rig.bodies[b].pivot, [f"{b}.pivot.{k}" for k in "xyz"], "mm")
-        keys = [f"{b}.axis.{k}" for k in "xyz"]
+        add(f"{b} pivot", design.bodies[b].pivot, built.rig.bodies[b].pivot, vector_names(b, Kind.PIVOT), "mm")
+        keys = vector_names(b, Kind.AXIS)
         a, m = np.asarray(design.bodies[b].axis), np.asarray(built.rig.bodies[b].axis)
         tilt = float(np.rad2deg(np.arctan2(np.linalg.norm(np.cross(a, m)), a @ m)))
         rows.append({"what": f"{b} axis direction", "design": tuple(np.round(a, 4)), "measured": tuple(np.round(m, 4)),
@@ -128,7 +129,7 @@ def pivot_table(design: Rig, built: AsBuilt, layout: Layout) -> pd.DataFrame:
     for p in layout.points:
         use = design.points[p].use
         add(f"{p} (hole {use})" if len(design.points[p].holes) > 1 else p, design.points[p].xyz,
-            built.rig.points[p].xyz, [f"{p}@{use}.{k}" for k in "xyz"], "mm")
+            built.rig.points[p].xyz, vector_names(p, Kind.HOLE, use), "mm")
     for r in layout.rods:
-        add(f"{r} length", design.rods[r].length, built.rig.rods[r].length, [f"{r}.length"], "mm")
+        add(f"{r} length", design.rods[r].length, built.rig.rods[r].length, [length_name(r)], "mm")
     return pd.DataFrame(rows)

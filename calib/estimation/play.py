@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from calib.linkage.mechanism import Linkage, rod_lengths
 from calib.results import K95, Finding, Fit
-from calib.rig.model import FRAME, Rig, approach_pairs, get_parameters, with_parameters
+from calib.rig.model import FRAME, Rig, approach_pairs
+from calib.rig.parameters import Kind, ParameterName, get_parameters, parsed, with_parameters
 
 Array = NDArray[np.float64]
 LEAST = 0.05  # mm; less is the parts' own give under the hand; common practice, no source
@@ -133,7 +134,7 @@ def _difference(fit: Fit, rod: str, driven: str, both: tuple[str, str]) -> tuple
     gp = np.zeros(len(names))
     for i in _matters(rig, rod, chain, names):
         x = get_parameters(rig, [names[i]])
-        h = AXIS_STEP if ".axis." in names[i] else PLACE_STEP
+        h = AXIS_STEP if ParameterName.parse(names[i]).direction else PLACE_STEP
         up_, down_ = (gap(with_parameters(rig, [names[i]], x + d), angles) for d in (h, -h))
         gp[i] = float(np.diff((down_ - up_) / (2 * h))[0])
     var = ga @ fit.angle_cov @ ga + gp @ fit.as_built.cov @ gp + 2 * ga @ fit.cross_cov @ gp
@@ -153,9 +154,9 @@ def _carriers(rig: Rig, rod: str) -> list[str]:
 
 
 def _matters(rig: Rig, rod: str, chain: Sequence[str], names: Sequence[str]) -> list[int]:
-    ends = [rig.points[p] for p in (rig.rods[rod].a, rig.rods[rod].b)]
-    heads = {f"{b}.{w}" for b in chain for w in ("pivot", "axis")} | {f"{p.name}@{p.use}" for p in ends}
-    return [i for i, n in enumerate(names) if n.rpartition(".")[0] in heads]
+    ends = (rig.rods[rod].a, rig.rods[rod].b)
+    return [i for i, n in enumerate(parsed(names)) if n.kind in (Kind.PIVOT, Kind.AXIS) and n.owner in chain
+            or n.kind is Kind.HOLE and n.owner in ends and n.of_hole_in_use(rig)]
 
 
 def _play(rig: Rig, place: str, rod: str, driving: str, driven: str, mm: float, u95: float, arm: float,

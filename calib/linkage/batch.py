@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.rig.model import FRAME, Rig
+from calib.rig.parameters import Kind, ParameterName
 
 Array = NDArray[np.float64]
 
@@ -91,26 +92,13 @@ class Batch:
         self.spin = {n: fill(w.spin) for n, w in rig.wheels.items()}
 
     def set(self, name: str, values: Array) -> None:
-        """Set a named parameter (see calib.rig.model), values (m,). A hole not in use has no effect."""
-        head, _, last = name.rpartition(".")
-        if last == "length":
-            self.length[head] = np.broadcast_to(values, (self.m,)).astype(float)
-            return
-        k = "xyz".index(last)
-        if "@" in head:
-            point, hole = head.split("@")
-            if self.rig.points[point].use == hole:
-                self.hole[point][:, k] = values
-            return
-        owner, _, what = head.rpartition(".")
-        if what == "pivot":
-            self.pivot[owner][:, k] = values
-        elif what == "axis":
-            self.axis[owner][:, k] = values
-        elif what == "spin":
-            self.spin[owner][:, k] = values
-        elif what != "centre":  # a wheel centre moves no heading
-            raise KeyError(name)
+        """Set a named parameter (see calib.rig.parameters), values (m,). A hole not in use has no effect."""
+        n = ParameterName.parse(name)
+        if n.kind is Kind.LENGTH:
+            self.length[n.owner] = np.broadcast_to(values, (self.m,)).astype(float)
+        elif n.kind is not Kind.CENTRE and n.of_hole_in_use(self.rig):  # a wheel centre moves no heading
+            vectors = {Kind.PIVOT: self.pivot, Kind.AXIS: self.axis, Kind.HOLE: self.hole, Kind.SPIN: self.spin}
+            vectors[n.kind][n.owner][:, n.component] = values
 
     def shift(self, bodies: Sequence[str], by: Array) -> None:
         """Move bodies with their holes, by (m, 3) mm."""

@@ -17,7 +17,8 @@ from calib.linkage.limits import Limit, check_limits
 from calib.linkage.mechanism import CannotAssemble, Linkage
 from calib.linkage.steering import lean_joint, lean_range, lean_steer, roll_steer, wheel_headings
 from calib.results import K95, AsBuilt, Fit
-from calib.rig.model import Rig, get_parameters, with_parameters
+from calib.rig.model import Rig
+from calib.rig.parameters import Kind, get_parameters, parsed, with_parameters
 from capture.errors import UserError
 
 if TYPE_CHECKING:
@@ -208,10 +209,10 @@ def _sensitivity(lk: Linkage, pose: Mapping[str, float], body: str, names: Seque
 def _axis_slopes(rig: Rig, side: str, upright: str, names: Sequence[str], of: Callable[[Rig], float]) -> Array:
     """Derivative of ``of`` for the upright's axis and the wheel's spin axis, (n,); zero for all other names."""
     g, h = np.zeros(len(names)), 1e-5
-    for i, n in enumerate(names):
-        if n.rpartition(".")[0] in (f"{upright}.axis", f"{side}.spin"):
-            x = get_parameters(rig, [n])
-            g[i] = (of(with_parameters(rig, [n], x + h)) - of(with_parameters(rig, [n], x - h))) / (2 * h)
+    for i, n in enumerate(parsed(names)):
+        if (n.owner, n.kind) in ((upright, Kind.AXIS), (side, Kind.SPIN)):
+            x, name = get_parameters(rig, [names[i]]), [names[i]]
+            g[i] = (of(with_parameters(rig, name, x + h)) - of(with_parameters(rig, name, x - h))) / (2 * h)
     return g
 
 

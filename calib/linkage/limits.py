@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from calib.linkage import batch
 from calib.linkage.mechanism import Linkage, Sweep, body_motions
 from calib.linkage.steering import Pose
-from calib.rig.model import Body, Rig, stacked
+from calib.rig.model import Body, Rig
+from calib.rig.parameters import stacked
 
 Array = NDArray[np.float64]
 Motions = Mapping[str, tuple[Array, Array]]

@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from calib.linkage.rotations import about
 from calib.rig.model import FRAME, Rig
+from calib.rig.parameters import Kind, ParameterName, parsed
 from capture.shapes import of_shape, one_number
 
 Array = NDArray[np.float64]
@@ -628,7 +629,7 @@ class Linkage:
 
     def sensitivities(self, angles: Mapping[str, ArrayLike], names: Sequence[str], *,
                       driver: str | None = None, fixed: Iterable[str] = ()) -> dict[str, Array]:
-        """Change of every body's angle per unit of named parameters (see calib.rig.model), (..., len(names)).
+        """Change of every body's angle per unit of named parameters (see calib.rig.parameters), (..., len(names)).
 
         The driver's and held bodies' angles stay. Implicit differentiation of the closure equations: analytic
         in rod lengths, hole places, pivots and axes (an axis is taken as brought back to unit length); holes
@@ -637,14 +638,14 @@ class Linkage:
         plan = self.plan(driver, fixed)
         full = self._full(angles)
         _, J = self._matrix(plan.rods, plan.placed, full)
-        D = np.stack([self._parameter_slopes(r, full, names) for r in plan.rods], axis=-2)
+        D = np.stack([self._parameter_slopes(r, full, parsed(names)) for r in plan.rods], axis=-2)
         x = _solve(J, -np.broadcast_to(D, J.shape[:-1] + (len(names),)))
         out = {b: np.zeros(J.shape[:-2] + (len(names),)) for b in self.rig.bodies}
         for j, b in enumerate(plan.placed):
             out[b] = x[..., j, :]
         return out
 
-    def _parameter_slopes(self, rod: str, angles: Mapping[str, Array], names: Sequence[str]) -> Array:
+    def _parameter_slopes(self, rod: str, angles: Mapping[str, Array], names: Sequence[ParameterName]) -> Array:
         """Derivative of a rod's gap for named parameters, (..., len(names))."""
         loop, r = self._loops[rod], self.rig.rods[rod]
         ends, moves = [], []
@@ -657,7 +658,7 @@ class Linkage:
         shape = np.broadcast_shapes(e.shape[:-1], *[np.shape(a) for a in angles.values()])
         out = np.zeros(shape + (len(names),))
         for k, name in enumerate(names):
-            if name == f"{rod}.length":
+            if name.kind is Kind.LENGTH and name.owner == rod:
                 out[..., k] -= 1.0
             for got, s in zip(moves, (1.0, -1.0), strict=True):
                 if k in got:
@@ -665,15 +666,14 @@ class Linkage:
         return out
 
     def _moved(self, x: Array, path: Sequence[str], point: str, angles: Mapping[str, Array],
-               names: Sequence[str]) -> tuple[Array, dict[int, Array]]:
+               names: Sequence[ParameterName]) -> tuple[Array, dict[int, Array]]:
         """Ball place now, and its change per unit of each named parameter that moves it."""
         E = np.eye(3)
         p = self.rig.points[point]
         got: dict[int, Array] = {}
         for k, name in enumerate(names):
-            head, _, last = name.rpartition(".")
-            if head == f"{point}@{p.use}":
-                got[k] = E["xyz".index(last)]
+            if name.kind is Kind.HOLE and (name.owner, name.hole) == (point, p.use):
+                got[k] = E[name.component]
         for n in path:
             h, a = self._hinges[n], angles[n]
             v = x - h.pivot
@@ -681,12 +681,10 @@ class Linkage:
             got = {k: h.turn(dx, a, place=False) for k, dx in got.items()}
             s, c = np.sin(a)[..., None], 1.0 - np.cos(a)[..., None]
             for k, name in enumerate(names):
-                head, _, last = name.rpartition(".")
-                if head == f"{n}.pivot":
-                    e = E["xyz".index(last)]
+                e = E[name.component]
+                if name.owner == n and name.kind is Kind.PIVOT:
                     add = e - h.turn(e, a, place=False)
-                elif head == f"{n}.axis":
-                    e = E["xyz".index(last)]
+                elif name.owner == n and name.kind is Kind.AXIS:
                     dn = e - (e @ h.axis) * h.axis  # keeps unit length
                     tilt = _dot(h.axis, v)[..., None] * dn + _dot(dn, v)[..., None] * h.axis
                     add = s * _cross(dn, v) + c * tilt

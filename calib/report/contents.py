@@ -18,6 +18,7 @@ from calib.advice.worklist import work_list
 from calib.report.sheet import Sheet, make_sheet, short
 from calib.results import AsBuilt, Fit
 from calib.rig.model import Rig
+from calib.rig.parameters import ParameterName
 from calib.second_process import Task
 from capture.observations import Observations
 
@@ -75,7 +76,7 @@ def what_moves_what(rig: Rig, each: int = 4) -> pd.DataFrame:
 
 
 def _turns(dimension: str) -> bool:
-    return ".axis." in dimension or ".spin." in dimension
+    return ParameterName.parse(dimension).direction
 
 
 def _per(unit: str, dimension: str) -> str:

@@ -7,13 +7,10 @@ straight-ahead assembly and right-handed about the body's ``axis``.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 Vec = tuple[float, float, float]
 FRAME = "frame"
@@ -219,92 +216,3 @@ def approach_pairs(labels: Sequence[str]) -> dict[str, tuple[str, str]]:
     there = set(labels)
     return {p[:-1]: (p, p[:-1] + PULLED) for p in labels
             if len(p) > 1 and p.endswith(PUSHED) and p[:-1] + PULLED in there}
-
-
-# --- named parameters: how a covariance refers to the rig --------------------------------------------------
-# "left_lever.pivot.x", "left_lever.axis.x", "left_lever.rod@2.x" (hole "2" of that point),
-# "left_rod.length", "left.centre.x" and "left.spin.x" (wheels by side).
-
-
-def get_parameters(rig: Rig, names: Sequence[str]) -> NDArray[np.float64]:
-    """Values of the named parameters, (n,), mm or unit-vector parts. KeyError for an unknown name."""
-    return np.array([_get(rig, n) for n in names])
-
-
-def _get(rig: Rig, name: str) -> float:
-    head, _, last = name.rpartition(".")
-    if last == "length":
-        return rig.rods[head].length
-    k = "xyz".index(last)
-    if "@" in head:
-        point, hole = head.split("@")
-        return rig.points[point].holes[hole][k]
-    owner, _, what = head.rpartition(".")
-    if what in ("pivot", "axis"):
-        return getattr(rig.bodies[owner], what)[k]
-    if what in ("centre", "spin"):
-        return getattr(rig.wheels[owner], what)[k]
-    raise KeyError(name)
-
-
-def stacked(rigs: Sequence[Rig]) -> Rig:
-    """Many variants of one rig as a single one whose vectors are (m, 1, 3) arrays and rod lengths (m, 1).
-
-    Only for functions on joint angles (m, k) that say they take it: they work out all variants at once. The
-    variants may differ in vectors and lengths, not in what hangs where.
-    """
-    first = rigs[0]
-
-    def column(values: Sequence[Any]) -> Any:
-        return np.array(values, float)[:, None]
-
-    bodies = {n: replace(b, pivot=column([r.bodies[n].pivot for r in rigs]),
-                         axis=column([r.bodies[n].axis for r in rigs])) for n, b in first.bodies.items()}
-    points = {n: replace(p, holes={p.use: column([r.points[n].xyz for r in rigs])},
-                         bolt=None if p.bolt is None else column([r.points[n].bolt for r in rigs]))
-              for n, p in first.points.items()}
-    rods = {n: replace(b, length=column([r.rods[n].length for r in rigs])) for n, b in first.rods.items()}
-    wheels = {n: replace(w, centre=column([r.wheels[n].centre for r in rigs]),
-                         spin=column([r.wheels[n].spin for r in rigs])) for n, w in first.wheels.items()}
-    return replace(first, bodies=bodies, points=points, rods=rods, wheels=wheels)
-
-
-def with_parameters(rig: Rig, names: Sequence[str], values: NDArray[np.float64]) -> Rig:
-    """A rig with the named parameters set; directions are brought back to unit length."""
-    lengths: dict[str, float] = {}
-    vectors: dict[tuple[str, str], list[float]] = {}  # by owner and what of it, as they are to become
-    for name, x in zip(names, values, strict=True):
-        head, _, last = name.rpartition(".")
-        if last == "length":
-            lengths[head] = float(x)
-            continue
-        owner, what = head.split("@") if "@" in head else head.rpartition(".")[::2]
-        if (owner, what) not in vectors:
-            if "@" in head:
-                now = rig.points[owner].holes[what]
-            elif what in ("pivot", "axis"):
-                now = getattr(rig.bodies[owner], what)
-            elif what in ("centre", "spin"):
-                now = getattr(rig.wheels[owner], what)
-            else:
-                raise KeyError(name)
-            vectors[owner, what] = list(now)
-        vectors[owner, what]["xyz".index(last)] = float(x)
-
-    def vec(owner: str, what: str, old: Vec) -> Vec:
-        v = vectors.get((owner, what))
-        return old if v is None else (v[0], v[1], v[2])
-
-    def unit(v: Vec) -> Vec:
-        n = math.sqrt(v[0] * v[0] + v[1] * v[1] + v[2] * v[2])
-        return (v[0] / n, v[1] / n, v[2] / n)
-
-    bored = {o for o, _ in vectors} & set(rig.points)
-    bodies = {n: replace(b, pivot=vec(n, "pivot", b.pivot), axis=unit(vec(n, "axis", b.axis)))
-              for n, b in rig.bodies.items()}
-    points = {n: replace(p, holes={h: vec(n, h, v) for h, v in p.holes.items()}) if n in bored else p
-              for n, p in rig.points.items()}
-    rods = {n: replace(r, length=lengths[n]) if n in lengths else r for n, r in rig.rods.items()}
-    wheels = {n: replace(w, centre=vec(n, "centre", w.centre), spin=unit(vec(n, "spin", w.spin)))
-              for n, w in rig.wheels.items()}
-    return replace(rig, bodies=bodies, points=points, rods=rods, wheels=wheels)

@@ -12,6 +12,7 @@ import numpy as np
 
 from calib.results import K95, AsBuilt
 from calib.rig.model import FRAME, Body, Point, RearWheel, Rig, Rod, Tag, Vec, Wheel
+from calib.rig.parameters import Kind, ParameterName, parsed, vector_names
 from calib.rig.schema import ASSEMBLY_SLACK
 from calib.rig.units import thread
 
@@ -57,23 +58,24 @@ def as_built_toml(as_built: AsBuilt) -> str:
 def measured_comments(as_built: AsBuilt) -> dict[str, str]:
     """Dotted key path to "+/- 0.12, 0.10, 0.14 mm; 98 % from photos", for every measured value."""
     u95 = dict(zip(as_built.names, K95 * np.sqrt(np.clip(np.diag(as_built.cov), 0.0, None)), strict=True))
-    groups: dict[str, list[str]] = {}
-    for name in as_built.names:
-        groups.setdefault(name if name.endswith(".length") else name[:-2], []).append(name)
+    groups: dict[str, list[ParameterName]] = {}
+    for n in parsed(as_built.names):
+        groups.setdefault(n.group, []).append(n)
     out = {}
-    for base, names in groups.items():
-        path, direction = _comment_path(as_built.rig, base)
-        if base.endswith(".length"):
-            parts = [f"{u95[base]:.2f}"]
+    for group in groups.values():
+        first, names = group[0], [str(n) for n in group]
+        direction = first.direction
+        if first.kind is Kind.LENGTH:
+            parts = [f"{u95[names[0]]:.2f}"]
         else:
-            each = [u95.get(f"{base}.{c}") for c in "xyz"]
+            each = [u95.get(n) for n in vector_names(first.owner, first.kind, first.hole)]
             parts = ["-" if u is None else f"{_u(u, direction):.2f}" for u in each]
         shares = [as_built.from_photos[n] for n in names
                   if math.isfinite(as_built.from_photos.get(n, math.nan)) and u95[n] > 1e-9]
         text = "+/- " + ", ".join(parts) + (" deg" if direction else " mm")
         if shares:
             text += f"; {100 * float(np.mean(shares)):.0f} % from photos"
-        out[path] = text
+        out[_comment_path(as_built.rig, first)] = text
     return out
 
 
@@ -82,18 +84,13 @@ def _u(x: float, direction: bool) -> float:
     return math.degrees(x) if direction else x
 
 
-def _comment_path(rig: Rig, base: str) -> tuple[str, bool]:
-    """Key path of a named parameter (without its .x), and whether it is a direction."""
-    if base.endswith(".length"):
-        return f"rods.{base}", False
-    if "@" in base:
-        point, hole = base.split("@")
-        key = "at" if _one_hole(rig.points[point]) else f"holes.{hole}"
-        return f"points.{point}.{key}", False
-    owner, _, what = base.rpartition(".")
-    if what in ("pivot", "axis"):
-        return f"bodies.{base}", what == "axis"
-    return f"wheels.{owner}." + ("spin_axis" if what == "spin" else what), what == "spin"
+def _comment_path(rig: Rig, n: ParameterName) -> str:
+    """Key path in the file of what a named parameter belongs to."""
+    if n.kind is Kind.HOLE:
+        return f"points.{n.owner}." + ("at" if _one_hole(rig.points[n.owner]) else f"holes.{n.hole}")
+    section, key = {Kind.LENGTH: ("rods", "length"), Kind.PIVOT: ("bodies", "pivot"), Kind.AXIS: ("bodies", "axis"),
+                    Kind.CENTRE: ("wheels", "centre"), Kind.SPIN: ("wheels", "spin_axis")}[n.kind]
+    return f"{section}.{n.owner}.{key}"
 
 
 def _one_hole(point: Point) -> bool:

@@ -51,7 +51,8 @@ from calib.estimation.measured import raw_figures
 from calib.estimation.play import lost_motion, play_findings
 from calib.linkage.steering import ackermann_error, wheel_headings
 from calib.results import K95, Fit
-from calib.rig.model import Rig, get_parameters, with_parameters
+from calib.rig.model import Rig
+from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import load_rig
 from capture.errors import UserError
 from capture.observations import Observations
