@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,15 +12,15 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import ExifTags, Image
 
 from capture.errors import UserError
 
 PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif"}
 _KINDS = ((b"\xff\xd8\xff", "jpeg"), (b"\x89PNG\r\n\x1a\n", "png"), (b"II*\x00", "tiff"), (b"MM\x00*", "tiff"))
-_HEIF_BRANDS = (b"heic", b"heix", b"hevc", b"mif1", b"msf1", b"heim", b"heis", b"avif")
 _FULL_FRAME_DIAGONAL = 43.2666  # mm, 36 x 24
 _MOST_PIXELS = 250_000_000
+_HEIF_BLOCK = 64  # px; encoders fill up to whole blocks at the right and below and cut that away again
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ def read_photo(path: Path) -> tuple[NDArray[np.uint8], PhotoMeta]:
                 if img.size[0] * img.size[1] > _MOST_PIXELS:
                     raise UserError(f"{path.name} has more than {_MOST_PIXELS // 1_000_000} million pixels: "
                                     "use photos straight from a phone or camera.")
-                turned = int(img.getexif().get(0x0112, 1)) if kind == "tiff" else 1
+                turned = int(img.getexif().get(ExifTags.Base.Orientation, 1)) if kind == "tiff" else 1
             decoded = cv2.imdecode(np.frombuffer(data, np.uint8),
                                    cv2.IMREAD_IGNORE_ORIENTATION | cv2.IMREAD_GRAYSCALE)
             if decoded is None:
@@ -149,7 +150,11 @@ def _kind(data: bytes) -> str | None:
     for magic, kind in _KINDS:
         if data.startswith(magic):
             return kind
-    return "heif" if data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS else None
+    if data[4:8] != b"ftyp":  # the box that every HEIF file begins with; spares loading the decoder for nothing
+        return None
+    import pillow_heif
+
+    return "heif" if pillow_heif.is_supported(io.BytesIO(data)) else None
 
 
 def _jpeg_complete(data: bytes) -> bool:
@@ -183,37 +188,46 @@ def _untiff(gray: NDArray[np.uint8], turned: int) -> NDArray[np.uint8]:
 
 
 def _read_heif(data: bytes) -> tuple[NDArray[np.uint8], dict[str, Any]]:
-    """Grey HEIC pixels turned back to the sensor frame: the decoder has already applied the stored turn."""
+    """Grey HEIC pixels turned back to the sensor frame: the decoder has already applied the stored turns."""
     import pillow_heif
 
-    img = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True).to_pillow()
+    heif = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+    img = heif.to_pillow()
     info = _exif(img.getexif(), img.size)
-    quarter_turns, mirror = _heif_turn(data)
-    gray = np.asarray(img.convert("L"), np.uint8)
-    if mirror is not None:
-        gray = gray[:, ::-1] if mirror else gray[::-1]
-    return np.ascontiguousarray(np.rot90(gray, -quarter_turns)), info
+    try:
+        applied = heif[heif.primary_index]._c_image.transformations  # not public there; no other call tells it
+    except AttributeError:
+        raise UserError("HEIC photos cannot be turned back to the sensor's frame with the pillow-heif installed "
+                        "here: send the photos as JPEG, or install the version that rigtrue asks for.") from None
+    gray, info["cropped"] = _unturned(np.asarray(img.convert("L"), np.uint8), applied)
+    return gray, info
 
 
-def _heif_turn(data: bytes) -> tuple[int, int | None]:
-    """Quarter turns anticlockwise and mirror axis (0 top to bottom, 1 left to right) the decoder applies.
+def _unturned(gray: NDArray[np.uint8], applied: Sequence[tuple[Any, ...]]) -> tuple[NDArray[np.uint8], bool]:
+    """Pixels before the turns and mirrors that a HEIC file asks for, and whether it also crops the picture.
 
-    Item properties ``irot`` and ``imir`` (ISO/IEC 23008-12, 6.5.10 and 6.5.12, from memory): one byte each,
-    boxes of nine bytes.
+    ``applied`` holds, in the order in which the decoder went through them, ("irot", degrees anticlockwise),
+    ("imir", 0 top to bottom or 1 left to right) and ("clap", left, top, right, bottom cut away, px); ISO/IEC
+    23008-12, 6.5.9 to 6.5.12 (from memory).
     """
-    def value(name: bytes) -> int | None:
-        at = data.find(b"\x00\x00\x00\x09" + name)
-        return data[at + 8] if at >= 0 and at + 8 < len(data) else None
-
-    turn, mirror = value(b"irot"), value(b"imir")
-    return (turn or 0) & 3, None if mirror is None else mirror & 1
+    cropped = False
+    for kind, *values in reversed(applied):
+        if kind == "irot":
+            gray = np.rot90(gray, -(values[0] // 90))
+        elif kind == "imir":
+            gray = gray[:, ::-1] if values[0] else gray[::-1]
+        elif kind == "clap":
+            left, top, right, bottom = values
+            cropped |= bool(left or top or max(right, bottom) >= _HEIF_BLOCK)
+    return np.ascontiguousarray(gray), cropped
 
 
 def _exif(exif: Image.Exif, size: tuple[int, int]) -> dict[str, Any]:
-    info: dict[str, Any] = {"size": size, "make": exif.get(0x010F), "model": exif.get(0x0110)}
-    detail = exif.get_ifd(0x8769)
-    for key, tag in (("f", 0x920A), ("f35", 0xA405), ("zoom", 0xA404), ("plane", 0xA20E), ("unit", 0xA210),
-                     ("exif_width", 0xA002), ("exif_height", 0xA003)):
+    base, detail = ExifTags.Base, exif.get_ifd(ExifTags.IFD.Exif)
+    info: dict[str, Any] = {"size": size, "make": exif.get(base.Make), "model": exif.get(base.Model)}
+    for key, tag in (("f", base.FocalLength), ("f35", base.FocalLengthIn35mmFilm), ("zoom", base.DigitalZoomRatio),
+                     ("plane", base.FocalPlaneXResolution), ("unit", base.FocalPlaneResolutionUnit),
+                     ("exif_width", base.ExifImageWidth), ("exif_height", base.ExifImageHeight)):
         info[key] = _number(detail.get(tag))
     return info
 
@@ -247,6 +261,8 @@ def _lens(info: dict[str, Any], width: int, height: int) -> tuple[float | None, 
         focal = info["f"] * per_mm * grown
     if focal is not None and not 0.2 < focal / max(width, height) < 20:
         focal = None
+    if info.get("cropped"):
+        notes.append("was cropped after it was taken: the lens is not in its middle any more; send photos as taken")
     if shrunk:
         notes.append(f"is {width} x {height} pixels but left the camera as {exif_size[1]:.0f} x {exif_size[0]:.0f}: "
                      "it was shrunk or cropped on the way; send photos as files")

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import io
 import math
-import re
 import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -22,6 +21,8 @@ from matplotlib.patches import PathPatch
 from matplotlib.path import Path as Outline
 from matplotlib.textpath import TextPath
 from numpy.typing import NDArray
+from pypdf import PdfReader, PdfWriter
+from pypdf.generic import NameObject
 
 from capture.errors import UserError
 from capture.tagart import tag_cells, tag_outline, tag_rectangles, tag_texture
@@ -161,24 +162,15 @@ def _pdf(paper: str, draws: Sequence[_Draw]) -> bytes:
 
 
 def _asking_for_true_scale(pdf: bytes) -> bytes:
-    """The PDF with /PrintScaling /None in its catalogue, so that a viewer's print dialog starts at 100 %.
+    """The PDF with /PrintScaling /None among its viewer preferences (ISO 32000-1, 12.2).
 
-    Appended as an incremental update (ISO 32000-1, 7.5.6; viewer preferences, 12.2).
+    A viewer's print dialog then starts at 100 %. Matplotlib's own PDF writer cannot say so.
     """
-    trailer = pdf[pdf.rindex(b"trailer"):]
-    root = re.search(rb"/Root (\d+) 0 R", trailer)
-    size = re.search(rb"/Size (\d+)", trailer)
-    last = re.search(rb"startxref\s+(\d+)", trailer)
-    catalogue = root and re.search(rb"(?<!\d)%s 0 obj\s*<<(.*?)>>\s*endobj" % root[1], pdf, re.DOTALL)
-    if not (root and size and last and catalogue):
-        return pdf
-    at = len(pdf)
-    wish = b"/ViewerPreferences << /PrintScaling /None >>"
-    update = b"%s 0 obj\n<<%s %s >>\nendobj\n" % (root[1], catalogue[1], wish)
-    table = b"xref\n%s 1\n%010d 00000 n \n" % (root[1], at)
-    tail = b"trailer\n<< /Size %s /Root %s 0 R /Prev %s >>\nstartxref\n%d\n%%%%EOF\n" % (
-        size[1], root[1], last[1], at + len(update))
-    return pdf + update + table + tail
+    writer = PdfWriter(clone_from=PdfReader(io.BytesIO(pdf)))
+    writer.create_viewer_preferences()[NameObject("/PrintScaling")] = NameObject("/None")
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
 
 
 def _fill(ax: Axes, loops: Sequence[NDArray[np.float64]], colour: str = "black") -> None:

@@ -12,7 +12,7 @@ from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 
 from capture.errors import UserError
-from capture.photos import list_shoot, read_photo
+from capture.photos import _unturned, list_shoot, read_photo
 
 
 def marked(width: int = 120, height: int = 80) -> np.ndarray:
@@ -41,7 +41,7 @@ def save(path: Path, orientation: int = 1, exif: dict | None = None, size: tuple
 
 
 @pytest.mark.parametrize("suffix", [".jpg", ".png", ".tif", ".heic"])
-@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+@pytest.mark.parametrize("orientation", range(1, 9))
 def test_sensor_frame_kept(tmp_path: Path, suffix: str, orientation: int) -> None:
     """Whatever turn EXIF (or HEIC's own property) asks for, the pixels come as the sensor gave them."""
     gray, meta = read_photo(save(tmp_path / f"a{suffix}", orientation))
@@ -49,6 +49,23 @@ def test_sensor_frame_kept(tmp_path: Path, suffix: str, orientation: int) -> Non
     assert gray[:10, :20].mean() > 200 and gray[-10:, -20:].mean() < 60
     assert gray[:10, -20:].mean() < 60 and gray[-10:, :20].mean() < 60
     assert meta.camera == "Pear P9"
+
+
+def test_stored_turns_of_a_heic_are_undone_in_reverse_order() -> None:
+    """A picture turned by 90 deg and then mirrored; Pillow's own operations are the reference."""
+    sensor = Image.fromarray(np.arange(12, dtype=np.uint8).reshape(3, 4))
+    shown = np.asarray(sensor.transpose(Image.Transpose.ROTATE_90).transpose(Image.Transpose.FLIP_LEFT_RIGHT))
+    back, cropped = _unturned(shown, (("irot", 90), ("imir", 1)))
+    assert np.array_equal(back, np.asarray(sensor)) and not cropped
+    shown = np.asarray(sensor.transpose(Image.Transpose.FLIP_TOP_BOTTOM).transpose(Image.Transpose.ROTATE_270))
+    assert np.array_equal(_unturned(shown, (("imir", 0), ("irot", 270)))[0], np.asarray(sensor))
+
+
+@pytest.mark.parametrize(("cut", "said"), [((0, 0, 0, 16), False), ((0, 0, 63, 63), False), ((8, 0, 0, 0), True),
+                                           ((0, 0, 0, 64), True)])
+def test_a_crop_inside_a_heic_is_told_from_filling_up(cut: tuple[int, ...], said: bool) -> None:
+    """Encoders fill up to whole blocks at right and below; a crop that moves the lens's middle is another thing."""
+    assert _unturned(np.zeros((4, 4), np.uint8), (("clap", *cut),))[1] is said
 
 
 def test_focal_length_from_35mm_equivalent(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont, ImageOps
+from PIL import ExifTags, Image, ImageDraw, ImageFont, ImageOps
 
 from calib.estimation.camera import project
 from calib.linkage.mechanism import body_motions, carried
@@ -26,7 +26,6 @@ from capture.photos import read_photo
 Array = NDArray[np.float64]
 ROD, AXIS, BALL, HALO = (0, 114, 178), (213, 94, 0), (0, 158, 115), (255, 255, 255)
 SHOWN_PX = 1200
-_ORIENTATION = 0x0112
 
 
 @dataclass(frozen=True)
@@ -140,7 +139,7 @@ def _opened(info: PhotoInfo) -> tuple[Image.Image, int] | None:
         if image.size != (info.width, info.height):
             return None
         image.draft("RGB", (SHOWN_PX, SHOWN_PX))
-        orientation = int(image.getexif().get(_ORIENTATION, 1))
+        orientation = int(image.getexif().get(ExifTags.Base.Orientation, 1))
         return ImageOps.exif_transpose(image).convert("RGB"), orientation
     except (OSError, ValueError, UserError):
         return None
