@@ -86,6 +86,18 @@ class PhotoFit:
 
 
 @dataclass(frozen=True)
+class LoadedFigure:
+    """A figure straight ahead without and with the rider aboard, degrees, with 95 % half-widths."""
+
+    name: str  # toe, camber left, camber right, caster left, caster right
+    unloaded: float
+    loaded: float
+    loaded_u95: float
+    change: float
+    change_u95: float
+
+
+@dataclass(frozen=True)
 class Fit:
     """Everything the one estimate gives."""
 
