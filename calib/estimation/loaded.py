@@ -119,7 +119,8 @@ def loaded_motion(photos: Sequence[LoadedPhoto], tags: TagPlaces, lens: Array, d
     sigma0 = float(np.sqrt(problem.corner_cost(sol.x) / dof))
     cov = np.linalg.inv(j.T @ j) * max(sigma0, 1.0) ** 2
     a = problem.motions
-    return LoadedMotion(uprights, sol.x[a].reshape(-1, 6), problem.centre, cov[a, a], len(good), problem.used // 2,
+    step: Array = np.asarray(sol.x[a], float).reshape(-1, 6)
+    return LoadedMotion(uprights, step, problem.centre, np.asarray(cov[a, a], float), len(good), problem.used // 2,
                         sigma0)
 
 
