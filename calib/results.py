@@ -122,6 +122,7 @@ class Fit:
     pivot_table: pd.DataFrame  # what, design xyz, measured xyz, difference, u95 ..., share from photos
     printed: PrintFit | None = None
     converged: bool = True
+    loaded: tuple[LoadedFigure, ...] = ()  # with the rider aboard, where that was photographed
     dof: int = 0  # degrees of freedom: corner coordinates used less unknowns
 
     def summary(self) -> Sequence[str]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from calib.estimation.bundle import estimate
 from calib.estimation.loaded import (
     LoadedPhoto,
     TagPlaces,
@@ -21,9 +23,10 @@ from calib.estimation.loaded import (
 from calib.results import AsBuilt
 from calib.rig.reader import load_rig
 from capture.errors import UserError
+from capture.observations import Observations
 from capture.targets import saddle_points
-from tests.render.shoot import true_corners
-from tests.render.truth import VIEWS, Truth, plan_shots, sample_truth
+from tests.render.shoot import simulate_observations, true_corners
+from tests.render.truth import VIEWS, Truth, plan_shots, random_truth, sample_truth
 
 RIG = Path(__file__).resolve().parents[1] / "sample_data" / "rig.toml"
 Array = NDArray[np.float64]
@@ -144,3 +147,56 @@ def test_too_few_photos_and_an_unseen_side_are_said() -> None:
                      for p in photos_of(truth, names, 0.05, rng, 4)
                      for keep in [np.isin(p.part_tag, [names.index(n) for n in left])]]
         loaded_motion(one_sided, places_of(truth, names), lens, 0.003, 5.0)
+
+
+@dataclass(frozen=True)
+class Aboard(Truth):
+    """A shoot in which the uprights stand bent at the label "aboard"."""
+
+    bent: Mapping[str, tuple[Array, Array]] = field(default_factory=dict)
+
+    def tag_pose(self, tag: str, position: str) -> tuple[Array, Array]:
+        R, t = super().tag_pose(tag, position)
+        r, s = self.bent.get(self.rig.tags[tag].body, (np.eye(3), np.zeros(3))) if position == "aboard" else \
+            (np.eye(3), np.zeros(3))
+        return r @ R, r @ t + s
+
+
+def shoot_aboard(seed: int, deg: float, views: int = 6) -> tuple[Aboard, Observations]:
+    rng = np.random.default_rng(seed)
+    truth = random_truth(RIG, rng)
+    bent, _ = bend(truth, deg)
+    shots = (*truth.shots, *plan_shots(truth.lens, {"aboard": [VIEWS[k % len(VIEWS)] for k in range(views)]}, rng, 900))
+    whole = Aboard(**{f.name: getattr(truth, f.name) for f in fields(Truth)} | {"shots": shots}, bent=bent)
+    return whole, simulate_observations(whole, 0.05, rng)
+
+
+def test_a_whole_shoot_with_the_rider_aboard() -> None:
+    truth, obs = shoot_aboard(3, 0.5)
+    design = replace(load_rig(RIG), loaded="aboard")
+    design = replace(design, board=replace(design.board, bar_measured=180.0 * truth.scale))
+    fit = estimate(design, obs)
+    plain = estimate(replace(design, loaded=""), replace(
+        obs, table=obs.table[obs.table["position"] != "aboard"],
+        photos=tuple(p for p in obs.photos if p.position != "aboard")))
+    assert "aboard" not in fit.positions
+    for f, g in zip(fit.figures, plain.figures, strict=True):
+        assert f.name == g.name and f.value == pytest.approx(g.value, abs=1e-6)  # it takes no part in the rest
+    moved = carried(truth.rig, truth.bent)
+    want, still = standing_figures(moved), standing_figures(truth.rig)
+    for f in fit.loaded:
+        change = np.degrees(want[f.name] - still[f.name])
+        assert abs(f.change - change) < 2 * f.change_u95, (f, change)
+        assert f.change_u95 < (0.06 if f.name == "toe" else 0.12), f
+    assert {f.name for f in fit.loaded} == set(want)
+
+
+def test_label_without_photos_is_said() -> None:
+    truth, obs = shoot_aboard(4, 0.5)
+    design = replace(load_rig(RIG), loaded="with rider")
+    kept = replace(obs, table=obs.table[obs.table["position"] != "aboard"],
+                   photos=tuple(p for p in obs.photos if p.position != "aboard"))
+    fit = estimate(design, kept)
+    assert not fit.loaded
+    said = [f for f in fit.findings if f.item == "with rider"]
+    assert len(said) == 1 and "no photo" in said[0].text and not said[0].serious

@@ -19,6 +19,7 @@ from calib.estimation.coldstart import ColdStart, cold_start
 from calib.estimation.diagnose import zoom_or_camera
 from calib.estimation.equations import RigProblem
 from calib.estimation.fitted import Solved, fit_of
+from calib.estimation.loaded import apart
 from calib.estimation.solver import Solution, minimise
 from calib.estimation.unknowns import State
 from calib.results import Finding, Fit
@@ -78,9 +79,10 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     """
     options = options or Options()
     began = time.perf_counter()
-    started = _begin(rig, obs, options)
+    still, aboard = apart(rig, obs)
+    started = _begin(rig, still, options)
     solved = solve(started.arranged, started.cold, options)
-    fit = fit_of(solved, [*started.findings, *_not_converged(solved)])
+    fit = fit_of(solved, [*started.findings, *_not_converged(solved)], aboard)
     return replace(fit, seconds=time.perf_counter() - began)
 
 

@@ -15,11 +15,13 @@ from calib.estimation.blocks.closure import Closure
 from calib.estimation.camera import LENS
 from calib.estimation.diagnose import final_findings
 from calib.estimation.equations import RigProblem
+from calib.estimation.loaded import loaded_of
 from calib.estimation.measured import measured_figures, pivot_table
 from calib.estimation.solver import reduced_system
 from calib.estimation.unknowns import LENS_N, Layout, State
 from calib.results import K95, AsBuilt, CameraFit, Finding, Fit, PhotoFit, PrintFit
 from calib.rig.parameters import get_parameters
+from capture.observations import Observations
 
 Array = NDArray[np.float64]
 WHEEL_KNOWN = np.deg2rad(0.5)  # standard uncertainty of a spin axis beyond which the drawing's is kept
@@ -56,8 +58,11 @@ class _Built(NamedTuple):
     cross_cov: Array  # (angles, parameters)
 
 
-def fit_of(solved: Solved, findings: Sequence[Finding]) -> Fit:
-    """All that is reported of a solved problem; ``findings`` so far. ``seconds`` is left at zero."""
+def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | None = None) -> Fit:
+    """All that is reported of a solved problem; ``findings`` so far. ``seconds`` is left at zero.
+
+    ``aboard``: corners of the photos with the rider aboard, which took no part in the problem.
+    """
     problem, s = solved.problem, solved.state
     layout, rig = problem.layout, problem.rig
     cov = _covariances(problem, s)
@@ -69,7 +74,11 @@ def fit_of(solved: Solved, findings: Sequence[Finding]) -> Fit:
               _tag_poses(layout, s), residuals, (), tuple(said), solved.sigma, _closure_errors(problem, s), 0.0,
               solved.iterations, pivot_table(rig, replace(built.as_built, cov=built.datum_cov), layout),
               _print(layout, s, cov.full), converged=solved.converged, dof=solved.dof)
-    return replace(fit, figures=measured_figures(rig, fit, built.all_drawn))
+    fit = replace(fit, figures=measured_figures(rig, fit, built.all_drawn))
+    if rig.loaded:
+        loaded, missing = loaded_of(layout, s, cov.full, solved.sigma, problem.priors, built.as_built, aboard)
+        fit = replace(fit, loaded=loaded, findings=(*fit.findings, *missing))
+    return fit
 
 
 def cov_with_datum_held(cov: Array, layout: Layout) -> Array:

@@ -15,12 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from calib.estimation.blocks.expected import Priors
 from calib.estimation.camera import project, undistort
+from calib.estimation.unknowns import Layout, State
 from calib.linkage.rotations import rotation
 from calib.linkage.steering import cambers, kingpin_geometry, wheel_headings
-from calib.results import K95, AsBuilt, LoadedFigure
-from calib.rig.model import Rig, Vec, get_parameters, with_parameters
+from calib.results import K95, AsBuilt, Finding, LoadedFigure
+from calib.rig.model import Rig, Vec
+from calib.rig.parameters import Kind, ParameterName, get_parameters, with_parameters
 from capture.errors import UserError
+from capture.observations import Observations
+from capture.targets import Board, saddle_points
 
 Array = NDArray[np.float64]
 LEAST_PHOTOS = 3  # one view tells a tag's tilt poorly, two may share a direction
@@ -224,6 +229,68 @@ class _Problem:
         self.keep = [np.linalg.norm(a, axis=1) < OUT * scatter for a in r]
 
 
+def apart(rig: Rig, obs: Observations) -> tuple[Observations, Observations | None]:
+    """The photos without the rider and those with; None where there are none of these, or no label for them."""
+    aboard = [p.name for p in obs.photos if rig.loaded and p.position == rig.loaded]
+    if not aboard:
+        return obs, None
+    loaded = obs.table["photo"].isin(aboard)
+    return (replace(obs, table=obs.table[~loaded], photos=tuple(p for p in obs.photos if p.name not in aboard)),
+            replace(obs, table=obs.table[loaded], photos=tuple(p for p in obs.photos if p.name in aboard)))
+
+
+def loaded_of(layout: Layout, s: State, cov: Array, sigma: float, priors: Priors, built: AsBuilt,
+              aboard: Observations | None) -> tuple[tuple[LoadedFigure, ...], list[Finding]]:
+    """Figures with the rider aboard; where they cannot be had, none, and the finding that says why.
+
+    ``cov`` (n, n) of the bundle adjustment's shared unknowns, ``sigma`` its factor on the corners' covariances.
+    """
+    rig = layout.rig
+    try:
+        if aboard is None:
+            raise UserError("there is no photo of it")
+        tags = _places(layout, s, cov)
+        photos = _photos(rig, s, aboard, [n for n in layout.tags if rig.tags[n].body in tags.upright])
+        motion = loaded_motion(photos, tags, s.lens, priors.df_sd, priors.dc_sd, max(sigma, 0.3))
+    except UserError as err:
+        return (), [Finding("not_loaded", rig.loaded, f'"{rig.loaded}" does not tell what the rider\'s weight '
+                            f"does: {err}", serious=False)]
+    return loaded_figures(built, motion, s.align_R, s.align_t), []
+
+
+def _places(layout: Layout, s: State, cov: Array) -> TagPlaces:
+    """Tags on the uprights as the bundle adjustment has them. Its steps turn a tag as ``TagPlaces`` says."""
+    uprights = [w.upright for w in layout.rig.wheels.values()]
+    mine = [i for i, n in enumerate(layout.tags) if layout.rig.tags[n].body in uprights]
+    slots = np.concatenate([np.arange(sl.start, sl.stop) for sl in (layout.tag(layout.tags[i]) for i in mine)]) \
+        if mine else np.zeros(0, int)
+    if {layout.rig.tags[layout.tags[i]].body for i in mine} != set(uprights):
+        raise UserError("an upright has no tag that was seen unloaded")
+    return TagPlaces(s.tag_R[mine], s.tag_t[mine], cov[np.ix_(slots, slots)],
+                     tuple(layout.rig.tags[layout.tags[i]].body for i in mine))
+
+
+def _photos(rig: Rig, s: State, obs: Observations, names: Sequence[str]) -> list[LoadedPhoto]:
+    """The loaded photos' corners on the board and on the tags ``names``."""
+    flat = Board.for_paper(rig.board.paper).saddles()
+    code = {rig.tags[n].code: k for k, n in enumerate(names)}
+    cov = obs.covariances()
+    whiten = np.linalg.inv(np.linalg.cholesky(cov))
+    tag, corner = obs.table["tag"].to_numpy(int), obs.table["corner"].to_numpy(int)
+    uv, photo = obs.table[["u", "v"]].to_numpy(float), obs.table["photo"].to_numpy()
+    on_board, on_part = np.isin(tag, list(flat)), np.isin(tag, list(code))
+    out = []
+    for p in obs.photos:
+        b, t = np.flatnonzero(on_board & (photo == p.name)), np.flatnonzero(on_part & (photo == p.name))
+        xy = np.array([flat[tag[k]][corner[k]] for k in b]).reshape(-1, 2)
+        x, y = xy[:, 0] / 100, xy[:, 1] / 100
+        xyz = np.column_stack([s.print_scale * xy, np.stack([x * x, y * y, x * y], axis=1) @ s.bow])
+        part = np.array([saddle_points(rig.tags[names[code[tag[k]]]].size)[corner[k]] for k in t]).reshape(-1, 2)
+        out.append(LoadedPhoto(xyz, uv[b], whiten[b], np.array([code[tag[k]] for k in t], int), s.print_scale * part,
+                               uv[t], whiten[t]))
+    return out
+
+
 def carried(rig: Rig, motions: Mapping[str, tuple[Array, Array]]) -> Rig:
     """The rig straight ahead with uprights, and the wheels on them, moved by (R, t) in frame axes (mm).
 
@@ -278,13 +345,14 @@ def loaded_figures(built: AsBuilt, motion: LoadedMotion, align_R: Array, align_t
         return np.array([[still[n], bent[n], bent[n] - still[n]] for n in still])
 
     owners = {*built.rig.wheels, *(w.upright for w in built.rig.wheels.values())}
-    idx = [i for i, n in enumerate(built.names) if n.split(".")[0] in owners and "@" not in n and built.cov[i, i] > 0]
+    parsed = [ParameterName.parse(n) for n in built.names]
+    idx = [i for i, n in enumerate(parsed) if n.owner in owners and n.kind is not Kind.HOLE and built.cov[i, i] > 0]
     names = [built.names[i] for i in idx]
     x0 = get_parameters(built.rig, names)
     base = both(built.rig, motion.step)
     j = np.zeros((*base.shape, len(idx)))
-    for k, name in enumerate(names):
-        h = 1e-3 if name.rpartition(".")[0].endswith(("pivot", "centre")) else 1e-5
+    for k, i in enumerate(idx):
+        h = 1e-5 if parsed[i].direction else 1e-3
         d = h * np.eye(len(idx))[k]
         up, down = (both(with_parameters(built.rig, names, x0 + e), motion.step) for e in (d, -d))
         j[..., k] = (up - down) / (2 * h)

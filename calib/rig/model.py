@@ -177,6 +177,10 @@ class Rig:
     positions: Sequence[str] = ()
     spin_positions: Sequence[str] = ()  # labels where only wheels were turned by hand, at straight ahead
     lean_positions: Sequence[str] = ()
+    stops: Sequence[str] = ()  # labels of the two positions at the driver's stops, pulled and pushed; part of positions
+    stop_tol: float = np.deg2rad(1.0)  # rad, 95 %: how far the stops may stand from the drawn travel
+    loaded: str = ""  # label: straight ahead with the rider aboard
+    load_allowance: float = np.deg2rad(0.3)  # rad, 95 %: what the rider may do to toe, where not photographed
     obstacles: Sequence[Obstacle] = ()
     slides: Mapping[str, Slide] = field(default_factory=dict)
     rear: RearWheel = RearWheel()

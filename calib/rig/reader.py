@@ -82,6 +82,15 @@ def parse_rig(text: str, file: str = "rig.toml") -> Rig:
     return rig
 
 
+def between_stops(positions: Sequence[str], stops: Sequence[str]) -> tuple[str, ...]:
+    """Lever positions with the two stops first and last, where they are not among them already."""
+    out = list(positions)
+    if stops:
+        out = [*stops[:1], *out] if stops[0] not in out else out
+        out = [*out, *stops[1:]] if stops[-1] not in out else out
+    return tuple(out)
+
+
 def both_ways(positions: Sequence[str], twice: Sequence[str], ahead: str) -> tuple[str, ...]:
     """Position labels with "push1" turned into "push1+", "push1-" where it is approached from both sides.
 
@@ -209,9 +218,14 @@ class _Reader:
             board=board_spec,
             driver=steering["driver"],
             straight_ahead=steering["straight_ahead"],
-            positions=both_ways(steering["positions"], steering["both_ways"], steering["straight_ahead"]),
+            positions=both_ways(between_stops(steering["positions"], steering["stops"]), steering["both_ways"],
+                                steering["straight_ahead"]),
             spin_positions=steering["spin_positions"],
             lean_positions=steering["lean_positions"],
+            stops=steering["stops"],
+            stop_tol=steering["stop_tolerance"],
+            loaded=steering["loaded"] or "",
+            load_allowance=steering["load_allowance"],
             obstacles=obstacles,
             slides=slides,
             rear=rear,
@@ -578,6 +592,16 @@ class _Reader:
         if t["positions"]:
             self.known(("steering", "straight_ahead"), t["straight_ahead"], t["positions"],
                        "one of the labels in steering.positions")
+        if t["stops"] and len(set(t["stops"])) != 2:
+            self.errors.bad(("steering", "stops"), t["stops"],
+                            'two labels, the stop pulled back and the stop pushed: ["back_stop", "push_stop"]')
+        elif t["straight_ahead"] in t["stops"]:
+            self.errors.bad(("steering", "stops"), t["stops"], "labels of the two stops, not straight ahead")
+        if t["stops"] and not t["positions"]:
+            self.errors.bad(("steering", "stops"), t["stops"], "stops only with steering.positions")
+        for key in ("positions", "spin_positions", "lean_positions", "stops"):
+            if t["loaded"] and t["loaded"] in t[key]:
+                self.errors.bad(("steering", "loaded"), t["loaded"], f"a label of its own; it stands in {key} too")
         for label in t["both_ways"]:
             self.known(("steering", "both_ways"), label, t["positions"], "one of the labels in steering.positions")
             twice = [x for x in (label + PUSHED, label + PULLED) if x in t["positions"]]

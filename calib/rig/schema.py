@@ -81,6 +81,12 @@ SINGLE: dict[str, dict[str, Key]] = {
         "both_ways": Key("labels", (), "positions shot after pushing (NAME+) and after pulling (NAME-), to see play"),
         "spin_positions": Key("labels", (), "straight ahead, only the wheels turned by hand"),
         "lean_positions": Key("labels", (), "straight ahead, leaned over"),
+        "stops": Key("labels", (), "two labels: the driver at its stop pulled back, and at its stop pushed"),
+        "stop_tolerance": Key("angle", 1.0, "how far the stops may be from the drawn travel, where not photographed",
+                              above=0, hi=30),
+        "loaded": Key("label", None, "straight ahead with the rider aboard, to see what the weight does"),
+        "load_allowance": Key("angle", 0.3, "what the rider's weight may do to toe, where not photographed", lo=0,
+                              hi=5),
     },
     "rear_wheel": {
         "radius": Key("length", None, "to the ground, tyre pumped and loaded; left out, as the front wheels",

@@ -201,6 +201,12 @@ class _Writer:
         for key in ("positions", "spin_positions", "lean_positions"):
             if getattr(rig, key):
                 self.put(s, key, _texts(getattr(rig, key)))
+        if rig.stops:
+            self.put(s, "stops", _texts(rig.stops))
+        self.put(s, "stop_tolerance", _deg(rig.stop_tol))
+        if rig.loaded:
+            self.put(s, "loaded", _text(rig.loaded))
+        self.put(s, "load_allowance", _deg(rig.load_allowance))
         s = self.section("limits")
         self.put(s, "min_transmission_angle", _deg(rig.min_transmission))
         self.put(s, "min_clearance", self.mm(rig.min_clearance))
