@@ -40,6 +40,10 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
 
     ``stands``: the design with the holes that are in use now, where they are not the drawing's. ``beside``: where
     plots and long tables are made as soon as there is what they take, for ``write_results`` to fetch.
+
+    >>> results = measure(rig, observations)  # from load_rig and capture.read_shoot
+    >>> results.fit.converged, results.comparison.figure("toe").unit, results.proposals.best.work > 0
+    (True, 'deg', True)
     """
     beside = beside or Beside(0)
     begun = {"corners": beside.start(write_corners, obs)}

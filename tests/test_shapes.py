@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from calib import Linkage, verdict, wheel_headings
+from calib import Linkage, verdict, wheel_headings, with_parameters
 from calib.estimation.camera import project, project_with_derivatives, undistort
 from calib.linkage.mechanism import body_motions
 from calib.linkage.rotations import about, perpendiculars, rigid_fit, rotation, rotation_vector, skew
@@ -53,6 +53,8 @@ REFUSED: list[tuple[Callable[[], Any], str]] = [
     (lambda: saddle_points(np.zeros(2)), "the tag's edge must be one number, got an array of shape (2,)"),
     (lambda: saddle_points(-60.0), "the tag's edge must be a length above zero (mm), got -60"),
     (lambda: saddle_points(float("nan")), "the tag's edge must be a length above zero (mm), got nan"),
+    (lambda: with_parameters(moorhen(), ["left_rod.length"], np.zeros(2)),
+     "values of the parameters must have shape (1,), got (2,)"),
     (lambda: Observations(pd.DataFrame({"photo": [], "u": []}), ()),
      "the table of corners lacks the columns position, tag, corner, v, cuu, cuv, cvv"),
     (lambda: of_shape("place", {"x": 1}, (3,)), "place must be numbers of shape (3,), got dict"),

@@ -87,6 +87,12 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
 
     ``design`` gives targets, tolerances and the wanted curves; ``as_built`` the present holes, rods and their
     joint covariance. Raises UserError where no target can be judged or the measured rig cannot be assembled.
+
+    >>> proposals = propose(rig, fit.as_built)  # from load_rig and estimate
+    >>> proposals.best.misfit < proposals.leave.misfit
+    True
+    >>> proposals.best.changes[0].kind in ("hole", "rod", "slide")
+    True
     """
     opt = options or AdjustOptions()
     as_built = with_wheel_doubt(as_built)

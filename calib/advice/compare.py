@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -80,7 +81,7 @@ class MeasuredPoint:
     difference_u95: Mapping[str, float]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Comparison:
     """Design and as-built steer over the driver's angle, (n,) rad by side, with 95 % half-widths; points; figures.
 
@@ -97,6 +98,21 @@ class Comparison:
     figures: tuple[ComparedFigure, ...]
     relative: tuple[str, ...]
     notes: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        judged = Counter(f.verdict.outcome.value for f in self.figures if f.verdict)
+        verdicts = ", ".join(f"{n} {what}" for what, n in judged.items()) or "no targets"
+        return (f"<Comparison over {np.degrees(self.driver_angles[0]):.0f} to {np.degrees(self.driver_angles[-1]):.0f} "
+                f"deg of {self.driver}: {len(self.points)} positions, {len(self.figures)} figures; {verdicts}>")
+
+    def summary(self) -> str:
+        """Every figure in a line: measured, 95 % half-width, as drawn, and the verdict where there is a target."""
+        lines = [f"{f.label}: {f.measured:.3f} +/- {f.u95:.3f} {f.unit}".rstrip() + f", drawn {f.design:.3f}"
+                 + (f"; {f.verdict.outcome.value}" if f.verdict else "") for f in self.figures]
+        return "\n".join([*lines, *self.notes])
+
+    def _repr_html_(self) -> str:
+        return self.figure_table().to_html(index=False, border=0, float_format=lambda v: f"{v:.3f}")
 
     def curves(self) -> pd.DataFrame:
         """lever_deg and, per side, <side>_design_deg, <side>_asbuilt_deg, <side>_u95_deg."""
@@ -142,6 +158,11 @@ def compare(design: Rig, fit: Fit, n: int = 101) -> Comparison:
 
     The grid is the design driver's travel, or the span measured where it gives none. Bands and half-widths are
     95 %, first order from the joint covariance (JCGM 100), numerical slopes.
+
+    >>> comparison = compare(rig, fit)  # from load_rig and estimate
+    >>> toe = comparison.figure("toe")
+    >>> toe.unit, toe.verdict.outcome.value
+    ('deg', 'not met')
     """
     need_both_wheels(design)
     built = with_wheel_doubt(fit.as_built)

@@ -17,6 +17,9 @@ from calib.rig.parameters import Kind, ParameterName
 
 Array = NDArray[np.float64]
 
+CAUTION = ("A steering failure injures. Follow the rules where you ride, and have a qualified person inspect the "
+           "steering.")
+
 
 @dataclass(frozen=True)
 class Change:
@@ -46,7 +49,7 @@ class Predicted:
     verdict: Verdict
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Proposal:
     """One way forward. ``chance_all``: every tolerance met together; ``work``: number of changes."""
 
@@ -58,6 +61,10 @@ class Proposal:
     side_effects: tuple[str, ...]
     work: int
     lines: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        steps = "; ".join(f"{c.item} {c.before} -> {c.after}" for c in self.changes) or "nothing"
+        return f"<Proposal: change {steps}; {percent(self.chance_all)} chance that every tolerance is met>"
 
     @property
     def leaves_it(self) -> bool:
@@ -80,7 +87,7 @@ class Withheld:
         return f"{title(self.item)}: {self.reason}."
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Proposals:
     """``best`` first, other ways after it, doing nothing always included."""
 
@@ -92,6 +99,13 @@ class Proposals:
     photos: tuple[str, ...]  # what to photograph where a figure can't be told
     notes: tuple[str, ...]
     combinations: int  # hole combinations looked at
+
+    def __repr__(self) -> str:
+        return f"<Proposals: best {self.best!r}, {len(self.others)} others, {len(self.withheld)} withheld>"
+
+    def summary(self) -> str:
+        """The best proposal line by line, then what was withheld and noted."""
+        return "\n".join([*self.best.lines, *(w.text for w in self.withheld), *self.photos, *self.notes, CAUTION])
 
     @property
     def all(self) -> tuple[Proposal, ...]:

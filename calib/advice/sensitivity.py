@@ -42,6 +42,11 @@ def sensitivity(rig: Rig, n: int = 61) -> pd.DataFrame:
     Columns: figure, unit (of the figure), dimension, what (in words), slope (figure unit per mm, or per degree
     for a direction), tolerance (mm or degrees), effect (|slope| x tolerance, figure unit), share (of the
     figure's summed squared effects). One dimension is moved at a time, rods keep their lengths; first order.
+
+    >>> from calib import parse_rig, starter_text
+    >>> effects = sensitivity(parse_rig(starter_text()))
+    >>> print(effects[effects["figure"] == "toe"].iloc[0]["what"])
+    tie length
     """
     need_both_wheels(rig)
     dims = dimensions(rig)

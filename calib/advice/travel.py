@@ -207,7 +207,13 @@ def _with_camber_doubt(built: AsBuilt) -> AsBuilt:
 
 
 def travel(design: Rig, built: AsBuilt | None = None, bands: bool = True, steps: int = STEPS) -> Travel | None:
-    """Curves over the design driver's travel; None where a linkage does not go together or lacks a wheel."""
+    """Curves over the design driver's travel; None where a linkage does not go together or lacks a wheel.
+
+    >>> from calib import parse_rig, starter_text
+    >>> table = travel(parse_rig(starter_text())).table
+    >>> print(table["lever_deg"].round(1).tolist()[::len(table) - 1], "camber_left_deg_design" in table)
+    [-30.0, 30.0] True
+    """
     if set(design.wheels) != {"left", "right"}:
         return None
     lever = np.linspace(*driver_travel(design), steps)

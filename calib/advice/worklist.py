@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from calib.advice.proposal import Change, Proposal, Proposals, percent, said
+from calib.advice.proposal import CAUTION, Change, Proposal, Proposals, percent, said
 from calib.rig.model import Rig
 
 CAUTIONS = (  # common practice, no source
@@ -12,7 +12,7 @@ CAUTIONS = (  # common practice, no source
     "Tighten every locknut and clamp bolt after setting, and look that each rod end sits square on its bolt.",
     "Keep the least overlap marked on a telescoping rod; never run a clamp at the end of its tube.",
     "Turn the levers from stop to stop by hand before riding: nothing may touch, bind or go over centre.",
-    "A steering failure injures. Follow the rules where you ride, and have a qualified person inspect the steering.",
+    CAUTION,
 )
 
 

@@ -76,6 +76,12 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     ------
     UserError
         where the photos cannot carry an estimate, with what is missing and what to do.
+
+    >>> fit = estimate(rig, observations)  # from load_rig and capture.read_shoot
+    >>> fit.converged, fit.sigma0 < 1.2
+    (True, True)
+    >>> [f.unit for f in fit.figures if f.name == "toe"]
+    ['deg']
     """
     options = options or Options()
     began = time.perf_counter()

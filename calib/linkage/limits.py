@@ -126,6 +126,11 @@ def check_limits(rig: Rig, sweep: Sweep) -> list[Limit]:
     ``rig.min_clearance``, distance to a toggle beyond the swept range against TOGGLE_MARGIN, parts other than
     the driver against their own ``travel`` (while the driver is within its), rods against their adjusting
     range, and whether the whole sweep was reached.
+
+    >>> from calib import Linkage, parse_rig, starter_text
+    >>> rig = parse_rig(starter_text())
+    >>> [limit.name for limit in check_limits(rig, Linkage(rig).sweep(np.radians([-30, 0, 30]))) if not limit.ok]
+    []
     """
     out = [_reach(sweep)]
     if sweep.reached.any():

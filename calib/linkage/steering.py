@@ -57,7 +57,14 @@ def wheel_headings(rig: Rig, pose: Pose) -> dict[str, Array]:
     """Heading of each wheel plane on the ground, (...) rad, left positive, by side.
 
     The wheel plane meets the ground along spin x z, so the heading is atan2(-spin_x, spin_y) (ISO 8855 steer
-    angle, vehicle x axis to wheel plane about z). ``pose``: a Sweep, or joint angles of bodies (rad).
+    angle, vehicle x axis to wheel plane about z). ``pose``: a Sweep, or joint angles of bodies (rad). Raises
+    ValueError for a body the rig has not.
+
+    >>> from calib import Linkage, parse_rig, starter_text
+    >>> rig = parse_rig(starter_text())
+    >>> headings = wheel_headings(rig, Linkage(rig).solve(np.radians(10)))
+    >>> {side: float(np.degrees(h).round(2)) for side, h in headings.items()}
+    {'left': -7.52, 'right': -7.77}
     """
     return {side: np.arctan2(-s[..., 0], s[..., 1]) for side, s in level_spin_axes(rig, pose).items()}
 
@@ -98,6 +105,10 @@ def kingpin_geometry(rig: Rig, side: str) -> KingpinGeometry:
     is positive; offset at ground: steering axis inboard of the contact point is positive. The ground is the
     level plane through the tyre's contact point. Raises KeyError for a side without a wheel, ValueError for a
     level axis.
+
+    >>> from calib import parse_rig, starter_text
+    >>> round(kingpin_geometry(parse_rig(starter_text()), "left")["trail"], 1)
+    50.3
     """
     out = _outward(side)
     k, ground, contact, forward = _on_the_ground(rig, side)
@@ -252,6 +263,12 @@ def curve_figures(rig: Rig, sweep: Sweep) -> dict[str, float]:
 
     Also "straight", the driver angle at straight ahead, and roll_steer where the rig has a lean joint. A
     figure the sweep does not reach is nan.
+
+    >>> from calib import Linkage, parse_rig, starter_text
+    >>> rig = parse_rig(starter_text())
+    >>> figures = curve_figures(rig, Linkage(rig).sweep(np.radians(np.linspace(-30, 30, 61))))
+    >>> round(figures["ratio"], 3), round(float(np.degrees(figures["caster"])), 1)
+    (0.759, 12.3)
     """
     h = wheel_headings(rig, sweep)
     travel = rig.bodies[sweep.driver].travel

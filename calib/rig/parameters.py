@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.rig.model import Rig, Vec
+from capture.shapes import of_shape
 
 AXES = "xyz"
 
@@ -101,7 +102,12 @@ def length_name(rod: str) -> str:
 
 
 def get_parameters(rig: Rig, names: Sequence[str]) -> NDArray[np.float64]:
-    """Values of the named parameters, (n,), mm or unit-vector parts. KeyError for an unknown name."""
+    """Values of the named parameters, (n,), mm or unit-vector parts. KeyError for an unknown name.
+
+    >>> from calib import parse_rig, starter_text
+    >>> get_parameters(parse_rig(starter_text()), ["left_lever.pivot.y", "left_rod.length"]).shape
+    (2,)
+    """
     return np.array([rig.rods[n.owner].length if n.kind is Kind.LENGTH else _vector(rig, n)[n.component]
                      for n in parsed(names)])
 
@@ -114,7 +120,18 @@ def _vector(rig: Rig, n: ParameterName) -> Vec:
 
 
 def with_parameters(rig: Rig, names: Sequence[str], values: NDArray[np.float64]) -> Rig:
-    """A rig with the named parameters set; directions are brought back to unit length. KeyError as above."""
+    """A rig with the named parameters set; directions are brought back to unit length. KeyError as above.
+
+    ValueError where there are not as many values as names.
+
+    >>> from calib import parse_rig, starter_text
+    >>> rig = parse_rig(starter_text())
+    >>> names = ["tie.length", "left_lever.pivot.z"]
+    >>> longer = with_parameters(rig, names, get_parameters(rig, names) + [2.0, 0.0])
+    >>> round(longer.rods["tie"].length - rig.rods["tie"].length, 9)
+    2.0
+    """
+    values = of_shape("values of the parameters", values, (len(names),))
     lengths: dict[str, float] = {}
     vectors: dict[tuple[Kind, str, str], list[float]] = {}  # by kind, owner and hole, as they are to become
     holes_set = set()

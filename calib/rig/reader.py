@@ -69,7 +69,7 @@ def parse_rig(text: str, file: str = "rig.toml") -> Rig:
     >>> from calib import starter_text
     >>> rig = parse_rig(starter_text())
     >>> list(rig.rods), rig.straight_ahead
-    (['left_rod', 'right_rod', 'left_tie', 'right_tie'], 'ahead')
+    (['left_rod', 'right_rod', 'tie'], 'ahead')
     """
     try:
         data = tomllib.loads(text)

@@ -12,7 +12,11 @@ _TEMPLATE = Path(__file__).with_name("starter_template.toml")
 
 
 def starter_text(name: str = "my vehicle") -> str:
-    """A commented rig.toml of an invented vehicle called ``name``; it loads as it is."""
+    """A commented rig.toml of an invented vehicle called ``name``; it loads as it is.
+
+    >>> print(*[line for line in starter_text("Pipit").splitlines() if line.startswith("name")])
+    name = "Pipit"
+    """
     template = _TEMPLATE.read_text(encoding="utf-8")
     wanted = [f"#   {t:20s} {unit or 'plain':6s} {what}" for t, (unit, what) in TARGETS.items()]
     assumed = [f"#   {path:30s} {default:13s} {what}" for path, default, what in defaults()

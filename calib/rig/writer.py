@@ -36,6 +36,11 @@ def rig_to_toml(rig: Rig, comments: Mapping[str, str] | None = None) -> str:
     ``comments`` maps a dotted key path without quotes ("bodies.left_lever.pivot", "points.crank.arm.holes.A",
     "rods.left_rod.length") or a section ("bodies") to a comment: behind the value, or above the section.
     The key "" is the comment at the head of the file.
+
+    >>> from calib import parse_rig, starter_text
+    >>> rig = parse_rig(starter_text())
+    >>> parse_rig(rig_to_toml(rig)) == rig
+    True
     """
     return _Writer(rig, dict(comments or {}), _Style()).text()
 
