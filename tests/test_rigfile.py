@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import tomllib
-from dataclasses import replace
+from collections.abc import Iterable
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ import pytest
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import steer_angles
 from calib.results import AsBuilt
-from calib.rig.model import Rig
+from calib.rig.model import FRAME, Point, Rig, Vec
 from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import as_built_toml, load_rig, parse_rig, rig_to_toml
 from calib.rig.schema import NAMED, REQUIRED, SINGLE, TARGETS, defaults
@@ -457,6 +458,114 @@ def test_round_trip_of_awkward_numbers() -> None:
     moved = with_parameters(rig, names, get_parameters(rig, names) + rng.normal(0, 0.01, len(names)))
     back = parse_rig(rig_to_toml(moved))
     assert get_parameters(back, names) == pytest.approx(get_parameters(moved, names), abs=1e-12)
+
+
+ODD = ("Öse links", "a-b", "3", "true", "nan", "1e5", "inf", "left", "x  y", "日本", "_", "2020-01-01", "frame-",
+       "holes")
+
+
+def oddly_named(rig: Rig, rng: np.random.Generator) -> Rig:
+    """The rig under names that a TOML file must quote or might take for something else; points with dots too."""
+    def odd(names: Iterable[str], tail: str = "") -> dict[str, str]:
+        names = list(names)
+        drawn = list(ODD) + [f"{x} {k}" for k in range(9) for x in ODD]
+        return dict(zip(names, (drawn[k] + tail for k in rng.permutation(len(drawn))), strict=False))
+
+    bodies = {FRAME: FRAME, **odd(rig.bodies)}
+    points = odd(rig.points, ".b.c" if rng.random() < 0.5 else "")
+    holes = {n: odd(p.holes) for n, p in rig.points.items()}
+    rods, tags, slides, obstacles = odd(rig.rods), odd(rig.tags), odd(rig.slides), odd(o.name for o in rig.obstacles)
+    labels = {**odd((*rig.positions, *rig.spin_positions, *rig.lean_positions)), rig.straight_ahead: "vorne, Mitte"}
+
+    def renamed(p: Point) -> Point:
+        if list(p.holes) == ["1"]:
+            return replace(p, name=points[p.name], body=bodies[p.body])
+        h = holes[p.name]
+        return replace(p, name=points[p.name], body=bodies[p.body], holes={h[k]: v for k, v in p.holes.items()},
+                       use=h[p.use], order=tuple(h[k] for k in p.order))
+
+    return replace(
+        rig, name='"Öse"\\\t', driver=bodies[rig.driver], board=replace(rig.board, body=bodies[rig.board.body]),
+        rear=replace(rig.rear, body=bodies[rig.rear.body]), straight_ahead=labels[rig.straight_ahead],
+        positions=tuple(labels[x] for x in rig.positions), spin_positions=tuple(labels[x] for x in rig.spin_positions),
+        lean_positions=tuple(labels[x] for x in rig.lean_positions), stops=tuple(labels[x] for x in rig.stops),
+        bodies={bodies[n]: replace(b, name=bodies[n], parent=bodies[b.parent]) for n, b in rig.bodies.items()},
+        points={points[n]: renamed(p) for n, p in rig.points.items()},
+        rods={rods[n]: replace(r, name=rods[n], a=points[r.a], b=points[r.b]) for n, r in rig.rods.items()},
+        wheels={n: replace(w, upright=bodies[w.upright], spin_body=w.spin_body and bodies[w.spin_body])
+                for n, w in rig.wheels.items()},
+        tags={tags[n]: replace(t, name=tags[n], body=bodies[t.body], centres_on=t.centres_on and points[t.centres_on])
+              for n, t in rig.tags.items()},
+        slides={slides[n]: replace(s, name=slides[n], bodies=tuple(bodies[b] for b in s.bodies))
+                for n, s in rig.slides.items()},
+        obstacles=tuple(replace(o, name=obstacles[o.name], body=bodies[o.body]) for o in rig.obstacles))
+
+
+def jiggled_all_over(rig: Rig, rng: np.random.Generator) -> Rig:
+    """Every place, direction, length, angle and tolerance a little off, so that no number is round."""
+    def near(v: Vec) -> Vec:
+        x, y, z = np.asarray(v) + rng.normal(0, 0.01, 3)
+        return (float(x), float(y), float(z))
+
+    def unit(v: Vec) -> Vec:
+        x, y, z = near(v) / np.linalg.norm(near(v))
+        x, y, z = np.array([x, y, z]) / np.linalg.norm([x, y, z])
+        return (float(x), float(y), float(z))
+
+    def grown() -> float:
+        return float(1 + 0.1 * rng.random())
+
+    return replace(
+        rig, wheelbase=rig.wheelbase * grown(), min_transmission=rig.min_transmission * grown(),
+        bodies={n: replace(b, axis=unit(b.axis), axis_tol=b.axis_tol * grown(), pivot_tol=b.pivot_tol * grown(),
+                           travel=b.travel and (b.travel[0] * grown(), b.travel[1] * grown()))
+                for n, b in rig.bodies.items()},
+        points={n: replace(p, holes={h: near(v) for h, v in p.holes.items()}, bolt=p.bolt and unit(p.bolt),
+                           misalignment=p.misalignment * grown()) for n, p in rig.points.items()},
+        rods={n: replace(r, length=r.length + rng.normal(0, 0.01), tol=r.tol * grown()) for n, r in rig.rods.items()},
+        wheels={n: replace(w, spin_tol=w.spin_tol * grown(), radius=w.radius * grown()) for n, w in rig.wheels.items()},
+        targets={n: replace(t, value=t.value + rng.normal(0, 0.01), tolerance=t.tolerance * grown())
+                 for n, t in rig.targets.items()})
+
+
+def flat(data: object, path: tuple[object, ...] = ()) -> dict[tuple[object, ...], object]:
+    """Every single value of nested tables and lists, by its path."""
+    if isinstance(data, dict):
+        return {k: v for name, x in data.items() for k, v in flat(x, (*path, name)).items()}
+    if isinstance(data, tuple | list):
+        return {k: v for i, x in enumerate(data) for k, v in flat(x, (*path, i)).items()}
+    return {path: data}
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_round_trip_of_odd_names_and_awkward_numbers(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    rig = oddly_named((full_rig, lambda: load_rig(SAMPLE), lambda: parse_rig(SMALL))[seed % 3](), rng)
+    assert parse_rig(rig_to_toml(rig)) == rig
+    off = jiggled_all_over(rig, rng)
+    back, want = flat(asdict(parse_rig(rig_to_toml(off)))), flat(asdict(off))
+    assert list(back) == list(want)
+    numbers = [k for k, v in want.items() if isinstance(v, float)]
+    assert len(numbers) > 60 and all(back[k] == pytest.approx(want[k], rel=1e-15, abs=0) for k in numbers)
+    assert all(back[k] == v for k, v in want.items() if k not in numbers)
+
+
+def test_every_key_of_the_schema_is_written_where_a_rig_holds_it() -> None:
+    """What the full rig or the small one writes, and what is only another way of saying the same."""
+    screw = replace(full_rig().rods["left_tie"], thread="", engaged_now=14.0, name="other")
+    rig = replace(full_rig(), stops=("back3", "push3"), loaded="aboard",
+                  board=replace(full_rig().board, bar_upright=180.2),
+                  rods={**full_rig().rods, "other": screw},
+                  wheels={n: replace(w, measured=True, tyre=40.0) for n, w in full_rig().wheels.items()},
+                  rear=replace(full_rig().rear, radius=300.0, centre=(-1240.0, 0.0, 300.0)),
+                  points={**full_rig().points, "x": replace(full_rig().points["left_lever.rod"], name="x")})
+    data = tomllib.loads(rig_to_toml(rig))
+    data["vehicle"]["as_built"] = True
+    written = {(s, k) for s in SINGLE for k in data[s]}
+    written |= {(s, k) for s in NAMED if s in data for table in data[s].values() for k in table}
+    wanted = {(s, k) for s, keys in {**SINGLE, **NAMED}.items() for k in keys}
+    assert wanted - written == {("steering", "both_ways"), ("bodies", "balls")}
+    assert written <= wanted
 
 
 def test_comments_stand_where_they_belong() -> None:

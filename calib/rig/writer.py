@@ -1,19 +1,24 @@
-"""Writing a ``Rig`` back as rig.toml, with uncertainties beside measured values where there are any."""
+"""Writing a ``Rig`` back as rig.toml, with uncertainties beside measured values where there are any.
+
+The schema says what is written and in which order and form; ``_TABLES`` says where in the rig each value is kept
+where the key and the rig's own name for it differ. A key that no rig holds a value for is left out.
+"""
 
 from __future__ import annotations
 
-import json
 import math
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import tomlkit
+from tomlkit.items import Item, Table
 
 from calib.results import K95, AsBuilt
-from calib.rig.model import FRAME, Body, Point, RearWheel, Rig, Rod, Tag, Vec, Wheel
+from calib.rig.model import Point, Rig, Rod
 from calib.rig.parameters import Kind, ParameterName, parsed, vector_names
-from calib.rig.schema import ASSEMBLY_SLACK
+from calib.rig.schema import ASSEMBLY_SLACK, ENDS, NAMED, SINGLE, Key
 from calib.rig.units import thread
 
 _HEAD = (
@@ -27,11 +32,11 @@ class _Style:
     """How many decimals; None writes every digit, so that the file reads back exactly."""
 
     mm: int | None = None
-    unit: int | None = None
+    unit: int | None = None  # parts of a direction
 
 
 def rig_to_toml(rig: Rig, comments: Mapping[str, str] | None = None) -> str:
-    """The rig in the form ``load_rig`` reads; it reads back to equal values.
+    """The rig in the form ``load_rig`` reads; it reads back to equal values, angles but for their last bit.
 
     ``comments`` maps a dotted key path without quotes ("bodies.left_lever.pivot", "points.crank.arm.holes.A",
     "rods.left_rod.length") or a section ("bodies") to a comment: behind the value, or above the section.
@@ -42,7 +47,7 @@ def rig_to_toml(rig: Rig, comments: Mapping[str, str] | None = None) -> str:
     >>> parse_rig(rig_to_toml(rig)) == rig
     True
     """
-    return _Writer(rig, dict(comments or {}), _Style()).text()
+    return _document(rig, comments or {}, _Style())
 
 
 def as_built_toml(as_built: AsBuilt) -> str:
@@ -57,7 +62,7 @@ def as_built_toml(as_built: AsBuilt) -> str:
         "Measured values, not a certificate: a qualified person should inspect the steering before riding.\n"
         + _HEAD
     )
-    return _Writer(as_built.rig, comments, _Style(mm=4, unit=7), as_built=True).text()
+    return _document(as_built.rig, comments, _Style(mm=4, unit=7), as_built=True)
 
 
 def measured_comments(as_built: AsBuilt) -> dict[str, str]:
@@ -108,234 +113,185 @@ def _as_a_design(rig: Rig, rod: Rod) -> bool:
     return rod.shortest <= rod.length <= rod.longest and gap <= rod.tol + ASSEMBLY_SLACK
 
 
-def _key(name: str) -> str:
-    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else json.dumps(name, ensure_ascii=False)
+Getter = Callable[[Any], Any]
 
 
-def _text(value: str) -> str:
-    return json.dumps(value, ensure_ascii=False)  # a JSON string is a TOML basic string
+def _if_screw(value: Getter) -> Getter:
+    return lambda r: value(r) if r.adjuster == "screw" else None
 
 
-def _texts(values: Sequence[str]) -> str:
-    return "[" + ", ".join(_text(v) for v in values) + "]"
+def _ends(r: Rod) -> int:
+    return round((r.per_turn or 1.0) / thread(r.thread)[1]) if r.thread else 1
 
 
-def _num(x: float, decimals: int | None = None) -> str:
+def _ends_in_words(r: Rod) -> str:
+    return next(words for words, n in ENDS.items() if n == (2 if _ends(r) == 2 else 1))
+
+
+# Where a value is kept, by section and key; every other key is an attribute of its own name. Lengths in mm, angles
+# in rad; None: not written.
+_TABLES: dict[str, dict[str, Getter]] = {
+    "vehicle": {"as_built": lambda r: not all(_as_a_design(r, x) for x in r.rods.values())},
+    "board": {
+        "paper": lambda r: r.board.paper, "body": lambda r: r.board.body,
+        "scale_bar": lambda r: r.board.bar_measured, "scale_bar_upright": lambda r: r.board.bar_upright,
+        "scale_bar_nominal": lambda r: r.board.bar_nominal, "scale_bar_tolerance": lambda r: r.board.bar_tol,
+    },
+    "steering": {"both_ways": lambda r: None,  # the labels with + and - stand among the positions
+                 "stop_tolerance": lambda r: r.stop_tol},
+    "rear_wheel": {
+        "radius": lambda r: r.rear.radius, "centre": lambda r: r.rear.centre, "spin_axis": lambda r: r.rear.spin,
+        "body": lambda r: r.rear.body, "tyre_width": lambda r: r.rear.tyre, "tolerance": lambda r: r.rear.tol,
+        "spin_tolerance": lambda r: r.rear.spin_tol,
+    },
+    "limits": {"min_transmission_angle": lambda r: r.min_transmission},
+    "bodies": {
+        "balls": lambda b: None,  # read into pivot and axis
+        "pivot_tolerance": lambda b: b.pivot_tol, "axis_tolerance": lambda b: b.axis_tol,
+    },
+    "points": {
+        "at": lambda p: p.holes["1"] if _one_hole(p) else None,
+        "holes": lambda p: None if _one_hole(p) else p.holes,
+        "use": lambda p: None if _one_hole(p) else p.use,
+        "tolerance": lambda p: p.tol,
+    },
+    "rods": {
+        "from": lambda r: r.a, "to": lambda r: r.b, "tolerance": lambda r: r.tol, "diameter": lambda r: 2 * r.radius,
+        "range": lambda r: None if r.adjuster == "fixed" else (r.shortest, r.longest),
+        "step": lambda r: r.step if r.adjuster == "clamp" else None,
+        "per_turn": _if_screw(lambda r: None if r.thread else r.per_turn or 1.0),
+        "ends": _if_screw(_ends_in_words),
+        "turn_step": _if_screw(lambda r: r.step / (r.per_turn or 1.0)),
+    },
+    "wheels": {"spin_axis": lambda w: w.spin, "spin_tolerance": lambda w: w.spin_tol,
+               "spin_measured": lambda w: w.measured, "tyre_width": lambda w: w.tyre},
+    "tags": {
+        "body": lambda t: t.body if t.centres_on is None else None,
+        "on_bolt": lambda t: t.centres_on,
+        "offset": lambda t: None if t.centres_on is None else t.offset,
+        "offset_tolerance": lambda t: None if t.centres_on is None else t.offset_tol,
+        "place_tolerance": lambda t: t.place_tol,
+    },
+    "obstacles": {"from": lambda o: o.a, "to": lambda o: o.b, "diameter": lambda o: 2 * o.radius},
+    "slides": {},
+    "targets": {},
+}
+
+
+def _named(rig: Rig, section: str) -> Iterator[tuple[str, Any]]:
+    """The things of a section, by name."""
+    things = getattr(rig, section)
+    return iter(things.items()) if isinstance(things, Mapping) else ((x.name, x) for x in things)
+
+
+def _values(section: str, keys: Mapping[str, Key], thing: Any) -> dict[str, Any]:
+    """Key to value for one table, in the schema's order; what is empty or False is the same as left out."""
+    get = _TABLES[section]
+    found = {k: get[k](thing) if k in get else getattr(thing, k) for k in keys}
+    return {k: v for k, v in found.items() if not (v is None or v is False or v == "" or v == ())}
+
+
+def _document(rig: Rig, comments: Mapping[str, str], style: _Style, as_built: bool = False) -> str:
+    doc = tomlkit.document()
+    _say(doc, comments.get("", _HEAD))
+    for section, keys in SINGLE.items():
+        values = _values(section, keys, rig) | ({"as_built": True} if as_built and section == "vehicle" else {})
+        _add(doc, section, _table(section, keys, values, comments, style), comments.get(section, ""))
+    for section, keys in NAMED.items():
+        things = dict(_named(rig, section))
+        if things:
+            table = _targets(things) if section == "targets" else _tables(section, keys, things, comments, style)
+            _add(doc, section, table, comments.get(section, ""))
+    return tomlkit.dumps(doc)
+
+
+def _add(doc: tomlkit.TOMLDocument, section: str, table: Table, words: str) -> None:
+    """A section with its comment right above it."""
+    if words:
+        doc.add(tomlkit.nl())
+        _say(doc, words)
+    doc.add(section, table)
+    if words:
+        table.trivia.indent = ""
+
+
+def _say(doc: tomlkit.TOMLDocument, words: str) -> None:
+    for line in words.splitlines():
+        doc.add(tomlkit.comment(line) if line.strip() else tomlkit.nl())
+
+
+def _tables(section: str, keys: Mapping[str, Key], things: Mapping[str, Any], comments: Mapping[str, str],
+            style: _Style) -> Table:
+    """[bodies.left_lever], [bodies.crank] and so on."""
+    out = tomlkit.table(is_super_table=True)
+    for name, thing in things.items():
+        out.add(name, _table(f"{section}.{name}", keys, _values(section, keys, thing), comments, style))
+    return out
+
+
+def _table(path: str, keys: Mapping[str, Key], values: Mapping[str, Any], comments: Mapping[str, str],
+           style: _Style) -> Table:
+    """One table; holes, one a line so that each can carry its comment, come last in a table of their own."""
+    table = tomlkit.table()
+    holes = {k: v for k, v in values.items() if keys[k].kind == "holes"}
+    for k, v in values.items():
+        if k not in holes:
+            table.add(k, _with(_item(v, keys[k].kind, style), comments.get(f"{path}.{k}")))
+    for k, places in holes.items():
+        inner = tomlkit.table()
+        for name, place in places.items():
+            inner.add(name, _with(_item(place, "place", style), comments.get(f"{path}.{k}.{name}")))
+        table.add(k, inner)
+    return table
+
+
+def _targets(targets: Mapping[str, Any]) -> Table:
+    """Targets on a line each, in the unit of their figure."""
+    out = tomlkit.table()
+    for name, t in targets.items():
+        show = _degrees if t.unit == "deg" else _plain
+        pair = tomlkit.inline_table()
+        pair.update({"value": show(t.value), "tolerance": show(t.tolerance)})
+        out.add(name, pair)
+    return out
+
+
+def _with(item: Item, comment: str | None) -> Item:
+    """The item with a comment behind it."""
+    if comment:
+        item.comment(comment)
+        item.trivia.comment_ws = "  "
+    return item
+
+
+def _item(value: Any, kind: str, style: _Style) -> Item:
+    """A value of the rig as it stands in the file, by the kind that the schema gives."""
+    match kind:
+        case "length":
+            return tomlkit.item(_plain(value, style.mm))
+        case "angle":
+            return tomlkit.item(_degrees(value))
+        case "number":
+            return tomlkit.item(_plain(value))
+        case "place" | "length range":
+            return tomlkit.item([_plain(v, style.mm) for v in value])
+        case "direction":
+            return tomlkit.item([_plain(v, style.unit) for v in value])
+        case "angle range":
+            return tomlkit.item([_degrees(v) for v in value])
+        case "labels" | "texts":
+            return tomlkit.item(list(value))
+    return tomlkit.item(value)
+
+
+def _plain(x: float, decimals: int | None = None) -> int | float:
+    """A number without a needless ".0" or minus before a zero."""
     if decimals is not None:
         x = round(x, decimals)
-    if x == int(x) and abs(x) < 1e15:
-        return str(int(x))  # also turns -0.0 into 0
-    return repr(float(x))
+    return int(x) if x == int(x) and abs(x) < 1e15 else float(x)
 
 
-def _deg(x: float) -> str:
-    """Degrees with ten decimals: 32 stays 32, and nothing measurable is lost."""
-    return _num(math.degrees(x), 10)
-
-
-class _Writer:
-    def __init__(self, rig: Rig, comments: dict[str, str], style: _Style, as_built: bool = False) -> None:
-        self.rig, self.comments, self.style = rig, comments, style
-        self.as_built = as_built or not all(_as_a_design(rig, r) for r in rig.rods.values())
-        self.lines: list[str] = []
-
-    def text(self) -> str:
-        for line in self.comments.get("", _HEAD).splitlines():
-            self.lines.append(f"# {line}".rstrip())
-        self.vehicle()
-        for b in self.rig.bodies.values():
-            self.body(b)
-        for p in self.rig.points.values():
-            self.point(p)
-        for r in self.rig.rods.values():
-            self.rod(r)
-        for w in self.rig.wheels.values():
-            self.wheel(w)
-        self.rear_wheel(self.rig.rear)
-        self.obstacles_and_slides()
-        for t in self.rig.tags.values():
-            self.tag(t)
-        self.targets()
-        return "\n".join(self.lines) + "\n"
-
-    def section(self, *path: str) -> str:
-        """Starts a table; returns its dotted path for comments."""
-        self.lines.append("")
-        plain = ".".join(path)
-        for line in self.comments.pop(path[0], "").splitlines() if len(path) > 1 else ():
-            self.lines.append(f"# {line}".rstrip())
-        for line in self.comments.get(plain, "").splitlines():
-            self.lines.append(f"# {line}".rstrip())
-        self.lines.append("[" + ".".join(_key(p) for p in path) + "]")
-        return plain
-
-    def put(self, section: str, key: str, value: str) -> None:
-        line = f"{_key(key)} = {value}"
-        comment = self.comments.get(f"{section}.{key}")
-        self.lines.append(line + (f"  # {comment}" if comment else ""))
-
-    def mm(self, x: float) -> str:
-        return _num(x, self.style.mm)
-
-    def vec(self, v: Vec) -> str:
-        return "[" + ", ".join(self.mm(x) for x in v) + "]"
-
-    def unit(self, v: Vec) -> str:
-        return "[" + ", ".join(_num(x, self.style.unit) for x in v) + "]"
-
-    def vehicle(self) -> None:
-        rig, s = self.rig, self.section("vehicle")
-        self.put(s, "name", _text(rig.name))
-        self.put(s, "wheelbase", self.mm(rig.wheelbase))
-        if self.as_built:
-            self.put(s, "as_built", "true")
-        if rig.notes:
-            self.put(s, "notes", _texts(rig.notes))
-        s, board = self.section("board"), rig.board
-        self.put(s, "paper", _text(board.paper))
-        self.put(s, "body", _text(board.body))
-        if board.bar_measured is not None:
-            self.put(s, "scale_bar", _num(board.bar_measured))
-        if board.bar_upright is not None:
-            self.put(s, "scale_bar_upright", _num(board.bar_upright))
-        self.put(s, "scale_bar_nominal", _num(board.bar_nominal))
-        self.put(s, "scale_bar_tolerance", _num(board.bar_tol))
-        s = self.section("steering")
-        self.put(s, "driver", _text(rig.driver))
-        self.put(s, "straight_ahead", _text(rig.straight_ahead))
-        for key in ("positions", "spin_positions", "lean_positions"):
-            if getattr(rig, key):
-                self.put(s, key, _texts(getattr(rig, key)))
-        if rig.stops:
-            self.put(s, "stops", _texts(rig.stops))
-        self.put(s, "stop_tolerance", _deg(rig.stop_tol))
-        if rig.loaded:
-            self.put(s, "loaded", _text(rig.loaded))
-        self.put(s, "load_allowance", _deg(rig.load_allowance))
-        s = self.section("limits")
-        self.put(s, "min_transmission_angle", _deg(rig.min_transmission))
-        self.put(s, "min_clearance", self.mm(rig.min_clearance))
-
-    def body(self, b: Body) -> None:
-        s = self.section("bodies", b.name)
-        self.put(s, "role", _text(b.role))
-        if b.side:
-            self.put(s, "side", _text(b.side))
-        if b.parent != FRAME:
-            self.put(s, "parent", _text(b.parent))
-        self.put(s, "pivot", self.vec(b.pivot))
-        self.put(s, "axis", self.unit(b.axis))
-        if b.travel is not None:
-            self.put(s, "travel", f"[{_deg(b.travel[0])}, {_deg(b.travel[1])}]")
-        self.put(s, "pivot_tolerance", self.mm(b.pivot_tol))
-        self.put(s, "axis_tolerance", _deg(b.axis_tol))
-        if b.locked:
-            self.put(s, "locked", "true")
-
-    def point(self, p: Point) -> None:
-        s = self.section("points", p.name)
-        self.put(s, "body", _text(p.body))
-        if _one_hole(p):
-            self.put(s, "at", self.vec(p.holes["1"]))
-        else:
-            self.put(s, "use", _text(p.use))
-        if p.bolt is not None:
-            self.put(s, "bolt", self.unit(p.bolt))
-        self.put(s, "tolerance", self.mm(p.tol))
-        self.put(s, "misalignment", _deg(p.misalignment))
-        if not _one_hole(p):
-            # one hole a line, in a table of its own, so that each can carry its comment
-            self.lines.append(f"[points.{_key(p.name)}.holes]")
-            for hole, place in p.holes.items():
-                self.put(f"{s}.holes", hole, self.vec(place))
-
-    def rod(self, r: Rod) -> None:
-        s = self.section("rods", r.name)
-        self.put(s, "from", _text(r.a))
-        self.put(s, "to", _text(r.b))
-        self.put(s, "length", self.mm(r.length))
-        self.put(s, "adjuster", _text(r.adjuster))
-        if r.adjuster != "fixed":
-            self.put(s, "range", f"[{self.mm(r.shortest)}, {self.mm(r.longest)}]")
-        if r.adjuster == "clamp":
-            self.put(s, "step", _num(r.step))
-        if r.adjuster == "screw":
-            self.screw(s, r)
-        for key in ("overlap", "overlap_now", "engaged_now"):
-            if getattr(r, key) is not None:
-                self.put(s, key, self.mm(getattr(r, key)))
-        self.put(s, "diameter", self.mm(2 * r.radius))
-        self.put(s, "tolerance", self.mm(r.tol))
-
-    def screw(self, s: str, r: Rod) -> None:
-        per_turn = r.per_turn or 1.0
-        ends = 1
-        if r.thread:
-            ends = round(per_turn / thread(r.thread)[1])
-            self.put(s, "thread", _text(r.thread))
-        else:
-            self.put(s, "per_turn", _num(per_turn))
-        self.put(s, "ends", _text("left and right" if ends == 2 else "one"))
-        self.put(s, "turn_step", _num(r.step / per_turn, 12))
-
-    def wheel(self, w: Wheel) -> None:
-        s = self.section("wheels", w.side)
-        self.put(s, "upright", _text(w.upright))
-        if w.spin_body is not None:
-            self.put(s, "spin_body", _text(w.spin_body))
-        self.put(s, "centre", self.vec(w.centre))
-        self.put(s, "spin_axis", self.unit(w.spin))
-        self.put(s, "radius", self.mm(w.radius))
-        self.put(s, "spin_tolerance", _deg(w.spin_tol))
-        if w.measured:
-            self.put(s, "spin_measured", "true")
-        if w.tyre:
-            self.put(s, "tyre_width", self.mm(w.tyre))
-
-    def rear_wheel(self, w: RearWheel) -> None:
-        s = self.section("rear_wheel")
-        if w.radius is not None:
-            self.put(s, "radius", self.mm(w.radius))
-        if w.centre is not None:
-            self.put(s, "centre", self.vec(w.centre))
-        self.put(s, "spin_axis", self.unit(w.spin))
-        self.put(s, "body", _text(w.body))
-        if w.tyre:
-            self.put(s, "tyre_width", self.mm(w.tyre))
-        self.put(s, "tolerance", self.mm(w.tol))
-        self.put(s, "spin_tolerance", _deg(w.spin_tol))
-
-    def obstacles_and_slides(self) -> None:
-        for o in self.rig.obstacles:
-            s = self.section("obstacles", o.name)
-            self.put(s, "from", self.vec(o.a))
-            self.put(s, "to", self.vec(o.b))
-            self.put(s, "diameter", self.mm(2 * o.radius))
-            if o.body != FRAME:
-                self.put(s, "body", _text(o.body))
-        for d in self.rig.slides.values():
-            s = self.section("slides", d.name)
-            self.put(s, "bodies", _texts(d.bodies))
-            self.put(s, "direction", self.unit(d.direction))
-            self.put(s, "range", f"[{self.mm(d.range[0])}, {self.mm(d.range[1])}]")
-            self.put(s, "step", self.mm(d.step))
-
-    def tag(self, t: Tag) -> None:
-        s = self.section("tags", t.name)
-        self.put(s, "code", str(t.code))
-        self.put(s, "size", self.mm(t.size))
-        if t.centres_on is not None:
-            self.put(s, "on_bolt", _text(t.centres_on))
-            self.put(s, "offset", self.mm(t.offset))
-            self.put(s, "offset_tolerance", self.mm(t.offset_tol))
-        else:
-            self.put(s, "body", _text(t.body))
-        if t.place is not None:
-            self.put(s, "place", self.vec(t.place))
-        self.put(s, "place_tolerance", self.mm(t.place_tol))
-
-    def targets(self) -> None:
-        s = self.section("targets")
-        for t in self.rig.targets.values():
-            show = _deg if t.unit == "deg" else _num
-            self.put(s, t.name, f"{{ value = {show(t.value)}, tolerance = {show(t.tolerance)} }}")
+def _degrees(x: float) -> int | float:
+    """Degrees with as few decimals as read back to the same radians, but for the last bit: 32 stays 32."""
+    full = math.degrees(x)
+    return _plain(next((r for r in (round(full, n) for n in (10, 12, 14)) if math.radians(r) == x), full))
