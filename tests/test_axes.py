@@ -205,6 +205,26 @@ def test_figures_do_not_depend_on_the_grid():
         assert b[k] == pytest.approx(v, rel=1e-4, abs=2e-5), k  # worst error is read at grid points
 
 
+def test_values_between_the_grid_hold_to_its_very_ends():
+    # a cubic through the four nodes about a place leaves f'' / 4! times the product of the four distances to them
+    # (Lagrange's remainder); through four others the product is several times larger
+    d = np.linspace(-0.6, 0.6, 13)
+    for x in (-0.58, -0.55, -0.03, 0.57, 0.585):
+        value, slope = (float(v) for v in axes._at(d, np.sin(2 * d), np.asarray(x)))
+        k = min(max(int(np.searchsorted(d, x)) - 2, 0), len(d) - 4)
+        left_over = 16 / 24 * np.prod(np.abs(x - d[k:k + 4]))
+        assert abs(value - np.sin(2 * x)) <= left_over, x
+        assert slope == pytest.approx(2 * np.cos(2 * x), abs=5e-3)
+
+
+def test_one_heading_for_many_curves_counts_for_all_of_them():
+    rig = moorhen()
+    d = np.deg2rad(np.linspace(-32, 32, 33))
+    many = np.stack([0.7 * d, 0.8 * d])
+    f = axes.heading_figures(rig, d, many, 0.7 * d)
+    assert f["ratio"] == pytest.approx([0.7, 0.75])
+
+
 def test_longer_tie_rods_change_toe_as_their_arms_say():
     # d toe = (d left + d right) / arm: checked to first order with the solver's own straight-ahead search left out
     rig = moorhen()

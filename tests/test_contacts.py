@@ -113,6 +113,13 @@ def test_trail_matters_as_much_as_stated() -> None:
     assert apart == pytest.approx(0.39 * DEG, abs=0.005 * DEG)
 
 
+def test_wheels_that_only_toe_do_not_turn() -> None:
+    rig = moorhen()
+    for toe in (0.0, 0.02, -0.02):
+        assert np.isposinf(axes.turn_radius(rig, toe, -toe)) and np.isposinf(axes.turn_circle(rig, toe, -toe))
+    assert 0 < axes.turn_radius(rig, 0.03, 0.01) < np.inf
+
+
 def test_rear_wheel_out_of_true_shifts_the_turning_centre() -> None:
     rig, i = moorhen(), 20 * DEG
     skew = replace(rig, rear=RearWheel(centre=(-1200.0, 8.0, 240.0), spin=vec([-np.sin(2 * DEG), np.cos(2 * DEG), 0])))

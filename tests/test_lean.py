@@ -72,6 +72,12 @@ def test_figure_is_the_worst_of_the_sweep() -> None:
     assert "roll_steer" not in curve_figures(moorhen(), Linkage(moorhen()).sweep(np.linspace(-28, 28, 15) * DEG))
 
 
+def test_no_figure_where_nothing_leans_by_itself() -> None:
+    assert np.isnan(roll_steer(moorhen()))
+    rig = leaning()
+    assert np.isnan(roll_steer(replace(rig, driver="axle"))), "the lean joint cannot both drive and be held"
+
+
 def test_limits_are_checked_leaned_over() -> None:
     rig = leaning()
     d = np.linspace(-28, 28, 15) * DEG
