@@ -228,7 +228,7 @@ def _wrong_sizes(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], 
         return []
     mid = float(np.median(list(ratios.values())))
     if len(ratios) >= 2:  # one print of all part tags, at another scale than the board's?
-        others = set(layout.tags) - set(tried)
+        others = [t for t in layout.tags if t not in tried]
         poses = _tag_poses(problem, s, {problem.rig.tags[t].body for t in layout.tags})
         tried |= {t: _size_ratio(problem, s, poses, layout.tags.index(t)) for t in others}
         alike = [t for t, (r, better) in tried.items() if better < 0.9 and abs(r - mid) < max(SIZE, abs(mid - 1) / 3)]

@@ -426,7 +426,7 @@ def body_hinges(rig: Rig, poses: Mapping[tuple[str, str], Motion], reference: st
     ahead: dict[str, Motion] = {}
     moved: dict[tuple[str, str], Motion] = {(FRAME, p): (np.eye(3), np.zeros(3)) for p in positions}
     for name in [FRAME, *bodies]:
-        tags = sorted({t for t, _ in poses if rig.tags[t].body == name},
+        tags = sorted(dict.fromkeys(t for t, _ in poses if rig.tags[t].body == name),
                       key=lambda t: -sum((t, p) in poses for p in positions))
         if name == FRAME:
             for tag in tags:
