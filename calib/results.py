@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calib import fitwords
 from calib.rig.model import Rig
 
 if TYPE_CHECKING:  # takes long to load, and is not needed before the photos are read
@@ -29,7 +30,7 @@ class Figure:
     note: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class AsBuilt:
     """The rig as measured, in frame axes, with the joint covariance of its named parameters."""
 
@@ -37,6 +38,9 @@ class AsBuilt:
     names: tuple[str, ...]  # see calib.rig.parameters
     cov: NDArray[np.float64]  # (n, n), mm and unit-vector parts; may be singular
     from_photos: Mapping[str, float]  # per parameter, 0..1
+
+    def __repr__(self) -> str:
+        return f"<AsBuilt {self.rig.name}: {len(self.names)} parameters>"
 
 
 @dataclass(frozen=True)
@@ -97,7 +101,7 @@ class LoadedFigure:
     change_u95: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Fit:
     """Everything the one estimate gives."""
 
@@ -121,10 +125,16 @@ class Fit:
     iterations: int
     pivot_table: pd.DataFrame  # what, design xyz, measured xyz, difference, u95 ..., share from photos
     printed: PrintFit | None = None
-    converged: bool = True
+    converged: bool = True  # False is a serious finding too: no figure can be trusted
     loaded: tuple[LoadedFigure, ...] = ()  # with the rider aboard, where that was photographed
     dof: int = 0  # degrees of freedom: corner coordinates used less unknowns
 
-    def summary(self) -> Sequence[str]:
-        """A few plain lines, as lmfit-style results report themselves."""
-        return [f"{f.name}: {f.value:.3f} +/- {f.u95:.3f} {f.unit}" for f in self.figures]
+    def summary(self) -> str:
+        """What was fitted, what was noticed and every figure with its 95 % half-width: a page of text to print."""
+        return fitwords.text(self)
+
+    def __repr__(self) -> str:
+        return fitwords.line(self)
+
+    def _repr_html_(self) -> str:
+        return fitwords.html(self)

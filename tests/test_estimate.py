@@ -17,7 +17,7 @@ from calib.linkage.rotations import rotation
 from calib.report.folder import fit_data
 from calib.report.numbers import pm
 from calib.report.page import lens_line
-from calib.results import Fit
+from calib.results import Finding, Fit
 from calib.rig.reader import load_rig
 from capture.observations import Observations
 from tests.bench.estimate import Residuals, ours, plain_problem, shoot
@@ -272,3 +272,26 @@ def test_known_noise_leaves_the_values(sample: tuple[Truth, Observations, Fit]) 
     for a, b in zip(fit.figures, other.figures, strict=True):
         if a.name.startswith("steer"):
             assert b.u95 == pytest.approx(a.u95, rel=0.1), a.name
+
+
+def test_fit_reports_itself(sample: tuple[Truth, Observations, Fit]) -> None:
+    _, _, fit = sample
+    used = int((fit.residuals["weight"] > 0).sum())
+    assert fit.converged
+    assert 2 * used - 800 < fit.dof < 2 * used - 9 * len(fit.photos)  # a few hundred unknowns
+    assert len(repr(fit)) < 250 and len(repr(fit.as_built)) < 100
+    assert "converged in" in repr(fit) and f"{fit.dof} degrees of freedom" in repr(fit)
+    toe = next(f for f in fit.figures if f.name == "toe")
+    shown = next(x for x in fit.summary().splitlines() if x.split()[0] == "toe")
+    assert shown.split()[1:5] == [f"{toe.value:.3f}", "+/-", f"{toe.u95:.3f}", "deg"]
+    page = replace(fit, findings=(Finding("x", "y", "a <b> of it"),))._repr_html_()
+    assert f"<td>toe</td><td>{toe.value:.3f}</td>" in page and "a &lt;b&gt; of it" in page
+
+
+def test_not_converged_is_said_first_of_all() -> None:
+    """Not let take its last steps, the fit says that its figures cannot be trusted."""
+    rig, obs = shoot(2, seed=4)
+    fit = estimate(rig, obs, Options(max_iterations=0))
+    assert not fit.converged
+    assert fit.findings[0].cause == "not_converged" and fit.findings[0].serious
+    assert "NOT CONVERGED" in repr(fit)

@@ -88,7 +88,7 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     still, aboard = apart(rig, obs)
     started = _begin(rig, still, options)
     solved = solve(started.arranged, started.cold, options)
-    fit = fit_of(solved, [*started.findings, *_not_converged(solved)], aboard)
+    fit = fit_of(solved, [*_not_converged(solved), *started.findings], aboard)
     return replace(fit, seconds=time.perf_counter() - began)
 
 

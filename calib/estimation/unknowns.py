@@ -153,6 +153,7 @@ class Motions:
         self._across = [perpendiculars(d) for d in s.axis_d]
         self._first_axis = layout._start(1)
         self._moved: dict[tuple[str, str], tuple[Array, Array]] = {}
+        self._points: dict[tuple[int, str], Array] = {}
         self._derived: dict[tuple[str, str], tuple[Array, list[int]]] = {}
         self._chains = {b: layout.chain(b) for b in layout.bodies}
         self._turns = dict(zip(layout.angle_keys, rotation(
@@ -171,6 +172,14 @@ class Motions:
                 r, t = r @ q, r @ (c - q @ c) + t
             self._moved[body, position] = (r, t)
         return self._moved[body, position]
+
+    def point(self, index: int, body: str, position: str) -> Array:
+        """Board-frame place (3,) of a point of State.points, carried by its body to ``position``."""
+        key = (index, position)
+        if key not in self._points:
+            r, t = self.motion(body, position)
+            self._points[key] = r @ self.state.points[index] + t
+        return self._points[key]
 
     def tag_place(self, tag: int, position: str) -> tuple[Array, Array]:
         """(R, t) taking tag coordinates to the board's at ``position``; ``tag`` is an index into Layout.tags."""

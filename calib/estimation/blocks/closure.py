@@ -30,11 +30,7 @@ class BallPlace:
 
     def now(self, m: Motions, position: str) -> Array:
         """Ball centre (3,) mm."""
-        x = m.state.points[self.index]
-        if self.body == FRAME:
-            return x
-        r, t = m.motion(self.body, position)
-        return r @ x + t
+        return m.point(self.index, self.body, position)
 
     def derivative(self, m: Motions, position: str) -> Array:
         """Derivative (3, slots) of ``now``: a body's twist (w, v) moves the ball by v + w x ball."""
