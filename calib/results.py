@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 
 from calib import fitwords
 from calib.rig.model import Rig
+from calib.uncertainty import K95 as K95
 
 if TYPE_CHECKING:  # takes long to load, and is not needed before the photos are read
     import pandas as pd
-
-K95 = 1.959964  # half-width of a 95 % interval in standard deviations, normal
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,8 @@ import pytest
 from calib.estimation.bundle import estimate
 from calib.linkage.limits import check_limits
 from calib.linkage.mechanism import Linkage, rod_lengths
-from calib.linkage.steering import HEADING_FIGURES, curve_figures, kingpin_geometry
+from calib.linkage.steering import curve_figures, kingpin_geometry
+from calib.rig.figures import kinds
 from calib.rig.model import Rig
 from calib.rig.reader import parse_rig, rig_to_toml
 from capture.errors import UserError
@@ -181,7 +182,7 @@ def test_layout_moves_and_gives_figures_and_limits(name: str) -> None:
         for body, a in solve(rig, float(d[i])).items():
             assert sweep.angles[body][i] == pytest.approx(a, abs=1e-8)
     figures = curve_figures(rig, sweep)
-    assert all(np.isfinite(figures[f]) for f in HEADING_FIGURES)
+    assert all(np.isfinite(figures[f]) for f in (k.name for k in kinds("travel")))
     assert figures["toe"] == pytest.approx(0.0, abs=1e-6) and figures["lock"] > 5 * DEG
     checked = {x.name for x in check_limits(rig, sweep)}
     assert {"reach", "toggle", "transmission", "misalignment", "rod_length"} <= checked

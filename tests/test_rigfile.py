@@ -14,10 +14,11 @@ import pytest
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import steer_angles
 from calib.results import AsBuilt
+from calib.rig.figures import targets
 from calib.rig.model import FRAME, Point, Rig, Vec
 from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import as_built_toml, load_rig, parse_rig, rig_to_toml
-from calib.rig.schema import NAMED, REQUIRED, SINGLE, TARGETS, defaults
+from calib.rig.schema import NAMED, REQUIRED, SINGLE, defaults
 from calib.rig.starter import starter_text, write_starter
 from calib.rig.units import COARSE_PITCH_MM, angle_rad, length_mm, thread
 from capture.errors import UserError
@@ -638,7 +639,7 @@ def test_starter_explains_every_section_key_and_figure() -> None:
     text = starter_text()
     for section in [*SINGLE, *NAMED]:
         assert f"[{section}" in text
-    assert all(name in text for name in TARGETS)
+    assert all(name in text for name in targets())
     assert all(path in text for path, default, _ in defaults() if default != "left out")
     assert "@" not in text and "qualified person" in text
 

@@ -39,8 +39,9 @@ from calib.advice.search import (
 )
 from calib.linkage.limits import check_limits, surely_kept
 from calib.linkage.mechanism import Linkage
-from calib.results import K95, AsBuilt
+from calib.results import AsBuilt
 from calib.rig.model import Rig
+from calib.uncertainty import half_width
 from capture.errors import UserError
 
 Array = NDArray[np.float64]
@@ -334,7 +335,7 @@ def _supports(model: Model, objective: Objective, cands: Sequence[_Candidate], f
         rods = list(c.variant.rods)
         Jx = jac[:, [names.index(r) for r in rods]]
         S = -np.linalg.solve(Jx.T @ Jx + 1e-9 * np.eye(len(rods)), Jx.T @ s.J)
-        u = K95 * np.sqrt(np.maximum(np.diag(S @ s.cov @ S.T), 0.0))
+        u = half_width(S, s.cov)
         c.supports = {r: (v.rods[r], float(ui)) for r, ui in zip(rods, u, strict=True)}
 
 

@@ -10,42 +10,20 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from calib.advice.propagation import share_from_photos, slopes, with_wheel_doubt
+from calib.advice.propagation import Slopes, rig_slopes, share_from_photos, slopes, with_wheel_doubt
 from calib.advice.search import Curves, Model, Variant, driver_grid, need_both_wheels
-from calib.advice.verdict import Verdict, verdict
+from calib.advice.verdict import Verdict, judge
 from calib.linkage.lean import roll_steer_band
 from calib.linkage.mechanism import Linkage
-from calib.linkage.steering import (
-    AXIS_FIGURES,
-    HEADING_FIGURES,
-    axis_figures,
-    lean_joint,
-    roll_steer,
-    wheel_headings,
-)
-from calib.results import K95, AsBuilt, Fit
+from calib.linkage.steering import axis_figures, lean_joint, roll_steer, wheel_headings
+from calib.results import AsBuilt, Fit
+from calib.rig.figures import kinds
 from calib.rig.model import Rig
-from calib.rig.parameters import Kind, ParameterName, get_parameters, parsed, with_parameters
+from calib.rig.parameters import Kind, get_parameters, parsed, steps, with_parameters
+from calib.uncertainty import differences, each, half_width, joint, own_half_widths
 
 Array = NDArray[np.float64]
-
-FIGURES: dict[str, tuple[str, str]] = {  # name: (unit at the surface, label)
-    "toe": ("deg", "toe, both wheels, toe-in positive"),
-    "ratio": ("", "steer over lever angle near straight ahead"),
-    "symmetry": ("deg", "left lock less right lock"),
-    "ackermann_error": ("deg", "Ackermann error, worst over the travel"),
-    "lock": ("deg", "lock, mean of left and right"),
-    "lock_left": ("deg", "left lock"),
-    "lock_right": ("deg", "right lock"),
-    "turn_circle": ("mm", "turning circle, outer front wheel"),
-    "straight": ("deg", "lever angle at which the wheels are straight"),
-    "caster": ("deg", "caster, mean"),
-    "kingpin_inclination": ("deg", "kingpin inclination, mean"),
-    "camber": ("deg", "camber, mean"),
-    "trail": ("mm", "caster trail, mean"),
-    "offset_at_ground": ("mm", "steering-axis offset at ground, mean"),
-}
-LEAN_FIGURE = {"roll_steer": ("deg", "steer caused by leaning, worst over the lean limits")}
+ANGLE_STEP, DRIVER_STEP = 1e-4, 1e-3  # rad, central differences
 
 
 @dataclass(frozen=True)
@@ -236,12 +214,9 @@ def _points(design: Rig, fit: Fit, built: AsBuilt, relative: tuple[str, ...]) ->
     The turns and the axes come out of one estimate, so their joint covariance [[angles, cross], [., rig]] is used.
     """
     rig, na, npar = built.rig, len(fit.angle_names), len(built.names)
-    joint = np.zeros((na + npar, na + npar))
-    joint[:na, :na] = fit.angle_cov
-    joint[na:, na:] = built.cov
-    k = len(fit.as_built.names)
-    joint[:na, na:na + k] = fit.cross_cov
-    joint[na:na + k, :na] = fit.cross_cov.T
+    cross = np.zeros((na, npar))
+    cross[:, :len(fit.as_built.names)] = fit.cross_cov
+    cov = joint(fit.angle_cov, cross, built.cov)
     row = {key: i for i, key in enumerate(fit.angle_names)}
     matters: dict[str, list[int]] = {}
     for s, w in rig.wheels.items():
@@ -252,9 +227,15 @@ def _points(design: Rig, fit: Fit, built: AsBuilt, relative: tuple[str, ...]) ->
     lever = np.array([fit.joint_angles[rig.driver, p] for p in labels])
     if not labels:
         return ()
-    h = 1e-3
-    near = np.concatenate([lever, lever - h, lever + h])
-    drawn = {s: v.reshape(3, -1) for s, v in wheel_headings(design, Linkage(design).sweep(near)).items()}
+    link = Linkage(design)
+
+    def turned(d: Array) -> Array:
+        """Drawn headings (m, sides x positions) of each shift ``d`` (m, 1) of the lever."""
+        swept = wheel_headings(design, link.sweep((lever + d).ravel()))
+        return np.concatenate([h.reshape(len(d), -1) for h in swept.values()], axis=1)
+
+    drawn, drawn_slope = (dict(zip(design.wheels, x.reshape(len(design.wheels), -1), strict=True))
+                          for x in differences(turned, [0.0], DRIVER_STEP))
     drawn0 = wheel_headings(design, {})
     out = []
     for i, p in enumerate(labels):
@@ -267,85 +248,70 @@ def _points(design: Rig, fit: Fit, built: AsBuilt, relative: tuple[str, ...]) ->
                 continue
             angle = fit.joint_angles[key]
 
-            def heading(r: Rig, a: float, s: str = s, u: str = w.upright) -> float:
-                now = float(wheel_headings(r, {u: a})[s])
+            names = [built.names[j] for j in matters[s]]
+
+            def heading(x: Array, s: str = s, u: str = w.upright, names: Sequence[str] = names) -> float:
+                r = with_parameters(rig, names, x[1:])
+                now = float(wheel_headings(r, {u: x[0]})[s])
                 return now - float(wheel_headings(r, {})[s]) if s in relative else now
 
             g = np.zeros(na + npar)
-            value = heading(rig, angle)
+            at = np.concatenate([[angle], get_parameters(rig, names)])
+            (value,), (slope,) = differences(each(heading), at, [ANGLE_STEP, *steps(names)])
             if key in row:
-                g[row[key]] = (heading(rig, angle + 1e-4) - heading(rig, angle - 1e-4)) / 2e-4
-            for j in matters[s]:
-                name = [built.names[j]]
-                x = get_parameters(rig, name)
-                up, down = (heading(with_parameters(rig, name, x + d), angle) for d in (1e-4, -1e-4))
-                g[na + j] = (up - down) / 2e-4
+                g[row[key]] = slope[0]
+            g[[na + j for j in matters[s]]] = slope[1:]
             gd = g.copy()
             if lever_row is not None:
-                gd[lever_row] -= (drawn[s][2, i] - drawn[s][1, i]) / (2 * h)
-            wanted = drawn[s][0, i] - (float(drawn0[s]) if s in relative else 0.0)
+                gd[lever_row] -= drawn_slope[s][i]
+            wanted = drawn[s][i] - (float(drawn0[s]) if s in relative else 0.0)
             steer[s], diff[s] = float(np.degrees(value)), float(np.degrees(value - wanted))
-            steer_u[s], diff_u[s] = (float(np.degrees(_half_width(v, joint))) for v in (g, gd))
-        lever_u = K95 * np.sqrt(joint[lever_row, lever_row]) if lever_row is not None else 0.0
+            steer_u[s], diff_u[s] = (float(np.degrees(half_width(v, cov))) for v in (g, gd))
+        lever_u = own_half_widths(cov)[lever_row] if lever_row is not None else 0.0
         out.append(MeasuredPoint(p, float(np.degrees(lever[i])), float(np.degrees(lever_u)), steer, steer_u, diff,
                                  diff_u))
     return tuple(out)
 
 
-def _half_width(slope: Array, cov: Array) -> float:
-    return float(K95 * np.sqrt(max(float(slope @ cov @ slope), 0.0)))
-
-
 # --- figures ------------------------------------------------------------------------------------------------
 
 def _figures(design: Rig, model: Model, built: AsBuilt) -> tuple[ComparedFigure, ...]:
-    moving = ("straight", *HEADING_FIGURES)
-    known = FIGURES | (LEAN_FIGURE if lean_joint(design) else {})
-    names = [*known, *(n for n in design.targets if n not in known)]
-
-    def table(c: Curves) -> Array:
-        f = c.figures(built.rig)
-        return np.stack([f[n] for n in moving], axis=1)
-
+    found = _found(model, built)
     drawn_curves = Model(design, model.driver).curves([Variant({}, {}, {})])
     drawn = {k: float(v[0]) for k, v in drawn_curves.figures(design).items()} | axis_figures(design)
-    s = slopes(model, built, Variant({}, {}, {}), table)
-    shares = share_from_photos(s, built)
-    found = {n: (float(v), float(u), sh) for n, v, u, sh in zip(moving, s.values, s.u95, shares, strict=True)}
-    found |= _axis_bands(built)
     if lean_joint(design):
         found["roll_steer"] = roll_steer_band(built)
         drawn["roll_steer"] = roll_steer(design)
     out = []
-    for name in names:
-        unit, label = known.get(name, ("", name))
-        k = 180.0 / np.pi if unit == "deg" else 1.0
-        value, u, share = found.get(name, (float("nan"), float("nan"), None))
-        t = design.targets.get(name)
-        judged = verdict(value * k, u * k, t.value * k, t.tolerance * k, unit, label) if t else None
-        out.append(ComparedFigure(name, label, unit, drawn.get(name, float("nan")) * k, value * k, u * k,
-                                  t.value * k if t else None, t.tolerance * k if t else None, judged, share))
+    for kind in kinds():
+        if kind.name not in found and kind.name not in design.targets:
+            continue
+        value, u, share = found.get(kind.name, (float("nan"), float("nan"), None))
+        t, k = design.targets.get(kind.name), kind.scale
+        out.append(ComparedFigure(kind.name, kind.label, kind.unit, drawn.get(kind.name, float("nan")) * k, value * k,
+                                  u * k, t.value * k if t else None, t.tolerance * k if t else None,
+                                  judge(kind, value, u, t) if t else None, share))
     return tuple(out)
 
 
-def _axis_bands(built: AsBuilt) -> dict[str, tuple[float, float, float | None]]:
-    """Value, 95 % half-width and share from photos of the figures read off the steering axes and wheels."""
-    rig = built.rig
-    owners = {w.upright for w in rig.wheels.values()} | set(rig.wheels)
-    idx = [i for i, n in enumerate(parsed(built.names))
-           if n.owner in owners and n.kind not in (Kind.HOLE, Kind.LENGTH) and built.cov[i, i] > 0]
-    base = axis_figures(rig)
-    J = np.zeros((len(AXIS_FIGURES), len(idx)))
-    for c, i in enumerate(idx):
-        name = [built.names[i]]
-        x, h = get_parameters(rig, name), 1e-5 if ParameterName.parse(name[0]).direction else 1e-3
-        up, down = (axis_figures(with_parameters(rig, name, x + d)) for d in (h, -h))
-        J[:, c] = [(up[n] - down[n]) / (2 * h) for n in AXIS_FIGURES]
-    cov = built.cov[np.ix_(idx, idx)]
-    part = np.array([built.from_photos.get(built.names[i], 0.0) for i in idx])
+def _found(model: Model, built: AsBuilt) -> dict[str, tuple[float, float, float | None]]:
+    """Value, 95 % half-width and share from photos of every figure of curves and steering axes; rad, mm, plain."""
+    moving, standing = ([k.name for k in kinds(part)] for part in ("travel", "axes"))
+
+    def curved(c: Curves) -> Array:
+        f = c.figures(built.rig)
+        return np.stack([f[n] for n in moving], axis=1)
+
+    def fixed(rig: Rig) -> Array:
+        f = axis_figures(rig)
+        return np.array([f[n] for n in standing])
+
+    owners = {w.upright for w in built.rig.wheels.values()} | set(built.rig.wheels)
     out: dict[str, tuple[float, float, float | None]] = {}
-    for r, figure in enumerate(AXIS_FIGURES):
-        weight = J[r] ** 2 * np.diag(cov)
-        share = float(weight @ part / weight.sum()) if weight.sum() > 0 else None
-        out[figure] = (float(base[figure]), float(K95 * np.sqrt(max(J[r] @ cov @ J[r], 0.0))), share)
+    both: tuple[tuple[list[str], Slopes], ...] = (
+        (moving, slopes(model, built, Variant({}, {}, {}), curved)),
+        (standing, rig_slopes(fixed, built, lambda n: n.owner in owners and n.kind not in (Kind.HOLE, Kind.LENGTH))))
+    for names, s in both:
+        rows = zip(names, s.values, s.u95, share_from_photos(s, built), strict=True)
+        out |= {n: (float(v), float(u), share) for n, v, u, share in rows}
     return out

@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.advice.search import Curves, Model, Variant
-from calib.results import K95, AsBuilt
+from calib.results import AsBuilt
 from calib.rig.model import Rig
-from calib.rig.parameters import Kind, ParameterName, get_parameters, parsed, vector_names
+from calib.rig.parameters import Kind, ParameterName, get_parameters, parsed, steps, vector_names, with_parameters
+from calib.uncertainty import differences, each, half_width, standard
 
 Array = NDArray[np.float64]
 
@@ -33,7 +34,7 @@ class Slopes:
     @property
     def u95(self) -> Array:
         """95 % half-widths, (o,)."""
-        return K95 * np.sqrt(np.maximum(np.einsum("oi,ij,oj->o", self.J, self.cov, self.J), 0.0))
+        return half_width(self.J, self.cov)
 
 
 def touches(rig: Rig, names: Sequence[str], cov: Array, uses: dict[str, str] | None = None) -> list[int]:
@@ -53,13 +54,18 @@ def slopes(model: Model, as_built: AsBuilt, variant: Variant, of: Callable[[Curv
     idx = touches(as_built.rig, as_built.names, as_built.cov, dict(variant.holes))
     names = tuple(as_built.names[k] for k in idx)
     cov = as_built.cov[np.ix_(idx, idx)]
-    p = get_parameters(as_built.rig, names)
-    n = len(names)
-    h = np.array([1e-4 if s.direction else 0.02 for s in parsed(names)])
-    rows = np.concatenate([p[None], p + np.diag(h), p - np.diag(h)]) if n else p[None]
-    out = of(model.perturbed(variant, names, rows))
-    J = ((out[1:n + 1] - out[n + 1:]) / (2 * h[:, None])).T if n else np.zeros((out.shape[1], 0))
-    return Slopes(out[0], J, names, cov)
+    values, J = differences(lambda rows: of(model.perturbed(variant, names, rows)), get_parameters(as_built.rig, names),
+                            steps(names))
+    return Slopes(values, J, names, cov)
+
+
+def rig_slopes(of: Callable[[Rig], Array], as_built: AsBuilt, wanted: Callable[[ParameterName], bool]) -> Slopes:
+    """Central differences of ``of`` (rig -> (o,)) against those measured parameters that are ``wanted``."""
+    idx = [k for k, n in enumerate(parsed(as_built.names)) if as_built.cov[k, k] > 0 and wanted(n)]
+    names = tuple(as_built.names[k] for k in idx)
+    values, J = differences(each(lambda x: of(with_parameters(as_built.rig, names, x))),
+                            get_parameters(as_built.rig, names), steps(names))
+    return Slopes(values, J, names, as_built.cov[np.ix_(idx, idx)])
 
 
 def share_from_photos(s: Slopes, as_built: AsBuilt) -> list[float | None]:
@@ -100,6 +106,6 @@ def with_wheel_doubt(as_built: AsBuilt) -> AsBuilt:
         photos[name] = 0.0
         grown = np.zeros((len(names), len(names)))
         grown[:-1, :-1] = cov
-        grown[-1, -1] = (w.spin_tol / K95) ** 2
+        grown[-1, -1] = standard(w.spin_tol) ** 2
         cov = grown
     return AsBuilt(as_built.rig, tuple(names), cov, photos)

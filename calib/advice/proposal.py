@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from calib.advice.propagation import Slopes, slopes, what_limits
 from calib.advice.search import Curves, Model, Objective, Variant, apply
-from calib.advice.verdict import Outcome, Verdict, verdict
+from calib.advice.verdict import Outcome, Verdict, judge
 from calib.results import AsBuilt
+from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
 from calib.rig.parameters import Kind, ParameterName
 
@@ -134,12 +135,13 @@ class Builder:
         """The finished proposal; ``needs`` gives the continuous need and its 95 % half-width by rod, mm."""
         s = self.slopes(variant)
         chances, together = chance(s.values, s.spread, [t.value for t in self.objective.targets],
-                                   [t.tolerance for t in self.objective.targets], self.draws, self.seed)
+                                   [t.tolerance for t in self.objective.targets], self.draws, self.seed,
+                                   [FIGURES[n].rule == "at most" for n in self.names])
         figures = []
         for t, v, u, c in zip(self.objective.targets, s.values, s.u95, chances, strict=True):
             v_, u_, w_, tol_ = (surface(float(x), t.unit) for x in (v, u, t.value, t.tolerance))
             figures.append(Predicted(t.name, v_, u_, t.unit, w_, tol_, float(c),
-                                     verdict(v_, u_, w_, tol_, t.unit, t.name.replace("_", " "))))
+                                     judge(FIGURES[t.name], float(v), float(u), t)))
         changes = self.changes(variant, needs)
         effects = self.side_effects(variant)
         lines = [said(c) for c in changes] or ["Leave it as it is."]
@@ -215,7 +217,7 @@ class Builder:
         s = self.slopes(variant)
         out = []
         for k, (t, v, u) in enumerate(zip(self.objective.targets, s.values, s.u95, strict=True)):
-            if verdict(float(v), float(u), t.value, t.tolerance).outcome is Outcome.CANNOT_TELL:
+            if judge(FIGURES[t.name], float(v), float(u), t).outcome is Outcome.CANNOT_TELL:
                 part = what_limits(s, k)
                 v_, u_, w_, tol = (surface(float(x), t.unit) for x in (v, u, t.value, t.tolerance))
                 now, wanted = number(v_, u_, t.unit), number(w_, tol, t.unit)
@@ -225,14 +227,17 @@ class Builder:
 
 
 def chance(values: Array, cov: Array, wanted: Sequence[float], tolerance: Sequence[float], draws: int,
-           seed: int) -> tuple[Array, float]:
+           seed: int, at_most: Sequence[bool] = ()) -> tuple[Array, float]:
     """Chance that each figure lies in its tolerance (n,), and all together, for figures N(values, cov).
 
-    Monte Carlo with ``draws`` seeded draws (JCGM 101); a singular covariance is allowed.
+    ``at_most`` (n,): figures without a lower limit. Monte Carlo with ``draws`` seeded draws (JCGM 101); a
+    singular covariance is allowed.
     """
     rng = np.random.default_rng(seed)
     x = values + gaussian(cov, rng, draws)
-    inside = np.abs(x - np.asarray(wanted)) <= np.asarray(tolerance)
+    off = x - np.asarray(wanted)
+    free = np.asarray(at_most, bool) if len(at_most) else np.zeros(len(values), bool)
+    inside = np.where(free, off, np.abs(off)) <= np.asarray(tolerance)
     return inside.mean(axis=0), float(inside.all(axis=1).mean())
 
 

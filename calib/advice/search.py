@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from calib.linkage import batch
 from calib.linkage.mechanism import Linkage
-from calib.linkage.steering import HEADING_FIGURES, heading_figures, wheel_headings
+from calib.linkage.steering import heading_figures, wheel_headings
+from calib.rig.figures import kinds
 from calib.rig.model import FRAME, Rig
 from calib.rig.parameters import with_parameters
 from calib.rig.schema import LEAST_ENGAGEMENT
@@ -194,8 +195,9 @@ class Objective:
 
     def __init__(self, design: Rig, driver: Array, measured: Rig | None = None) -> None:
         self.rig, self.measured = design, measured or design
-        self.targets = [t for n, t in design.targets.items() if n in HEADING_FIGURES]
-        self.skipped = tuple(n for n in design.targets if n not in HEADING_FIGURES)
+        steered = {k.name for k in kinds("travel")}
+        self.targets = [t for n, t in design.targets.items() if n in steered]
+        self.skipped = tuple(n for n in design.targets if n not in steered)
         self.design = Model(design, driver).curves([Variant({}, {}, {})])
         self.i0 = int(np.argmin(np.abs(driver)))
 

@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from calib.advice.compare import FIGURES
-from calib.advice.propagation import slopes
+from calib.advice.propagation import rig_slopes, slopes
 from calib.advice.search import Curves, Model, Variant, driver_grid, need_both_wheels
-from calib.linkage.steering import AXIS_FIGURES, HEADING_FIGURES, axis_figures
+from calib.linkage.steering import axis_figures
 from calib.results import AsBuilt
+from calib.rig.figures import FIGURES, kinds
 from calib.rig.model import Rig
-from calib.rig.parameters import AXES, Kind, ParameterName, get_parameters, length_name, vector_names, with_parameters
+from calib.rig.parameters import AXES, Kind, ParameterName, length_name, vector_names
 
 Array = NDArray[np.float64]
 
@@ -52,27 +52,24 @@ def sensitivity(rig: Rig, n: int = 61) -> pd.DataFrame:
     dims = dimensions(rig)
     names = tuple(dims)
     tol = np.array(list(dims.values()))
-    moving = ("straight", *HEADING_FIGURES)
+    moving, standing = ([k.name for k in kinds(part)] for part in ("travel", "axes"))
 
     def table(c: Curves) -> Array:
         f = c.figures(rig)
         return np.stack([f[k] for k in moving], axis=1)
 
+    def fixed(r: Rig) -> Array:
+        f = axis_figures(r)
+        return np.array([f[k] for k in standing])
+
     every = AsBuilt(rig, names, np.eye(len(names)), {})
-    s = slopes(Model(rig, driver_grid(rig, n)), every, Variant({}, {}, {}), table)
-    J = np.zeros((len(moving) + len(AXIS_FIGURES), len(names)))
-    J[:len(moving), [names.index(k) for k in s.names]] = s.J
-    for c, name in enumerate(names):
-        kind = ParameterName.parse(name).kind
-        if kind in (Kind.LENGTH, Kind.HOLE):
-            continue
-        x, h = get_parameters(rig, [name]), 1e-3 if kind is Kind.PIVOT else 1e-5
-        up, down = (axis_figures(with_parameters(rig, [name], x + d)) for d in (h, -h))
-        J[len(moving):, c] = [(up[k] - down[k]) / (2 * h) for k in AXIS_FIGURES]
+    J = np.zeros((len(moving) + len(standing), len(names)))
+    for top, s in ((0, slopes(Model(rig, driver_grid(rig, n)), every, Variant({}, {}, {}), table)),
+                   (len(moving), rig_slopes(fixed, every, lambda p: p.kind not in (Kind.LENGTH, Kind.HOLE)))):
+        J[top:top + len(s.values), [names.index(k) for k in s.names]] = s.J
     rows = []
-    for f, row in zip([*moving, *AXIS_FIGURES], J, strict=True):
-        unit = FIGURES[f][0]
-        k = 180.0 / np.pi if unit == "deg" else 1.0
+    for f, row in zip([*moving, *standing], J, strict=True):
+        unit, k = FIGURES[f].unit, FIGURES[f].scale
         effect = np.abs(row) * tol * k
         total = float(np.sum(effect ** 2))
         for name, g, t, e in zip(names, row, tol, effect, strict=True):
@@ -84,7 +81,7 @@ def sensitivity(rig: Rig, n: int = 61) -> pd.DataFrame:
                              "share": float(e * e / total) if total > 0 else 0.0})
     columns = ["figure", "unit", "dimension", "what", "slope", "tolerance", "effect", "share"]
     out = pd.DataFrame(rows, columns=columns)
-    order = {f: i for i, f in enumerate([*moving, *AXIS_FIGURES])}
+    order = {f: i for i, f in enumerate([*moving, *standing])}
     out["rank"] = out["figure"].map(order)
     return out.sort_values(["rank", "effect"], ascending=[True, False]).drop(columns="rank").reset_index(drop=True)
 

@@ -28,9 +28,10 @@ from calib.linkage.steering import (
     turn_radius,
     wheel_headings,
 )
-from calib.results import K95, AsBuilt
+from calib.results import AsBuilt
 from calib.rig.model import Rig
-from calib.rig.parameters import Kind, get_parameters, parsed, stacked, vector_names, with_parameters
+from calib.rig.parameters import Kind, get_parameters, parsed, stacked, steps, vector_names, with_parameters
+from calib.uncertainty import differences, half_width, standard
 
 Array = NDArray[np.float64]
 STEPS = 65
@@ -177,18 +178,17 @@ def half_widths(built: AsBuilt, lever: Array) -> dict[str, Array]:
     use = [k for k, n in enumerate(parsed(built.names)) if built.cov[k, k] > 0 and n.of_hole_in_use(rig)]
     names = tuple(built.names[k] for k in use)
     cov = built.cov[np.ix_(use, use)]
-    p = get_parameters(rig, names)
     keys: list[str] = list(curves_of(rig, lever))
     if not names:
         return {x: np.zeros(lever.shape) for x in keys}
-    h = np.array([1e-4 if n.direction else 0.02 for n in parsed(names)])
-    rows = np.concatenate([p + np.diag(h), p - np.diag(h)])
-    moved = np.concatenate([np.concatenate([c[x] for x in keys], axis=1) for c in _variants(rig, names, rows, lever)])
-    J = (moved[:len(names)] - moved[len(names):]) / (2 * h[:, None])
-    bad = ~np.isfinite(J).all(axis=0)
-    J = np.where(np.isfinite(J), J, 0.0)
-    u = K95 * np.sqrt(np.maximum(np.einsum("io,ij,jo->o", J, cov, J), 0.0))
-    u[bad] = np.nan
+
+    def curves(rows: Array) -> Array:
+        return np.concatenate([np.concatenate([c[x] for x in keys], axis=1)
+                               for c in _variants(rig, names, rows, lever)])
+
+    _, J = differences(curves, get_parameters(rig, names), steps(names))
+    u = half_width(np.where(np.isfinite(J), J, 0.0), cov)
+    u[~np.isfinite(J).all(axis=1)] = np.nan
     return dict(zip(keys, u.reshape(len(keys), -1), strict=True))
 
 
@@ -201,7 +201,7 @@ def _with_camber_doubt(built: AsBuilt) -> AsBuilt:
         names.append(name)
         grown = np.zeros((len(names), len(names)))
         grown[:-1, :-1] = cov
-        grown[-1, -1] = (w.spin_tol / K95) ** 2
+        grown[-1, -1] = standard(w.spin_tol) ** 2
         cov = grown
     return AsBuilt(built.rig, tuple(names), cov, built.from_photos)
 

@@ -7,6 +7,8 @@ from enum import Enum
 
 import numpy as np
 
+from calib.rig.figures import FigureKind, Rule
+from calib.rig.model import Target
 from capture.errors import UserError
 from capture.shapes import one_number
 
@@ -38,14 +40,22 @@ class Verdict:
         return self.outcome is Outcome.NOT_MET
 
 
-def verdict(value: float, u95: float, target_value: float, tolerance: float,
-            unit: str = "", name: str = "") -> Verdict:
+def judge(kind: FigureKind, value: float, u95: float, target: Target) -> Verdict:
+    """Judge a figure ``value`` +/- ``u95`` (rad, mm or plain, as inside) against its target; see verdict."""
+    k = kind.scale
+    return verdict(value * k, u95 * k, target.value * k, target.tolerance * k, kind.unit, kind.label, kind.digits,
+                   kind.rule)
+
+
+def verdict(value: float, u95: float, target_value: float, tolerance: float, unit: str = "", name: str = "",
+            digits: int | None = None, rule: Rule = "within") -> Verdict:
     """Judge ``value`` +/- ``u95`` (95 %) against ``target_value`` +/- ``tolerance``, all in one unit.
 
     ISO 14253-1 rule: met only where the whole interval lies inside the tolerance, not met only where it lies
-    wholly outside, else not yet known. An interval that just touches a limit from inside counts as met.
-    Raises UserError for a negative tolerance, ValueError for anything but single numbers. nan as value or
-    uncertainty: can't tell.
+    wholly outside, else not yet known. An interval that just touches a limit from inside counts as met. With the
+    rule "at most" (magnitudes) everything below target plus tolerance is inside. ``digits`` shown, more where the
+    tolerance needs them. Raises UserError for a negative tolerance, ValueError for anything but single numbers.
+    nan as value or uncertainty: can't tell.
 
     >>> verdict(0.12, 0.05, target_value=0.1, tolerance=0.2, unit="deg", name="toe").text
     'toe: met: 0.12 +/- 0.05 deg lies wholly inside -0.10 to 0.30 deg.'
@@ -58,16 +68,17 @@ def verdict(value: float, u95: float, target_value: float, tolerance: float,
         raise UserError(f"The tolerance of {name or 'a target'} is {tolerance}; give zero or more.")
     label = f"{name}: " if name else ""
     un = f" {unit}" if unit and unit != "plain" else ""
-    digits = 3 if unit in ("", "plain") else 2
-    band = (f"{target_value - tolerance:.{digits}f} to {target_value + tolerance:.{digits}f}{un}")
+    digits = max((3 if unit in ("", "plain") else 2) if digits is None else digits, _decimals(tolerance))
+    low = 0.0 if rule == "at most" else target_value - tolerance
+    band = f"{low:.{digits}f} to {target_value + tolerance:.{digits}f}{un}"
     if not (np.isfinite(value) and np.isfinite(u95)):
         text = f"{label}can't tell yet: not measured; wanted {band}."
         return Verdict(Outcome.CANNOT_TELL, text, float("nan"))
     u95 = abs(u95)
-    off = abs(value - target_value)
+    off = value - target_value if rule == "at most" else abs(value - target_value)
     spare = tolerance - off - u95
     said = f"{value:.{digits}f} +/- {u95:.{digits}f}{un}"
-    slack = 1e-9 * max(1.0, abs(tolerance), off)  # a touch is inside, whatever the last bit says
+    slack = 1e-9 * max(1.0, abs(tolerance), abs(off))  # a touch is inside, whatever the last bit says
     if spare >= -slack:
         return Verdict(Outcome.MET, f"{label}met: {said} lies wholly inside {band}.", spare)
     if off - u95 > tolerance + slack:
@@ -75,3 +86,8 @@ def verdict(value: float, u95: float, target_value: float, tolerance: float,
     why = ("the measurement is coarser than the tolerance, so only better photos can tell" if u95 > tolerance
            else "the interval straddles a limit")
     return Verdict(Outcome.CANNOT_TELL, f"{label}can't tell yet: {said} against {band}; {why}.", spare)
+
+
+def _decimals(tolerance: float) -> int:
+    """Decimals that show a tolerance as a person wrote it, at most four."""
+    return len(f"{tolerance:.4g}".partition(".")[2]) if tolerance < 1e4 else 0

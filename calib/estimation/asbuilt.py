@@ -16,9 +16,11 @@ from calib.estimation.unknowns import Layout, State, retract
 from calib.linkage.rotations import skew
 from calib.rig.model import Rig, Vec
 from calib.rig.parameters import Kind, length_name, parsed, vector_names
+from calib.uncertainty import differences, each
 
 Array = NDArray[np.float64]
 DRILL_SD = 0.1  # mm: spacing of holes drilled in one set-up (common practice, no source)
+STEP = 1e-5  # mm or rad, central differences
 ARM_TILT_SD = 0.02  # rad: how far an arm's row of holes may lean from the drawing
 
 
@@ -92,17 +94,18 @@ def jacobian(layout: Layout, s: State, values: Callable[[State], Array], slots: 
     s = replace(s, photo_R=s.photo_R[:0], photo_t=s.photo_t[:0], df=s.df[:0], dc=s.dc[:0])
     none = np.zeros((0, 9))
     tags = range(layout.align.stop, layout.align.stop + 6 * len(layout.tags))
-    still = np.zeros(len(values(s)))
-    cols = []
-    for k in slots:
-        if k in tags:
-            cols.append(still)
-            continue
-        h = 1e-5
+    moving = [i for i, k in enumerate(slots) if k not in tags]
+    which = np.asarray(slots)[moving]
+
+    def stepped(x: Array) -> Array:
         d = np.zeros(layout.size)
-        d[k] = h
-        cols.append((values(retract(layout, s, d, none)) - values(retract(layout, s, -d, none))) / (2 * h))
-    return np.stack(cols, axis=1)
+        d[which] = x
+        return values(retract(layout, s, d, none))
+
+    base, J = differences(each(stepped), np.zeros(len(moving)), STEP)
+    out = np.zeros((len(base), len(slots)))
+    out[:, moving] = J
+    return out
 
 
 def extra_covariance(layout: Layout, names: Sequence[str], measured_wheels: Sequence[str]) -> Array:

@@ -18,8 +18,9 @@ from calib.estimation.equations import RigProblem
 from calib.estimation.moved import Moved, what_moved
 from calib.estimation.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
 from calib.estimation.unknowns import Layout, State
-from calib.results import K95, Finding
+from calib.results import Finding
 from calib.rig.model import FRAME
+from calib.uncertainty import K95
 from capture.observations import Observations
 
 Array = NDArray[np.float64]

@@ -10,11 +10,13 @@ from numpy.typing import NDArray
 
 from calib.estimation.unknowns import Layout
 from calib.linkage.steering import cambers, kingpin_geometry, wheel_headings
-from calib.results import K95, AsBuilt, Figure, Fit
+from calib.results import AsBuilt, Figure, Fit
 from calib.rig.model import FRAME, Rig
-from calib.rig.parameters import Kind, get_parameters, length_name, parsed, vector_names, with_parameters
+from calib.rig.parameters import Kind, get_parameters, length_name, parsed, steps, vector_names, with_parameters
+from calib.uncertainty import K95, differences, each, half_width, joint, standard
 
 Array = NDArray[np.float64]
+ANGLE_STEP = 1e-5  # rad, central differences
 
 
 def raw_figures(rig: Rig, angles: Mapping[tuple[str, str], float], positions: tuple[str, ...], ahead: str,
@@ -64,37 +66,37 @@ def measured_figures(design: Rig, fit: Fit, from_drawing: Array) -> tuple[Figure
     positions = tuple(p for p in fit.positions if p not in spin)
     base = raw_figures(built.rig, fit.joint_angles, positions, ahead)
     names = list(base)
-    x0 = get_parameters(built.rig, built.names)
     uprights = {w.upright for w in built.rig.wheels.values()}
     carriers = uprights | {b.parent for b in built.rig.bodies.values() if b.name in uprights}
     matters = [i for i, n in enumerate(parsed(built.names)) if n.kind is Kind.LENGTH
                or n.kind is not Kind.HOLE and n.owner in carriers | set(built.rig.wheels)]
     j = np.zeros((len(names), len(built.names)))
-    for i in matters:
-        h = 1e-4
-        up, down = x0.copy(), x0.copy()
-        up[i] += h
-        down[i] -= h
-        a = raw_figures(with_parameters(built.rig, built.names, up), fit.joint_angles, positions, ahead)
-        b = raw_figures(with_parameters(built.rig, built.names, down), fit.joint_angles, positions, ahead)
-        j[:, i] = [(a[n][0] - b[n][0]) / (2 * h) for n in names]
+    some = [built.names[i] for i in matters]
+
+    def by_place(x: Array) -> list[float]:
+        return values(with_parameters(built.rig, some, x), fit.joint_angles)
+
+    def values(rig: Rig, angles: Mapping[tuple[str, str], float]) -> list[float]:
+        return [v for v, _ in raw_figures(rig, angles, positions, ahead).values()]
+
+    j[:, matters] = differences(each(by_place), get_parameters(built.rig, some), steps(some))[1]
+    turned = [k for k, key in enumerate(fit.angle_names) if key[1] not in spin]
+    keys = [fit.angle_names[k] for k in turned]
+
+    def by_angle(x: Array) -> list[float]:
+        return values(built.rig, {**fit.joint_angles, **dict(zip(keys, x, strict=True))})
+
     ja = np.zeros((len(names), len(fit.angle_names)))
-    for k, key in enumerate(fit.angle_names):
-        if key[1] in spin:
-            continue
-        h = 1e-5
-        a = raw_figures(built.rig, {**fit.joint_angles, key: fit.joint_angles[key] + h}, positions, ahead)
-        b = raw_figures(built.rig, {**fit.joint_angles, key: fit.joint_angles[key] - h}, positions, ahead)
-        ja[:, k] = [(a[n][0] - b[n][0]) / (2 * h) for n in names]
-    var = (np.einsum("ij,jk,ik->i", j, built.cov, j) + np.einsum("ij,jk,ik->i", ja, fit.angle_cov, ja)
-           + 2 * np.einsum("ij,jk,ik->i", ja, fit.cross_cov, j))
+    ja[:, turned] = differences(each(by_angle), [fit.joint_angles[key] for key in keys], ANGLE_STEP)[1]
+    u95 = half_width(np.hstack([ja, j]), joint(fit.angle_cov, fit.cross_cov, built.cov))
+    var = np.square(standard(u95))
     out = []
     drawn = np.einsum("ij,jk,ik->i", j, from_drawing, j)
     for i, n in enumerate(names):
         value, unit = base[n]
         factor = np.rad2deg(1.0) if unit == "rad" else 1.0
         share = 1.0 if var[i] <= 0 else float(np.clip(1 - drawn[i] / var[i], 0, 1))
-        out.append(Figure(n, float(value * factor), float(K95 * np.sqrt(max(var[i], 0)) * factor),
+        out.append(Figure(n, float(value * factor), float(u95[i] * factor),
                           "deg" if unit == "rad" else "mm", share))
     return tuple(out)
 

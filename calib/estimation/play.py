@@ -11,20 +11,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from calib.linkage.mechanism import Linkage, rod_lengths
-from calib.results import K95, Finding, Fit
+from calib.results import Finding, Fit
 from calib.rig.model import FRAME, Rig, approach_pairs
-from calib.rig.parameters import Kind, ParameterName, get_parameters, parsed, with_parameters
+from calib.rig.parameters import Kind, get_parameters, parsed, steps, with_parameters
+from calib.uncertainty import K95, differences, each, half_width, joint
 
 Array = NDArray[np.float64]
 LEAST = 0.05  # mm; less is the parts' own give under the hand; common practice, no source
 FALSE_ALARM = 0.05  # chance that a rig without play shows any, over all rods and positions together
-ANGLE_STEP, PLACE_STEP, AXIS_STEP = 1e-4, 1e-3, 1e-5  # rad, mm, unit-vector part: central differences
+ANGLE_STEP = 1e-4  # rad, central differences
 
 
 @dataclass(frozen=True)
@@ -119,12 +121,14 @@ def _difference(fit: Fit, rod: str, driven: str, both: tuple[str, str]) -> tuple
     def gap(r: Rig, at: dict[str, Array]) -> Array:
         return rod_lengths(r, at)[rod]
 
+    def turned(body: str, by: Array) -> Array:
+        return gap(rig, {**angles, body: angles[body] + by})
+
     here = gap(rig, angles)
     ga, row = np.zeros(len(fit.angle_names)), {k: i for i, k in enumerate(fit.angle_names)}
     arm = 0.0
     for b in chain:
-        up, down = ({**angles, b: angles[b] + h} for h in (ANGLE_STEP, -ANGLE_STEP))
-        slope = (gap(rig, up) - gap(rig, down)) / (2 * ANGLE_STEP)
+        slope = differences(each(partial(turned, b)), [0.0], ANGLE_STEP)[1][:, 0]
         if b == driven:
             arm = float(slope.mean())
         for p, sign, g in zip(both, (1.0, -1.0), slope, strict=True):
@@ -132,13 +136,13 @@ def _difference(fit: Fit, rod: str, driven: str, both: tuple[str, str]) -> tuple
                 ga[row[b, p]] += sign * g
     names = fit.as_built.names
     gp = np.zeros(len(names))
-    for i in _matters(rig, rod, chain, names):
-        x = get_parameters(rig, [names[i]])
-        h = AXIS_STEP if ParameterName.parse(names[i]).direction else PLACE_STEP
-        up_, down_ = (gap(with_parameters(rig, [names[i]], x + d), angles) for d in (h, -h))
-        gp[i] = float(np.diff((down_ - up_) / (2 * h))[0])
-    var = ga @ fit.angle_cov @ ga + gp @ fit.as_built.cov @ gp + 2 * ga @ fit.cross_cov @ gp
-    return float(here[0] - here[1]), float(K95 * np.sqrt(np.maximum(var, 0.0))), arm
+    idx = _matters(rig, rod, chain, names)
+    some = [names[i] for i in idx]
+    by_place = differences(each(lambda x: gap(with_parameters(rig, some, x), angles)), get_parameters(rig, some),
+                           steps(some))[1]
+    gp[idx] = by_place[0] - by_place[1]
+    u95 = half_width(np.concatenate([ga, gp]), joint(fit.angle_cov, fit.cross_cov, fit.as_built.cov))
+    return float(here[0] - here[1]), float(u95), arm
 
 
 def _carriers(rig: Rig, rod: str) -> list[str]:

@@ -10,12 +10,10 @@ from calib.linkage.lean import lean_limits
 from calib.linkage.limits import Limit, check_limits
 from calib.linkage.mechanism import CannotAssemble, Linkage, Sweep
 from calib.linkage.steering import curve_figures, lean_joint
+from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
-from calib.rig.schema import TARGETS
 from capture.errors import UserError
 
-ORDER = ("ratio", "lock", "lock_left", "lock_right", "symmetry", "toe", "ackermann_error", "turn_circle", "caster",
-         "kingpin_inclination", "camber", "trail", "offset_at_ground", "roll_steer")
 LIMIT_ORDER = ("reach", "toggle", "transmission", "misalignment", "clearance", "travel", "rod_length")
 
 
@@ -40,19 +38,16 @@ def design_rows(rig: Rig) -> tuple[list[tuple[str, str, str]], list[tuple[bool, 
     sweep = design_sweep(rig)
     figures = curve_figures(rig, sweep)
     rows = []
-    for name in ORDER:
+    for name, kind in FIGURES.items():
         value = figures.get(name, math.nan)
         if not math.isfinite(value):
             continue
-        unit = TARGETS[name][0]
-        scale = math.degrees(1.0) if unit == "deg" else 1.0
         wanted = ""
         t = rig.targets.get(name)
         if t is not None:
-            wanted = f"wanted {t.value * scale:g} +/- {t.tolerance * scale:.3g}"
-        digits = 0 if name == "turn_circle" else 3 if unit == "" else 2
-        shown = round(value * scale, digits) + 0.0  # no minus before a zero
-        rows.append((name.replace("_", " "), f"{shown:.{digits}f} {unit}".rstrip(), wanted))
+            wanted = f"wanted {t.value * kind.scale:g} +/- {t.tolerance * kind.scale:.3g}"
+        shown = round(value * kind.scale, kind.digits) + 0.0  # no minus before a zero
+        rows.append((name.replace("_", " "), f"{shown:.{kind.digits}f} {kind.unit}".rstrip(), wanted))
     return rows, worst_limits(all_limits(rig, sweep))
 
 

@@ -16,9 +16,10 @@ from numpy.typing import ArrayLike, NDArray
 from calib.linkage.limits import Limit, check_limits
 from calib.linkage.mechanism import CannotAssemble, Linkage
 from calib.linkage.steering import lean_joint, lean_range, lean_steer, roll_steer, wheel_headings
-from calib.results import K95, AsBuilt, Fit
+from calib.results import AsBuilt, Fit
 from calib.rig.model import Rig
-from calib.rig.parameters import Kind, get_parameters, parsed, with_parameters
+from calib.rig.parameters import Kind, get_parameters, parsed, steps, with_parameters
+from calib.uncertainty import differences, each, half_width, joint, own_half_widths
 from capture.errors import UserError
 
 if TYPE_CHECKING:
@@ -94,7 +95,7 @@ def roll_steer_band(built: AsBuilt) -> tuple[float, float, float | None]:
     weight = g**2 * np.diag(built.cov)
     part = np.array([built.from_photos.get(n, 0.0) for n in built.names])
     share = float(weight @ part / weight.sum()) if weight.sum() > 0 else None
-    return worst, float(K95 * np.sqrt(np.maximum(g @ built.cov @ g, 0.0))), share
+    return worst, float(half_width(g, built.cov)), share
 
 
 @dataclass(frozen=True)
@@ -174,7 +175,7 @@ def lean_from_photos(design: Rig, fit: Fit) -> tuple[LeanPoint, ...]:
             table["diff"][side], table["du"][side] = steer - model, _half_width(fit, gd, gq)
         deg = {k: {s: float(np.degrees(x)) for s, x in v.items()} for k, v in table.items()}
         k = row.get((lean, p))
-        u_lean = float(np.degrees(K95 * np.sqrt(fit.angle_cov[k, k]))) if k is not None else float("nan")
+        u_lean = float(np.degrees(own_half_widths(fit.angle_cov)[k])) if k is not None else float("nan")
         out.append(LeanPoint(p, float(np.degrees(phi)), u_lean, float(np.degrees(lever)), deg["steer"], deg["su"],
                              deg["model"], deg["design"], deg["diff"], deg["du"]))
     return tuple(out)
@@ -198,7 +199,7 @@ def _heading(rig: Rig, side: str, turn: float) -> float:
 
 
 def _slope(rig: Rig, side: str, turn: float) -> float:
-    return (_heading(rig, side, turn + STEP) - _heading(rig, side, turn - STEP)) / (2 * STEP)
+    return float(differences(each(lambda x: _heading(rig, side, float(x[0]))), [turn], STEP)[1][0, 0])
 
 
 def _sensitivity(lk: Linkage, pose: Mapping[str, float], body: str, names: Sequence[str], lean: str) -> Array:
@@ -208,14 +209,14 @@ def _sensitivity(lk: Linkage, pose: Mapping[str, float], body: str, names: Seque
 
 def _axis_slopes(rig: Rig, side: str, upright: str, names: Sequence[str], of: Callable[[Rig], float]) -> Array:
     """Derivative of ``of`` for the upright's axis and the wheel's spin axis, (n,); zero for all other names."""
-    g, h = np.zeros(len(names)), 1e-5
-    for i, n in enumerate(parsed(names)):
-        if (n.owner, n.kind) in ((upright, Kind.AXIS), (side, Kind.SPIN)):
-            x, name = get_parameters(rig, [names[i]]), [names[i]]
-            g[i] = (of(with_parameters(rig, name, x + h)) - of(with_parameters(rig, name, x - h))) / (2 * h)
+    idx = [i for i, n in enumerate(parsed(names)) if (n.owner, n.kind) in ((upright, Kind.AXIS), (side, Kind.SPIN))]
+    some = [names[i] for i in idx]
+    g = np.zeros(len(names))
+    if some:
+        g[idx] = differences(each(lambda x: of(with_parameters(rig, some, x))), get_parameters(rig, some),
+                             steps(some))[1][0]
     return g
 
 
 def _half_width(fit: Fit, ga: Array, gp: Array) -> float:
-    var = ga @ fit.angle_cov @ ga + gp @ fit.as_built.cov @ gp + 2 * ga @ fit.cross_cov @ gp
-    return float(K95 * np.sqrt(np.maximum(var, 0.0)))
+    return float(half_width(np.concatenate([ga, gp]), joint(fit.angle_cov, fit.cross_cov, fit.as_built.cov)))

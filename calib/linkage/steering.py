@@ -14,15 +14,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from calib.linkage.contacts import front_disc, ideal_outer, outer_circle, touch, turning_centre
 from calib.linkage.mechanism import Linkage, Sweep, body_motions
+from calib.rig.figures import AxisFacts, Facts, LeanFacts, TravelFacts, figures
 from calib.rig.model import Rig
 
 Array = NDArray[np.float64]
 Pose = Sweep | Mapping[str, ArrayLike]
 
-HEADING_FIGURES = ("toe", "ratio", "symmetry", "ackermann_error", "lock", "lock_left", "lock_right",
-                   "turn_circle")
 LEAN = float(np.deg2rad(10.0))  # lean each way where the rig file gives no limits
-AXIS_FIGURES = ("caster", "kingpin_inclination", "camber", "trail", "offset_at_ground")
 
 
 def _angles(pose: Pose) -> Mapping[str, ArrayLike]:
@@ -202,21 +200,14 @@ def turn_circle(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
 # --- figures ----------------------------------------------------------------------------------------------
 
 
-def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike,
-                    travel: tuple[float, float] | None = None) -> dict[str, Array]:
-    """Figures of heading curves over the driver's angle; many curves at once.
+def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike,
+                 travel: tuple[float, float] | None = None) -> TravelFacts:
+    """What the figures of heading curves stand on; many curves at once.
 
     ``driver_angles`` (k,) rad increasing, at least 4; ``left`` and ``right`` headings (..., k) rad.
-    ``travel`` (rad, from driver zero; None: the rig's for its driver) is cut to the range given. Returns
-    (...) arrays, nan where the curve has no such place:
-
-    - straight: driver angle nearest zero where the mean heading is zero; from there each wheel's steer is
-      counted.
-    - toe at straight, toe-in positive. ratio: d mean heading / d driver at straight, magnitude.
-    - lock_left, lock_right: mean steer of both wheels at the travel end that steers left or right, magnitude.
-      lock: mean of the two. symmetry: lock_left less lock_right.
-    - ackermann_error: largest magnitude over the travel of ackermann_error with the steer of each wheel.
-    - turn_circle: the larger of the two at the travel ends (mm).
+    ``travel`` (rad, from driver zero; None: the rig's for its driver) is cut to the range given. Steer counts
+    from ``straight``, the driver angle nearest zero where the mean heading is zero. nan where the curve has no
+    such place.
     """
     d = np.asarray(driver_angles, float)
     hl, hr = np.asarray(left, float), np.asarray(right, float)
@@ -231,38 +222,53 @@ def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: 
     lo, hi = (d[0], d[-1]) if span is None else (max(d[0], span[0]), min(d[-1], span[1]))
     sl, sr = hl - l0[..., None], hr - r0[..., None]
     inside = (d >= lo - 1e-12) & (d <= hi + 1e-12)
-    ends = {}
-    for name, x in (("lo", lo), ("hi", hi)):
+    ends = []
+    for x in (lo, hi):
         at = np.full(straight.shape, x)
-        ends[name] = (_at(d, sl, at)[0], _at(d, sr, at)[0])
-    err = np.abs(ackermann_error(rig, np.where(inside, sl, 0.0), np.where(inside, sr, 0.0)))
-    at_ends = [np.abs(ackermann_error(rig, *e)) for e in ends.values()]
-    worst = np.maximum(err.max(axis=-1), np.maximum(*at_ends))
-    m_lo, m_hi = (0.5 * (e[0] + e[1]) for e in ends.values())
-    lock_left, lock_right = np.maximum(m_lo, m_hi), -np.minimum(m_lo, m_hi)
-    circle = np.maximum(*(turn_circle(rig, *e) for e in ends.values()))
-    return {"straight": straight, "toe": r0 - l0, "ratio": np.abs(_at(d, mean, straight)[1]),
-            "symmetry": lock_left - lock_right, "ackermann_error": worst,
-            "lock": 0.5 * (lock_left + lock_right), "lock_left": lock_left, "lock_right": lock_right,
-            "turn_circle": circle}
+        ends.append({"left": _at(d, sl, at)[0], "right": _at(d, sr, at)[0]})
+    err = ackermann_error(rig, np.where(inside, sl, 0.0), np.where(inside, sr, 0.0))
+    at_ends = [ackermann_error(rig, e["left"], e["right"]) for e in ends]
+    circles = [turn_circle(rig, e["left"], e["right"]) for e in ends]
+    return TravelFacts(straight, {"left": l0, "right": r0}, _at(d, mean, straight)[1], (ends[0], ends[1]),
+                       np.concatenate([err, np.stack(at_ends, axis=-1)], axis=-1), np.stack(circles, axis=-1))
+
+
+def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike,
+                    travel: tuple[float, float] | None = None) -> dict[str, Array]:
+    """The figures (see calib.rig.figures) that stand on heading curves, (...) each by name; see travel_facts."""
+    return figures(Facts(travel=travel_facts(rig, driver_angles, left, right, travel)))
+
+
+def axis_facts(rig: Rig) -> dict[str, AxisFacts]:
+    """Steering-axis geometry and camber of each side straight ahead, by side; () each, or as the rig's variants."""
+    c = cambers(rig, {})
+    out = {}
+    for side in rig.wheels:
+        k, ground, contact, forward = _on_the_ground(rig, side)
+        out[side] = AxisFacts(
+            caster=np.arctan2(-k[..., 0], k[..., 2]),
+            kingpin_inclination=np.arctan2(-_outward(side) * k[..., 1], k[..., 2]), camber=c[side],
+            trail=np.sum((ground - contact) * forward, axis=-1), offset_at_ground=_offset(rig, side))
+    return out
 
 
 def axis_figures(rig: Rig) -> dict[str, float]:
-    """Means of both sides as drawn: the AXIS_FIGURES, angles in rad, trail and offset at ground in mm."""
-    g = [kingpin_geometry(rig, s) for s in rig.wheels]
-    c = cambers(rig, {})
-    return {"caster": float(np.mean([x["caster"] for x in g])),
-            "kingpin_inclination": float(np.mean([x["kingpin_inclination"] for x in g])),
-            "camber": float(np.mean([c[s] for s in rig.wheels])),
-            "trail": float(np.mean([x["trail"] for x in g])),
-            "offset_at_ground": float(np.mean([x["offset_at_ground"] for x in g]))}
+    """The figures of steering axes and wheels, straight ahead, by name; angles in rad, lengths in mm."""
+    return {k: float(v) for k, v in figures(Facts(axes=axis_facts(rig))).items()}
+
+
+def lean_facts(rig: Rig, n: int = 9) -> LeanFacts | None:
+    """Steer that leaning causes over its range, driver straight ahead; None without a lean joint apart from it."""
+    lean = lean_joint(rig)
+    if lean is None or lean == rig.driver:
+        return None
+    return LeanFacts(lean_steer(rig, lean, lean_range(rig, n)))
 
 
 def curve_figures(rig: Rig, sweep: Sweep) -> dict[str, float]:
-    """All figures of one rig by the names targets use (rad, mm, plain): heading_figures and axis_figures.
+    """All figures of one rig by the names of the table (rad, mm, plain); those of leaning where it has that joint.
 
-    Also "straight", the driver angle at straight ahead, and roll_steer where the rig has a lean joint. A
-    figure the sweep does not reach is nan.
+    A figure the sweep does not reach is nan.
 
     >>> from calib import Linkage, parse_rig, starter_text
     >>> rig = parse_rig(starter_text())
@@ -271,12 +277,10 @@ def curve_figures(rig: Rig, sweep: Sweep) -> dict[str, float]:
     (0.759, 12.3)
     """
     h = wheel_headings(rig, sweep)
-    travel = rig.bodies[sweep.driver].travel
     order = np.argsort(sweep.driver_angles)
-    d = sweep.driver_angles[order]
-    found = heading_figures(rig, d, h["left"][order], h["right"][order], travel)
-    leaning = {"roll_steer": roll_steer(rig)} if lean_joint(rig) else {}
-    return {k: float(v) for k, v in found.items()} | axis_figures(rig) | leaning
+    t = travel_facts(rig, sweep.driver_angles[order], h["left"][order], h["right"][order],
+                     rig.bodies[sweep.driver].travel)
+    return {k: float(v) for k, v in figures(Facts(t, axis_facts(rig), lean_facts(rig))).items()}
 
 
 def force_ratio(rig: Rig, sweep: Sweep, hand_arm: float) -> Array:
@@ -320,10 +324,8 @@ def roll_steer(rig: Rig, n: int = 9) -> float:
 
     nan without a lean joint, or where the rods do not let it lean that far.
     """
-    lean = lean_joint(rig)
-    if lean is None or lean == rig.driver:
-        return float("nan")
-    return float(np.max([np.max(np.abs(s)) for s in lean_steer(rig, lean, lean_range(rig, n)).values()]))
+    found = lean_facts(rig, n)
+    return float("nan") if found is None else float(figures(Facts(lean=found))["roll_steer"])
 
 
 # --- small helpers ----------------------------------------------------------------------------------------

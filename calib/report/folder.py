@@ -17,9 +17,10 @@ from calib.report.contents import FORMAT, Results
 from calib.report.page import report_html
 from calib.report.pictures import draw_comparison, draw_confirm, draw_fit, draw_over_photos, draw_travel, write_corners
 from calib.report.record import append_record
-from calib.results import K95, Fit
+from calib.results import Fit
 from calib.rig.writer import as_built_toml
 from calib.second_process import Beside, Task, Work
+from calib.uncertainty import own_half_widths
 
 Say = Callable[[str], None]
 
@@ -127,6 +128,7 @@ def _plain(v: Any) -> Any:
 def fit_data(fit: Fit) -> dict[str, Any]:
     """The fit as plain data: camera, print, photo poses, joint angles (deg), board, tag places, figures, findings."""
     c, p = fit.camera, fit.printed
+    turns = dict(zip(fit.angle_names, np.degrees(own_half_widths(fit.angle_cov)), strict=True))
     return {
         "format": FORMAT,
         "sigma0": fit.sigma0, "iterations": fit.iterations, "seconds": round(fit.seconds, 3),
@@ -134,8 +136,7 @@ def fit_data(fit: Fit) -> dict[str, Any]:
                    "u95": dict(c.u95)},
         **({} if p is None else {"print": {"scale": p.scale, "stretch": p.stretch, "u95": dict(p.u95)}}),
         "positions": fit.positions,
-        "joint_angles_deg": [{"body": b, "position": p, "angle": math.degrees(a),
-                              "u95": K95 * math.degrees(math.sqrt(max(_variance(fit, (b, p)), 0.0)))}
+        "joint_angles_deg": [{"body": b, "position": p, "angle": math.degrees(a), "u95": turns.get((b, p), 0.0)}
                              for (b, p), a in fit.joint_angles.items()],
         "board_to_frame": {"R": fit.board_R, "t_mm": fit.board_t},
         "tags_to_frame": {n: {"R": R, "t_mm": t} for n, (R, t) in fit.tag_poses.items()},
@@ -148,12 +149,3 @@ def fit_data(fit: Fit) -> dict[str, Any]:
         "findings": [{"cause": f.cause, "item": f.item, "text": f.text, "serious": f.serious} for f in fit.findings],
         "parameters": {"names": fit.as_built.names, "covariance": fit.as_built.cov},
     }
-
-
-def _variance(fit: Fit, key: tuple[str, str]) -> float:
-    if key not in fit.angle_names:
-        return 0.0
-    k = fit.angle_names.index(key)
-    return float(fit.angle_cov[k, k])
-
-

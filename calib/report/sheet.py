@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from calib.advice.verdict import Outcome
+from calib.rig.figures import FIGURES
 
 MET, NOT_MET, UNKNOWN = Outcome.MET.value, Outcome.NOT_MET.value, Outcome.CANNOT_TELL.value
 
@@ -26,13 +27,9 @@ CAUTIONS: tuple[str, ...] = (
 )
 
 
-SHORT = {"toe": "toe", "symmetry": "left/right symmetry", "ackermann_error": "Ackermann error", "lock": "lock",
-         "trail": "caster trail", "offset_at_ground": "offset at ground", "roll_steer": "steer from leaning"}
-
-
 def short(name: str) -> str:
     """A figure's name in a sentence."""
-    return SHORT.get(name, name.replace("_", " "))
+    return FIGURES[name].short if name in FIGURES else name.replace("_", " ")
 
 
 @dataclass(frozen=True)

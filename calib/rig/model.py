@@ -142,7 +142,7 @@ class BoardSpec:
 class Target:
     """A figure wanted: ``value`` plus or minus ``tolerance``. mm, rad or plain, see ``unit``."""
 
-    name: str  # toe, ratio, symmetry, ackermann_error, lock_left, lock_right, roll_steer ... see compare.FIGURES
+    name: str  # toe, ratio ... see calib.rig.figures
     value: float
     tolerance: float
     unit: str = "deg"  # "deg" means value and tolerance are radians inside and degrees at the surface

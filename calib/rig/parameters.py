@@ -20,6 +20,8 @@ from calib.rig.model import Rig, Vec
 from capture.shapes import of_shape
 
 AXES = "xyz"
+PLACE_STEP = 0.02  # mm, for differences: far above rounding, far below what bends a linkage's curves
+DIRECTION_STEP = 1e-4  # the same for parts of a unit vector
 
 
 class Kind(StrEnum):
@@ -99,6 +101,11 @@ def vector_names(owner: str, kind: Kind, hole: str = "") -> tuple[str, str, str]
 def length_name(rod: str) -> str:
     """The written name of a rod's length."""
     return str(ParameterName(rod, Kind.LENGTH))
+
+
+def steps(names: Sequence[str]) -> NDArray[np.float64]:
+    """Step of each named parameter for central differences (calib.uncertainty), mm or unit-vector part, (n,)."""
+    return np.array([DIRECTION_STEP if n.direction else PLACE_STEP for n in parsed(names)])
 
 
 def get_parameters(rig: Rig, names: Sequence[str]) -> NDArray[np.float64]:

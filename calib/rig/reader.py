@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from calib.rig import figures
 from calib.rig.errors import Errors, KeyPath, key_lines, nearest, shown
 from calib.rig.model import (
     FRAME,
@@ -31,7 +32,7 @@ from calib.rig.model import (
 )
 from calib.rig.renamed import with_new_names
 from calib.rig.rods import RodReader
-from calib.rig.schema import ASSEMBLY_SLACK, NAMED, REQUIRED, SINGLE, TARGETS, Key
+from calib.rig.schema import ASSEMBLY_SLACK, NAMED, REQUIRED, SINGLE, Key
 from calib.rig.values import Bad, convert, plain_name
 from calib.rig.writer import as_built_toml, rig_to_toml
 from capture.errors import UserError
@@ -547,11 +548,11 @@ class _Reader:
             return out
         for name, data in section.items():
             path = ("targets", name)
-            if name not in TARGETS:
-                self.errors.add(path, f"read an unknown figure{nearest(name, TARGETS)}; "
-                                      f"allowed: {', '.join(TARGETS)}")
+            known = figures.targets()
+            if name not in known:
+                self.errors.add(path, f"read an unknown figure{nearest(name, known)}; allowed: {', '.join(known)}")
                 continue
-            unit = TARGETS[name][0]
+            unit = known[name].unit
             kind = {"deg": "angle", "mm": "length", "": "number"}[unit]
             keys = {k: Key(kind, v.default, v.help, above=v.above) for k, v in NAMED["targets"].items()}
             t = self.table(path, data, keys)

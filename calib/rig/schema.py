@@ -40,24 +40,6 @@ SIDES = ("left", "right")
 ENDS = {"one": 1, "left and right": 2}  # threaded ends that move the rod's length as it is turned
 FAR = 10_000.0  # mm; a place further off is a typing error
 
-# name -> (unit, meaning); "deg" is radians inside
-TARGETS: dict[str, tuple[str, str]] = {
-    "toe": ("deg", "both wheels together, straight ahead; toe-in is positive"),
-    "ratio": ("", "road-wheel steer over lever angle near straight ahead"),
-    "symmetry": ("deg", "lock to the left less lock to the right"),
-    "ackermann_error": ("deg", "outer wheel's angle off the ideal for the inner, worst over the travel"),
-    "lock": ("deg", "mean of the two wheels at the lever stops"),
-    "lock_left": ("deg", "the same, steering left"),
-    "lock_right": ("deg", "the same, steering right"),
-    "turn_circle": ("mm", "diameter of the circle the outer front wheel draws, the wider of left and right"),
-    "caster": ("deg", "kingpin leaning back at the top is positive"),
-    "kingpin_inclination": ("deg", "kingpin leaning inward at the top is positive"),
-    "camber": ("deg", "wheel leaning outward at the top is positive"),
-    "trail": ("mm", "kingpin axis ahead of the tyre's contact at the ground is positive"),
-    "offset_at_ground": ("mm", "kingpin axis inboard of the tyre's contact at the ground is positive"),
-    "roll_steer": ("deg", "steer caused by leaning, worst over the lean positions"),
-}
-
 # Sections with one table each.
 SINGLE: dict[str, dict[str, Key]] = {
     "vehicle": {

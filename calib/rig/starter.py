@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from calib.rig.schema import TARGETS, defaults
+from calib.rig.figures import targets
+from calib.rig.schema import defaults
 from capture.errors import UserError
 
 _TEMPLATE = Path(__file__).with_name("starter_template.toml")
@@ -18,7 +19,7 @@ def starter_text(name: str = "my vehicle") -> str:
     name = "Pipit"
     """
     template = _TEMPLATE.read_text(encoding="utf-8")
-    wanted = [f"#   {t:20s} {unit or 'plain':6s} {what}" for t, (unit, what) in TARGETS.items()]
+    wanted = [f"#   {t:20s} {k.unit or 'plain':6s} {k.meaning}" for t, k in targets().items()]
     assumed = [f"#   {path:30s} {default:13s} {what}" for path, default, what in defaults()
                if default != "left out"]
     text = template.replace("@NAME@", json.dumps(name, ensure_ascii=False))

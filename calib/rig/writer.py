@@ -15,11 +15,12 @@ import numpy as np
 import tomlkit
 from tomlkit.items import Item, Table
 
-from calib.results import K95, AsBuilt
+from calib.results import AsBuilt
 from calib.rig.model import Point, Rig, Rod
 from calib.rig.parameters import Kind, ParameterName, parsed, vector_names
 from calib.rig.schema import ASSEMBLY_SLACK, ENDS, NAMED, SINGLE, Key
 from calib.rig.units import thread
+from calib.uncertainty import own_half_widths
 
 _HEAD = (
     "Millimetres and degrees. Axes (ISO 8855): x forward, y left, z up; origin as drawn, usually on the\n"
@@ -67,7 +68,7 @@ def as_built_toml(as_built: AsBuilt) -> str:
 
 def measured_comments(as_built: AsBuilt) -> dict[str, str]:
     """Dotted key path to "+/- 0.12, 0.10, 0.14 mm; 98 % from photos", for every measured value."""
-    u95 = dict(zip(as_built.names, K95 * np.sqrt(np.clip(np.diag(as_built.cov), 0.0, None)), strict=True))
+    u95 = dict(zip(as_built.names, own_half_widths(as_built.cov), strict=True))
     groups: dict[str, list[ParameterName]] = {}
     for n in parsed(as_built.names):
         groups.setdefault(n.group, []).append(n)

@@ -1,0 +1,167 @@
+"""The table of figures: everything a rig is judged by, each one entry, read wherever a figure is named.
+
+Rig file (targets), check, comparison, search, sensitivity, result tables, sheet, report and plan take names,
+units, digits, words and formulas from here; to add a figure, add an entry. Formulas read ``Facts``, which
+``calib.linkage.steering`` works out; radians, mm, and arrays over variants (...) inside.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Unit = Literal["deg", "mm", ""]
+Part = Literal["travel", "axes", "lean"]
+Side = Literal["both", "left", "right", "difference"]
+Rule = Literal["within", "at most"]
+
+
+@dataclass(frozen=True)
+class TravelFacts:
+    """Heading curves over the driver's travel, boiled down; rad, mm; (...) over variants, nan where not reached."""
+
+    straight: Array  # driver angle nearest zero where the mean heading is zero
+    headings: Mapping[str, Array]  # of each wheel at ``straight``, by side
+    slope: Array  # d mean heading / d driver at ``straight``, signed
+    steer_ends: tuple[Mapping[str, Array], Mapping[str, Array]]  # from ``straight`` to the low and high end, by side
+    ackermann: Array  # (..., k) outer wheel less its ideal over the travel, both ends among them
+    circles: Array  # (..., 2) diameter of the outer front wheel's circle at the low and high end
+
+
+@dataclass(frozen=True)
+class AxisFacts:
+    """Steering axis and wheel of one side, straight ahead; rad, mm. Terms and signs: steering.kingpin_geometry."""
+
+    caster: Array
+    kingpin_inclination: Array
+    camber: Array
+    trail: Array
+    offset_at_ground: Array
+
+
+@dataclass(frozen=True)
+class LeanFacts:
+    """Steer (n,) rad by side that leaning causes over the lean range, driver held straight ahead."""
+
+    steer: Mapping[str, Array]
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What formulas read. A part that was not worked out is left out, and so are the figures that stand on it."""
+
+    travel: TravelFacts | None = None
+    axes: Mapping[str, AxisFacts] = field(default_factory=dict)  # by side
+    lean: LeanFacts | None = None
+
+
+@dataclass(frozen=True)
+class FigureKind:
+    """One figure. ``label`` for tables, ``short`` in a sentence, ``meaning`` what it is and which way is positive.
+
+    ``part`` of the facts its ``formula`` reads; ``rule``: "within" target plus and minus tolerance, or "at most"
+    target plus tolerance, of a magnitude. ``sketch``: key of the small drawing that explains it.
+    """
+
+    name: str
+    label: str
+    short: str
+    unit: Unit
+    digits: int
+    part: Part
+    meaning: str
+    sketch: str
+    formula: Callable[[Facts], Array]
+    side: Side = "both"
+    target: bool = True  # whether a rig file may set one
+    rule: Rule = "within"
+
+    @property
+    def scale(self) -> float:
+        """Surface units for one inside: degrees for radians."""
+        return math.degrees(1.0) if self.unit == "deg" else 1.0
+
+
+def _travel(of: Callable[[TravelFacts], Array]) -> Callable[[Facts], Array]:
+    def formula(f: Facts) -> Array:
+        assert f.travel is not None
+        return of(f.travel)
+    return formula
+
+
+def _locks(t: TravelFacts) -> tuple[Array, Array]:
+    """Mean steer of both wheels at the end that steers left, and at the one that steers right, magnitudes."""
+    lo, hi = (0.5 * (e["left"] + e["right"]) for e in t.steer_ends)
+    return np.maximum(lo, hi), -np.minimum(lo, hi)
+
+
+def _worst_lean(f: Facts) -> Array:
+    assert f.lean is not None
+    return np.max([np.max(np.abs(s), axis=-1) for s in f.lean.steer.values()], axis=0)
+
+
+def _mean(what: str) -> Callable[[Facts], Array]:
+    return lambda f: np.mean([getattr(a, what) for a in f.axes.values()], axis=0)
+
+
+FIGURES: dict[str, FigureKind] = {k.name: k for k in (
+    FigureKind("toe", "toe, both wheels, toe-in positive", "toe", "deg", 2, "travel",
+               "both wheels together, straight ahead; toe-in is positive", "toe",
+               _travel(lambda t: t.headings["right"] - t.headings["left"])),
+    FigureKind("ratio", "steer over lever angle near straight ahead", "ratio", "", 3, "travel",
+               "road-wheel steer over lever angle near straight ahead", "ratio", _travel(lambda t: np.abs(t.slope))),
+    FigureKind("symmetry", "left lock less right lock", "left/right symmetry", "deg", 2, "travel",
+               "lock to the left less lock to the right", "lock", _travel(lambda t: _locks(t)[0] - _locks(t)[1])),
+    FigureKind("ackermann_error", "Ackermann error, worst over the travel", "Ackermann error", "deg", 2, "travel",
+               "outer wheel's angle off the ideal for the inner, worst over the travel", "ackermann",
+               _travel(lambda t: np.abs(t.ackermann).max(axis=-1)), rule="at most"),
+    FigureKind("lock", "lock, mean of left and right", "lock", "deg", 2, "travel",
+               "mean of the two wheels at the lever stops", "lock",
+               _travel(lambda t: 0.5 * (_locks(t)[0] + _locks(t)[1]))),
+    FigureKind("lock_left", "left lock", "lock left", "deg", 2, "travel", "the same, steering left", "lock",
+               _travel(lambda t: _locks(t)[0]), side="left"),
+    FigureKind("lock_right", "right lock", "lock right", "deg", 2, "travel", "the same, steering right", "lock",
+               _travel(lambda t: _locks(t)[1]), side="right"),
+    FigureKind("turn_circle", "turning circle, outer front wheel", "turning circle", "mm", 0, "travel",
+               "diameter of the circle the outer front wheel draws, the wider of left and right", "turn",
+               _travel(lambda t: t.circles.max(axis=-1))),
+    FigureKind("straight", "lever angle at which the wheels are straight", "straight", "deg", 2, "travel",
+               "lever angle at which the mean heading of both wheels is zero", "straight",
+               _travel(lambda t: t.straight), target=False),
+    FigureKind("caster", "caster, mean", "caster", "deg", 2, "axes", "kingpin leaning back at the top is positive",
+               "caster", _mean("caster")),
+    FigureKind("kingpin_inclination", "kingpin inclination, mean", "kingpin inclination", "deg", 2, "axes",
+               "kingpin leaning inward at the top is positive", "kingpin", _mean("kingpin_inclination")),
+    FigureKind("camber", "camber, mean", "camber", "deg", 2, "axes", "wheel leaning outward at the top is positive",
+               "camber", _mean("camber")),
+    FigureKind("trail", "caster trail, mean", "caster trail", "mm", 2, "axes",
+               "kingpin axis ahead of the tyre's contact at the ground is positive", "caster", _mean("trail")),
+    FigureKind("offset_at_ground", "steering-axis offset at ground, mean", "offset at ground", "mm", 2, "axes",
+               "kingpin axis inboard of the tyre's contact at the ground is positive", "kingpin",
+               _mean("offset_at_ground")),
+    FigureKind("roll_steer", "steer caused by leaning, worst over the lean limits", "steer from leaning", "deg",
+               2, "lean", "steer caused by leaning, worst over the lean positions", "lean", _worst_lean,
+               rule="at most"),
+)}
+
+
+def kinds(part: Part | None = None) -> tuple[FigureKind, ...]:
+    """The entries that stand on ``part`` of the facts, or all, in the order of the table."""
+    return tuple(k for k in FIGURES.values() if part in (None, k.part))
+
+
+def targets() -> dict[str, FigureKind]:
+    """The figures that a rig file may set a target for, by name."""
+    return {n: k for n, k in FIGURES.items() if k.target}
+
+
+def figures(facts: Facts) -> dict[str, Array]:
+    """Every figure that the facts give, (...) by name, in the order of the table; rad, mm or plain."""
+    have = {"travel": facts.travel is not None, "axes": bool(facts.axes), "lean": facts.lean is not None}
+    return {n: np.asarray(k.formula(facts)) for n, k in FIGURES.items() if have[k.part]}

@@ -1,0 +1,54 @@
+"""Uncertainty in one place: the 95 % factor, slopes by central differences, propagation (GUM, JCGM 100, 5.2.2)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+K95 = 1.959964  # half-width of a 95 % interval in standard deviations, normal
+
+
+Number = TypeVar("Number", float, NDArray[np.float64])
+
+
+def standard(u95: Number) -> Number:
+    """Standard uncertainty of what is stated as plus or minus ``u95`` at 95 %, such as a builder's tolerance."""
+    return u95 / K95
+
+
+def half_width(slopes: ArrayLike, cov: Array) -> Array:
+    """95 % half-widths (...) of values with slopes (..., n) against quantities of covariance (n, n)."""
+    g = np.asarray(slopes, float)
+    return np.asarray(K95 * np.sqrt(np.maximum(np.sum((g @ cov) * g, axis=-1), 0.0)))
+
+
+def own_half_widths(cov: Array) -> Array:
+    """95 % half-widths (n,) of the quantities of a covariance (n, n) themselves."""
+    return np.asarray(K95 * np.sqrt(np.maximum(np.diag(cov), 0.0)))
+
+
+def joint(first: Array, cross: Array, second: Array) -> Array:
+    """Covariance (n + m, n + m) of two sets of quantities: (n, n), (n, m) between them, (m, m)."""
+    return np.block([[first, cross], [cross.T, second]])
+
+
+def differences(of: Callable[[Array], Array], at: ArrayLike, step: ArrayLike) -> tuple[Array, Array]:
+    """Values (o,) and central-difference slopes (o, n) of ``of`` at ``at`` (n,); ``step`` (n,) or one for all.
+
+    ``of`` takes many places at once: (m, n) -> (m, o). See ``each`` for a function of one place.
+    """
+    x = np.asarray(at, float)
+    h = np.broadcast_to(np.asarray(step, float), x.shape)
+    out = of(np.concatenate([x[None], x + np.diag(h), x - np.diag(h)]))
+    n = len(x)
+    return out[0], ((out[1:n + 1] - out[n + 1:]) / (2 * h[:, None])).T
+
+
+def each(of: Callable[[Array], ArrayLike]) -> Callable[[Array], Array]:
+    """A function of one place (n,) -> (o,) or a number, made one of many: (m, n) -> (m, o)."""
+    return lambda rows: np.stack([np.atleast_1d(np.asarray(of(x), float)) for x in rows])
