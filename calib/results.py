@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from calib import fitwords
 from calib.rig.model import Rig
-from calib.uncertainty import K95 as K95
 
 if TYPE_CHECKING:  # takes long to load, and is not needed before the photos are read
     import pandas as pd

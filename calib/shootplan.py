@@ -15,11 +15,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from calib.advice.compare import judged_figures
 from calib.estimation.bundle import Options, estimate
 from calib.estimation.camera import project
 from calib.linkage.mechanism import Linkage, body_motions
 from calib.linkage.rotations import about, rotation
-from calib.results import Figure
+from calib.results import Figure, Fit
+from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
 from capture.errors import UserError
 from capture.observations import COLUMNS, Observations, PhotoInfo
@@ -35,6 +37,7 @@ VIEWS: tuple[tuple[str, float, float], ...] = (  # name, azimuth and elevation o
     ("from the front right, high", -48.0, 45.0),
 )
 MOST_TILT = np.deg2rad(70.0)
+ENOUGH = 1 / 3  # of a tolerance: an uncertainty above it leaves most verdicts open; common practice, no source
 LEAST_CELL_PX = 3.0  # ring cell across its narrow side, below which corners are too poor to count on
 
 
@@ -119,8 +122,17 @@ def plan_shoot(rig: Rig, photos_per_position: int = 4, *, megapixels: float = 12
                            and rig.bodies[rig.tags[t].body].role != "wheel"}))
     table = fit.pivot_table
     pivots = table[table["what"].str.endswith(" pivot")]["u95"]
-    return ShootPlan(photos_per_position, tuple(angles), tuple(v[0] for v in views), fit.figures, unseen,
+    return ShootPlan(photos_per_position, tuple(angles), tuple(v[0] for v in views), _figures(rig, fit), unseen,
                      max((max(u) for u in pivots), default=float("nan")))
+
+
+def _figures(rig: Rig, fit: Fit) -> tuple[Figure, ...]:
+    """What the estimate reads off by itself, and every figure of the table as the comparison would give it."""
+    if not {"left", "right"} <= set(rig.wheels):
+        return fit.figures
+    judged = judged_figures(rig, fit.as_built)
+    table = tuple(Figure(f.name, f.measured, f.u95, f.unit, f.from_photos) for f in judged)
+    return (*(f for f in fit.figures if f.name not in FIGURES), *table)
 
 
 def position_angles(rig: Rig) -> dict[str, dict[str, float]]:
@@ -183,15 +195,19 @@ def _facing(z: Array) -> Array:
 def advice(rig: Rig, plans: Sequence[ShootPlan]) -> list[str]:
     """Plain lines: what each number of photos would know, and whether it is enough for the tolerances."""
     lines = []
-    toe = rig.targets.get("toe")
     for p in plans:
         lines.append(f"{p.photos_per_position} photos at each of {len(p.positions)} positions ({'; '.join(p.views)}):")
         lever = p.worst(f"{rig.driver} angle")
-        lines.append(f"  lever angle +/- {lever:.3f} deg, steer +/- {p.worst('steer'):.3f} deg, toe +/- "
-                     f"{p.worst('toe'):.3f} deg, pivots +/- {p.pivot_u95:.2f} mm, rod lengths +/- "
-                     f"{p.worst('length'):.2f} mm (95 %)")
-        if toe is not None and p.worst("toe") > np.rad2deg(toe.tolerance) / 3:
-            lines.append("  not enough to judge toe well: take more photos, closer, or with more pixels")
+        lines.append(f"  lever angle +/- {lever:.3f} deg, steer +/- {p.worst('steer'):.3f} deg, pivots +/- "
+                     f"{p.pivot_u95:.2f} mm, rod lengths +/- {p.worst('length'):.2f} mm (95 %)")
+        known = {f.name: f for f in p.figures}
+        wanted = [(FIGURES[n], t, known[n]) for n, t in rig.targets.items() if n in known]
+        if wanted:
+            lines.append("  " + ", ".join(f"{k.short} +/- {f.u95:.{k.digits + 1}f} {k.unit}".rstrip()
+                                          for k, _, f in wanted) + " (95 %)")
+        for kind, target, figure in wanted:
+            if figure.u95 > target.tolerance * kind.scale * ENOUGH:
+                lines.append(f"  not enough to judge {kind.short} well: take more photos, closer, or with more pixels")
         if p.unseen:
             lines.append("  may be seen in fewer than two photos of some position: " + ", ".join(p.unseen))
     if len(plans) > 1 and plans[-1].worst("length") > 0.9 * plans[0].worst("length"):

@@ -275,6 +275,13 @@ def _points(design: Rig, fit: Fit, built: AsBuilt, relative: tuple[str, ...]) ->
 
 # --- figures ------------------------------------------------------------------------------------------------
 
+def judged_figures(design: Rig, built: AsBuilt, n: int = 101) -> tuple[ComparedFigure, ...]:
+    """Every figure of a rig as built, or as a shoot would know it, against the design; ``n`` driver angles (odd)."""
+    need_both_wheels(design)
+    built = with_wheel_doubt(built)
+    return _figures(design, Model(built.rig, driver_grid(design, n)), built)
+
+
 def _figures(design: Rig, model: Model, built: AsBuilt) -> tuple[ComparedFigure, ...]:
     found = _found(model, built)
     drawn_curves = Model(design, model.driver).curves([Variant({}, {}, {})])

@@ -50,7 +50,8 @@ from calib.estimation.bundle import DC_SD, DF_SD, LENS_SD, STRETCH_SD, Options, 
 from calib.estimation.measured import raw_figures
 from calib.estimation.play import lost_motion, play_findings
 from calib.linkage.steering import ackermann_error, wheel_headings
-from calib.results import K95, Fit
+from calib.results import Fit
+from calib.uncertainty import K95
 from calib.rig.model import Rig
 from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import load_rig

@@ -15,9 +15,8 @@ import numpy as np
 from calib.estimation.bundle import estimate
 from calib.linkage.lean import lean_from_photos, roll_steer_band
 from calib.linkage.steering import roll_steer
+from calib.uncertainty import K95
 from tests.render.leaning import lean_shoot, steer_by_leaning
-
-K95 = 1.959964
 
 
 def run(n: int, first_seed: int = 0) -> dict[str, list[list[float]]]:
