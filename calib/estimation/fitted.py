@@ -19,8 +19,9 @@ from calib.estimation.loaded import loaded_of
 from calib.estimation.measured import measured_figures, pivot_table
 from calib.estimation.solver import reduced_system
 from calib.estimation.unknowns import LENS_N, Layout, State
-from calib.results import K95, AsBuilt, CameraFit, Finding, Fit, PhotoFit, PrintFit
+from calib.results import AsBuilt, CameraFit, Finding, Fit, PhotoFit, PrintFit
 from calib.rig.parameters import get_parameters
+from calib.uncertainty import own_half_widths
 from capture.observations import Observations
 
 Array = NDArray[np.float64]
@@ -161,13 +162,13 @@ def _photos(layout: Layout, s: State, residuals: pd.DataFrame) -> dict[str, Phot
 
 
 def _camera(s: State, cov: Array) -> CameraFit:
-    u95 = K95 * np.sqrt(np.diag(cov)[:LENS_N])
+    u95 = own_half_widths(cov)[:LENS_N]
     return CameraFit(float(s.lens[0]), float(s.lens[1]), float(s.lens[2]), float(s.lens[3]), s.lens[4:9].copy(),
                      dict(zip(LENS, map(float, u95), strict=True)))
 
 
 def _print(layout: Layout, s: State, cov: Array) -> PrintFit:
-    u95 = K95 * np.sqrt(np.diag(cov)[[layout.scale, layout.stretch]])
+    u95 = own_half_widths(cov)[[layout.scale, layout.stretch]]
     return PrintFit(float(s.scale), float(s.stretch), {"scale": float(u95[0]), "stretch": float(u95[1])})
 
 

@@ -20,9 +20,10 @@ from calib.estimation.camera import project, undistort
 from calib.estimation.unknowns import Layout, State
 from calib.linkage.rotations import rotation
 from calib.linkage.steering import cambers, kingpin_geometry, wheel_headings
-from calib.results import K95, AsBuilt, Finding, LoadedFigure
+from calib.results import AsBuilt, Finding, LoadedFigure
 from calib.rig.model import Rig, Vec
 from calib.rig.parameters import Kind, ParameterName, get_parameters, with_parameters
+from calib.uncertainty import K95
 from capture.errors import UserError
 from capture.observations import Observations
 from capture.targets import Board, saddle_points

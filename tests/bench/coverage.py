@@ -51,10 +51,10 @@ from calib.estimation.measured import raw_figures
 from calib.estimation.play import lost_motion, play_findings
 from calib.linkage.steering import ackermann_error, wheel_headings
 from calib.results import Fit
-from calib.uncertainty import K95
 from calib.rig.model import Rig
 from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import load_rig
+from calib.uncertainty import K95
 from capture.errors import UserError
 from capture.observations import Observations
 from capture.targets import saddle_points
