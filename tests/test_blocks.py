@@ -29,6 +29,7 @@ from calib.estimation.unknowns import PRIVATE, Motions, State, retract
 from tests.bench.estimate import plain_problem, shoot
 
 Array = NDArray[np.float64]
+K95 = 1.959964  # 0.975 quantile of the normal distribution, from its tables: a tolerance is a 95 % half-width
 KINDS = (LensPrior, PrintScale, PrintStretch, BoardBow, JointAngles, BarAlong, Closure, BallUnderTag, DrawnPivot,
          DrawnAxis, DrawnHub, DrawnPoint, DrawnRod, DatumTag)
 
@@ -104,25 +105,25 @@ def test_residuals_in_their_units(case: tuple[RigProblem, State]) -> None:
 
     for name, p in rig.points.items():
         off = frame(s.points[lay.points.index(name)]) - np.asarray(p.xyz)
-        np.testing.assert_allclose(blocks[DrawnPoint, name].residual(m) * p.tol / 2, off, rtol=1e-9)
+        np.testing.assert_allclose(blocks[DrawnPoint, name].residual(m) * p.tol / K95, off, rtol=1e-9)
     for i, name in enumerate(lay.rods):
         r = rig.rods[name]
-        assert blocks[DrawnRod, name].residual(m)[0] * r.tol / 2 == pytest.approx(s.rods[i] - r.length)
+        assert blocks[DrawnRod, name].residual(m)[0] * r.tol / K95 == pytest.approx(s.rods[i] - r.length)
     for i, name in enumerate(lay.tags):
         tag = rig.tags[name]
         if tag.place is not None:
             assert (DatumTag, name) in blocks
             off = frame(s.tag_t[i]) - np.asarray(tag.place)
-            np.testing.assert_allclose(blocks[DatumTag, name].residual(m), off / (tag.place_tol / 2), rtol=1e-9)
+            np.testing.assert_allclose(blocks[DatumTag, name].residual(m), off / (tag.place_tol / K95), rtol=1e-9)
         if tag.centres_on is not None:  # the ball lies behind the tag: against its normal, which points outwards
             ball = s.points[lay.points.index(tag.centres_on)]
             off = s.tag_R[i].T @ (ball - (s.tag_t[i] - tag.offset * s.tag_R[i][:, 2]))
-            np.testing.assert_allclose(blocks[BallUnderTag, name].residual(m) * tag.offset_tol / 2, off, rtol=1e-9)
+            np.testing.assert_allclose(blocks[BallUnderTag, name].residual(m) * tag.offset_tol / K95, off, rtol=1e-9)
     for i, name in enumerate(lay.bodies):
         b = rig.bodies[name]
         a, d, p = np.asarray(b.axis), s.align_R @ s.axis_d[i], frame(s.axis_p[i])
         wide = b.role == "wheel"
-        assert np.linalg.norm(blocks[DrawnAxis, name].residual(m)) * (3 * b.axis_tol if wide else b.axis_tol / 2) \
+        assert np.linalg.norm(blocks[DrawnAxis, name].residual(m)) * (3 * b.axis_tol if wide else b.axis_tol / K95) \
             == pytest.approx(np.linalg.norm(np.cross(a, d)))
         if wide:
             off = np.linalg.norm(np.cross(a, p - np.asarray(b.pivot)))
@@ -130,7 +131,7 @@ def test_residuals_in_their_units(case: tuple[RigProblem, State]) -> None:
         else:  # where the axis passes the plane square to the drawn axis through the drawn pivot
             there = p - d * (a @ (p - np.asarray(b.pivot))) / (a @ d)
             off = np.linalg.norm(there - np.asarray(b.pivot))
-            assert np.linalg.norm(blocks[DrawnPivot, name].residual(m)) * b.pivot_tol / 2 == pytest.approx(off)
+            assert np.linalg.norm(blocks[DrawnPivot, name].residual(m)) * b.pivot_tol / K95 == pytest.approx(off)
 
 
 def test_closure_is_ball_distance_less_length(case: tuple[RigProblem, State]) -> None:

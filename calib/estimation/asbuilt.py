@@ -16,7 +16,7 @@ from calib.estimation.unknowns import Layout, State, retract
 from calib.linkage.rotations import skew
 from calib.rig.model import Rig, Vec
 from calib.rig.parameters import Kind, length_name, parsed, vector_names
-from calib.uncertainty import differences, each
+from calib.uncertainty import differences, each, standard
 
 Array = NDArray[np.float64]
 DRILL_SD = 0.1  # mm: spacing of holes drilled in one set-up (common practice, no source)
@@ -120,7 +120,7 @@ def extra_covariance(layout: Layout, names: Sequence[str], measured_wheels: Sequ
         elif n.kind in (Kind.CENTRE, Kind.SPIN):
             w = rig.wheels[n.owner]
             if w.side not in measured_wheels:
-                var[i] = (w.spin_tol / 2) ** 2 if n.kind is Kind.SPIN else 1.0
+                var[i] = standard(w.spin_tol) ** 2 if n.kind is Kind.SPIN else 1.0
             elif n.kind is Kind.CENTRE:
                 var[i] = 1.0  # where the tyre sits along its axle comes from the drawing, +/- 2 mm
     return np.diag(var)

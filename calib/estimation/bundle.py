@@ -24,6 +24,7 @@ from calib.estimation.solver import Solution, minimise
 from calib.estimation.unknowns import State
 from calib.results import Finding, Fit
 from calib.rig.model import Rig
+from calib.uncertainty import standard
 from capture.errors import UserError
 from capture.observations import Observations
 
@@ -113,7 +114,7 @@ def make_priors(rig: Rig, size: tuple[int, int], focal: float | None, options: O
     sd[0] *= lens[0]
     sd[2:4] *= longest
     b = rig.board
-    bar_sd = max(b.bar_tol / 2 / b.bar_nominal, 1e-6)
+    bar_sd = max(standard(b.bar_tol) / b.bar_nominal, 1e-6)
     scale, scale_sd = (1.0, 0.005) if b.bar_measured is None else (b.bar_measured / b.bar_nominal, bar_sd)
     along = None if b.bar_upright is None else b.bar_upright / b.bar_nominal
     return Priors(lens, sd, DF_SD, DC_SD * longest, scale, scale_sd, bow_sd=0.5, stretch_sd=options.stretch_sd,

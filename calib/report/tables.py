@@ -97,7 +97,7 @@ def positions_table(measured: pd.DataFrame) -> Table | None:
 
 def sides_table(figures: Sequence[Figure]) -> Table | None:
     """Caster, camber and the like of each side; ``figures`` as the estimate gives them ("caster left")."""
-    names = ("caster", "kingpin_inclination", "camber", "trail", "offset_at_ground")
+    names = [k.name for k in kinds("axes")]
     by = {f.name: f for f in figures}
     rows = []
     for n in names:

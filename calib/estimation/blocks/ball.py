@@ -9,6 +9,7 @@ import numpy as np
 from calib.estimation.blocks.base import Array, RowBlock, slots_of
 from calib.estimation.unknowns import Layout, Motions
 from calib.linkage.rotations import skew
+from calib.uncertainty import standard
 
 
 @dataclass(frozen=True)
@@ -42,5 +43,6 @@ def ball_blocks(layout: Layout) -> list[BallUnderTag]:
         if tag.centres_on is None or tag.centres_on not in layout.points:
             continue
         slots = slots_of(layout.tag(name), layout.point(tag.centres_on))
-        out.append(BallUnderTag(slots, name, i, layout.points.index(tag.centres_on), tag.offset, tag.offset_tol / 2))
+        at = layout.points.index(tag.centres_on)
+        out.append(BallUnderTag(slots, name, i, at, tag.offset, standard(tag.offset_tol)))
     return out

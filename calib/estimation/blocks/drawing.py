@@ -16,6 +16,7 @@ from calib.estimation.blocks.base import Array, RowBlock, slots_of
 from calib.estimation.unknowns import Layout, Motions
 from calib.linkage.rotations import perpendiculars, skew
 from calib.rig.model import Vec
+from calib.uncertainty import standard
 
 
 @dataclass(frozen=True)
@@ -171,20 +172,20 @@ def _axis_blocks(layout: Layout) -> list[RowBlock]:
             out.append(DrawnAxis(slots, name, i, b.pivot, b.axis, 3 * b.axis_tol))
             out.append(DrawnHub(slots, name, i, b.pivot, b.axis, 5 * b.pivot_tol))
         else:
-            out.append(DrawnPivot(slots, name, i, b.pivot, b.axis, b.pivot_tol / 2))
-            out.append(DrawnAxis(slots, name, i, b.pivot, b.axis, b.axis_tol / 2))
+            out.append(DrawnPivot(slots, name, i, b.pivot, b.axis, standard(b.pivot_tol)))
+            out.append(DrawnAxis(slots, name, i, b.pivot, b.axis, standard(b.axis_tol)))
     return out
 
 
 def _point_blocks(layout: Layout) -> list[RowBlock]:
     points = [layout.rig.points[n] for n in layout.points]
-    return [DrawnPoint(slots_of(layout.align, layout.point(p.name)), p.name, i, p.xyz, p.tol / 2)
+    return [DrawnPoint(slots_of(layout.align, layout.point(p.name)), p.name, i, p.xyz, standard(p.tol))
             for i, p in enumerate(points)]
 
 
 def _rod_blocks(layout: Layout) -> list[RowBlock]:
     rods = [layout.rig.rods[n] for n in layout.rods]
-    return [DrawnRod(slots_of(layout.rod(r.name)), r.name, i, r.length, r.tol / 2) for i, r in enumerate(rods)]
+    return [DrawnRod(slots_of(layout.rod(r.name)), r.name, i, r.length, standard(r.tol)) for i, r in enumerate(rods)]
 
 
 def _tag_blocks(layout: Layout) -> list[RowBlock]:
@@ -193,5 +194,5 @@ def _tag_blocks(layout: Layout) -> list[RowBlock]:
         tag, slots = layout.rig.tags[name], layout.tag(name)
         if tag.place is not None:
             own = range(slots.start + 3, slots.stop)
-            out.append(DatumTag(slots_of(layout.align, own), name, i, tag.place, tag.place_tol / 2))
+            out.append(DatumTag(slots_of(layout.align, own), name, i, tag.place, standard(tag.place_tol)))
     return out
