@@ -15,6 +15,7 @@ from calib.report.confirm import Outcome
 from calib.report.numbers import bare, places, pm
 from calib.report.sheet import MET, NOT_MET, Sheet, short
 from calib.results import Figure
+from calib.rig.figures import kinds
 
 
 @dataclass(frozen=True)
