@@ -63,9 +63,11 @@ def check_can_write(path: Path) -> None:
     while not there.exists() and there != there.parent:
         there = there.parent
     if there != path and not there.is_dir():
-        raise UserError(f"Cannot write {path}, because {there} is a file; choose another --out.")
+        raise UserError(f"Cannot write {path}, because {there} is a file; choose another --out.",
+                        "cannot_write", str(there))
     if not os.access(there, os.W_OK):
-        raise UserError(f"Cannot write {path}: no permission to write in {there}; choose another --out.")
+        raise UserError(f"Cannot write {path}: no permission to write in {there}; choose another --out.",
+                        "cannot_write", str(there))
 
 
 def result_folder(wanted: Path) -> Path:
@@ -76,7 +78,7 @@ def result_folder(wanted: Path) -> Path:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as e:
-        raise UserError(f"Cannot make the folder {folder}: {e.strerror}.") from e
+        raise UserError(f"Cannot make the folder {folder}: {e.strerror}.", "cannot_write", str(folder)) from e
     return folder
 
 
@@ -96,9 +98,9 @@ def cmd_new(args: argparse.Namespace) -> int:
 
     path = Path(args.rig)
     if path.exists():
-        raise UserError(f"{path} already exists and is not overwritten; choose another name.")
+        raise UserError(f"{path} already exists and is not overwritten; choose another name.", "exists", str(path))
     if not path.parent.is_dir():
-        raise UserError(f"The folder {path.parent} does not exist; make it first.")
+        raise UserError(f"The folder {path.parent} does not exist; make it first.", "no_folder", str(path.parent))
     write_starter(path)
     print(f"Wrote {path}. Fill in your measurements, then: rigtrue check {path}")
     return 0
@@ -113,7 +115,7 @@ def cmd_check(args: argparse.Namespace) -> int:
     rig = read_rig(path)
     rows, limits = design_rows(rig)
     if args.curves and Path(args.curves).suffix.lower() not in (".svg", ".png"):
-        raise UserError(f"--curves {args.curves} must end in .svg or .png.")
+        raise UserError(f"--curves {args.curves} must end in .svg or .png.", "wrong_ending", "--curves")
     picture = free_path(Path(args.picture) if args.picture else path.with_name(path.stem + "_check.svg"))
     draw_rig(rig, picture)
     print(f"{rig.name}: the rig file reads well.\n\nWhat the design gives:")
@@ -136,11 +138,11 @@ def _draw_curves(rig, wanted: Path) -> Path:
 
     check_can_write(wanted)
     if not wanted.parent.is_dir():
-        raise UserError(f"The folder {wanted.parent} does not exist; make it first.")
+        raise UserError(f"The folder {wanted.parent} does not exist; make it first.", "no_folder", str(wanted.parent))
     t = travel(rig)
     if t is None:
         raise UserError(f"{rig.name} has no curves to draw: both wheels must be steered through the driver's travel; "
-                        "check [wheels] and the rods in the rig file.")
+                        "check [wheels] and the rods in the rig file.", "no_curves", rig.name)
     return write(travel_sheet(t), free_path(wanted))
 
 
@@ -152,7 +154,7 @@ def cmd_print(args: argparse.Namespace) -> int:
     paper = args.paper or rig.board.paper
     if paper != rig.board.paper:
         raise UserError(f"{args.rig} says the board is on {rig.board.paper} paper but --paper says {paper}; "
-                        "make the two agree, because the board's layout depends on it.")
+                        "make the two agree, because the board's layout depends on it.", "paper_differs", "--paper")
     tags = []
     for t in rig.tags.values():
         on = t.centres_on or t.body
@@ -226,7 +228,7 @@ def cmd_observe(args: argparse.Namespace) -> int:
 
     path = free_path(Path(args.out))
     if not path.parent.is_dir():
-        raise UserError(f"The folder {path.parent} does not exist; make it first.")
+        raise UserError(f"The folder {path.parent} does not exist; make it first.", "no_folder", str(path.parent))
     _, obs = _find(Path(args.rig), Path(args.photos), args.workers)
     write_observations(obs, path)
     print(f"{len(obs.table)} corners in {len(obs.photos)} photos: {path}")

@@ -10,10 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib import fitwords
+from calib.findings import Code, Finding
 from calib.rig.model import Rig
 
 if TYPE_CHECKING:  # takes long to load, and is not needed before the photos are read
     import pandas as pd
+
+__all__ = ["AsBuilt", "CameraFit", "Code", "Figure", "Finding", "Fit", "LoadedFigure", "PhotoFit", "PrintFit"]
 
 
 @dataclass(frozen=True)
@@ -39,16 +42,6 @@ class AsBuilt:
 
     def __repr__(self) -> str:
         return f"<AsBuilt {self.rig.name}: {len(self.names)} parameters>"
-
-
-@dataclass(frozen=True)
-class Finding:
-    """Something noticed about the shoot or the rig, named by cause and item."""
-
-    cause: str  # short code: tag_slipped, wrong_position, frame_bumped, digital_zoom, two_cameras, ...
-    item: str  # the tag, photo, rod or part it is about
-    text: str  # the sentence shown
-    serious: bool = True
 
 
 @dataclass(frozen=True)

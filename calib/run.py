@@ -55,7 +55,7 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
         comparison = compare(design, fit)
     except (ValueError, CannotAssemble) as e:
         raise UserError(f"The rig as measured does not go together: {e}; check the rod lengths, the holes in use and "
-                        "which tag is on which part in the rig file.") from e
+                        "which tag is on which part in the rig file.", "cannot_assemble", design.name) from e
     begun["comparison"] = beside.start(draw_comparison, *_compared(design, comparison))
     curves = travel(design, fit.as_built)
     if curves is not None:
@@ -85,9 +85,8 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
     figures = comparison.figure_table()
     labels = {str(f["name"]): str(f["label"]) for _, f in figures.iterrows()}
     plays = lost_motion(design, fit)
-    findings = tuple({"cause": f.cause, "item": f.item, "text": f.text, "serious": f.serious}
-                     for f in (*fit.findings, *play_findings(plays)))
-    notes = tuple({"cause": "note", "item": "", "text": n, "serious": False}
+    findings = tuple(f.as_data() for f in (*fit.findings, *play_findings(plays)))
+    notes = tuple({"code": "note", "item": "", "text": n, "serious": False}
                   for n in (*design.remarks, *comparison.notes, *obs.notes))
     leaned = lean_table(lean_from_photos(design, fit) if lean_joint(design) else ())
     work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble)

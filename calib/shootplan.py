@@ -70,7 +70,8 @@ def plan_shoot(rig: Rig, photos_per_position: int = 4, *, megapixels: float = 12
     True
     """
     if not 2 <= photos_per_position <= len(VIEWS):
-        raise UserError(f"plan: photos a position must be 2 to {len(VIEWS)}, not {photos_per_position}.")
+        raise UserError(f"plan: photos a position must be 2 to {len(VIEWS)}, not {photos_per_position}.",
+                        "out_of_range", "photos_per_position")
     # the made-up print is true to scale, so its bars read nominal however the real one turned out
     bars = [None if b is None else rig.board.bar_nominal for b in (rig.board.bar_measured, rig.board.bar_upright)]
     rig = replace(rig, board=replace(rig.board, bar_measured=bars[0], bar_upright=bars[1]))
@@ -114,7 +115,8 @@ def plan_shoot(rig: Rig, photos_per_position: int = 4, *, megapixels: float = 12
                                           "cvv": corner_px**2}))
             photos.append(PhotoInfo(name, pos, width, height, float(lens[0]), tags_found=found))
     if not rows:
-        raise UserError("plan: no tag would be seen from the usual places; check the drawn places in the rig file.")
+        raise UserError("plan: no tag would be seen from the usual places; check the drawn places in the rig file.",
+                        "tags_unseen")
     obs = Observations(pd.concat(rows, ignore_index=True)[COLUMNS], tuple(photos))
     fit = estimate(rig, obs, Options(noise_known=True))
     unseen = tuple(sorted({t for t in rig.tags for p in rig.positions if seen_count.get((t, p), 0) < 2

@@ -45,14 +45,15 @@ def read_photo(path: Path) -> tuple[NDArray[np.uint8], PhotoMeta]:
     try:
         data = path.read_bytes()
     except OSError as err:
-        raise UserError(f"{path.name} cannot be read ({err.strerror or err}): check that the file is there.") from err
+        raise UserError(f"{path.name} cannot be read ({err.strerror or err}): check that the file is there.",
+                        "unreadable", path.name) from err
     kind = _kind(data)
     if not data:
-        raise UserError(f"{path.name} is empty (0 bytes): copy it from the camera again.")
+        raise UserError(f"{path.name} is empty (0 bytes): copy it from the camera again.", "empty", path.name)
     if kind is None:
         raise UserError(f"{path.name} is not a picture this tool reads (JPEG, PNG, TIFF or HEIC), "
-                        "whatever its name says: copy the photo from the camera again.")
-    cut = UserError(f"{path.name} is cut short or damaged: copy it from the camera again.")
+                        "whatever its name says: copy the photo from the camera again.", "not_a_picture", path.name)
+    cut = UserError(f"{path.name} is cut short or damaged: copy it from the camera again.", "cut_short", path.name)
     if (kind == "jpeg" and not _jpeg_complete(data)) or (kind == "png" and b"IEND" not in data[-64:]):
         raise cut
     try:
@@ -63,7 +64,7 @@ def read_photo(path: Path) -> tuple[NDArray[np.uint8], PhotoMeta]:
                 info = _exif(img.getexif(), img.size)
                 if img.size[0] * img.size[1] > _MOST_PIXELS:
                     raise UserError(f"{path.name} has more than {_MOST_PIXELS // 1_000_000} million pixels: "
-                                    "use photos straight from a phone or camera.")
+                                    "use photos straight from a phone or camera.", "too_large", path.name)
                 turned = int(img.getexif().get(ExifTags.Base.Orientation, 1)) if kind == "tiff" else 1
             decoded = cv2.imdecode(np.frombuffer(data, np.uint8),
                                    cv2.IMREAD_IGNORE_ORIENTATION | cv2.IMREAD_GRAYSCALE)
@@ -90,7 +91,7 @@ def list_shoot(source: Path) -> list[tuple[Path, str, str]]:
     source = Path(source)
     if not source.exists():
         raise UserError(f"{source} does not exist: give the folder that holds one folder of photos for each "
-                        "lever position.")
+                        "lever position.", "no_file", str(source))
     if source.is_file():
         return _list_csv(source)
     out = []
@@ -102,9 +103,9 @@ def list_shoot(source: Path) -> list[tuple[Path, str, str]]:
         loose = [p for p in source.iterdir() if _is_photo(p)]
         if loose:
             raise UserError(f"{source} holds {len(loose)} photo(s) but no folder for each lever position: move the "
-                            "photos of each position into a folder named after it.")
+                            "photos of each position into a folder named after it.", "no_position_folders", str(source))
         raise UserError(f"{source} holds no photos: put the photos of each lever position into a folder named after "
-                        "it (JPEG, PNG, TIFF or HEIC).")
+                        "it (JPEG, PNG, TIFF or HEIC).", "no_photos", str(source))
     return out
 
 
@@ -119,30 +120,33 @@ def _list_csv(source: Path) -> list[tuple[Path, str, str]]:
         table = pd.read_csv(source, dtype=str, skipinitialspace=True)
     except (ValueError, UnicodeDecodeError, OSError) as err:
         raise UserError(f"{source} cannot be read as a CSV table: it needs a line 'photo,position' and one line "
-                        "for each photo.") from err
+                        "for each photo.", "unreadable", str(source)) from err
     table.columns = pd.Index([str(c).strip().lower() for c in table.columns])
     missing = [c for c in ("photo", "position") if c not in table.columns]
     if missing:
         raise UserError(f"{source} has no column '{missing[0]}': its first line must name the columns "
-                        "photo and position.")
+                        "photo and position.", "column_missing", missing[0])
     out = []
     seen: set[str] = set()
     for line, (photo, position) in enumerate(zip(table["photo"], table["position"], strict=True), start=2):
         if not isinstance(photo, str) or not photo.strip():
-            raise UserError(f"{source}, line {line}: no photo is named; give its path or delete the line.")
+            raise UserError(f"{source}, line {line}: no photo is named; give its path or delete the line.",
+                            "photo_missing", str(source))
         if not isinstance(position, str) or not position.strip():
-            raise UserError(f"{source}, line {line}: {photo} has no lever position; fill in the column position.")
+            raise UserError(f"{source}, line {line}: {photo} has no lever position; fill in the column position.",
+                            "position_missing", photo)
         name = photo.strip().replace("\\", "/")
         path = source.parent / name
         if not path.is_file():
             raise UserError(f"{source}, line {line}: the photo {name} is not there; paths count from the CSV's "
-                            "own folder.")
+                            "own folder.", "no_file", name)
         if name in seen:
-            raise UserError(f"{source}, line {line}: the photo {name} is listed twice; delete one of the lines.")
+            raise UserError(f"{source}, line {line}: the photo {name} is listed twice; delete one of the lines.",
+                            "listed_twice", name)
         seen.add(name)
         out.append((path, position.strip(), name))
     if not out:
-        raise UserError(f"{source} lists no photos: add one line for each photo.")
+        raise UserError(f"{source} lists no photos: add one line for each photo.", "no_photos", str(source))
     return sorted(out, key=lambda row: row[2])
 
 
@@ -198,7 +202,8 @@ def _read_heif(data: bytes) -> tuple[NDArray[np.uint8], dict[str, Any]]:
         applied = heif[heif.primary_index]._c_image.transformations  # not public there; no other call tells it
     except AttributeError:
         raise UserError("HEIC photos cannot be turned back to the sensor's frame with the pillow-heif installed "
-                        "here: send the photos as JPEG, or install the version that rigtrue asks for.") from None
+                        "here: send the photos as JPEG, or install the version that rigtrue asks for.",
+                        "heif_reader") from None
     gray, info["cropped"] = _unturned(np.asarray(img.convert("L"), np.uint8), applied)
     return gray, info
 

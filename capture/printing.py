@@ -78,7 +78,7 @@ def print_targets(tags: Sequence[PrintTag], paper: str, out: FilePath,
     all is known to be well.
     """
     if paper not in PAPERS_MM:
-        raise UserError(f"paper {paper!r} is not known; choose one of {', '.join(PAPERS_MM)}.")
+        raise UserError(f"paper {paper!r} is not known; choose one of {', '.join(PAPERS_MM)}.", "unknown_paper", paper)
     _check_board_ids(paper, board_first_id)
     _check_tags(tags, paper)
     sheets: dict[str, list[_Draw]] = {"board.pdf": [_board_sheet(Board.for_paper(paper, board_first_id))]}
@@ -89,7 +89,7 @@ def print_targets(tags: Sequence[PrintTag], paper: str, out: FilePath,
     for path in paths:
         if path.exists():
             raise UserError(f"{path} is already there and is not overwritten; move it away or name another "
-                            "output folder.")
+                            "output folder.", "exists", str(path))
     contents = [_pdf(paper, draws) for draws in sheets.values()]
     try:
         out.mkdir(parents=True, exist_ok=True)
@@ -97,7 +97,8 @@ def print_targets(tags: Sequence[PrintTag], paper: str, out: FilePath,
             with path.open("xb") as f:
                 f.write(content)
     except OSError as e:
-        raise UserError(f"cannot write the prints into {out} ({e.strerror}); name another folder.") from e
+        raise UserError(f"cannot write the prints into {out} ({e.strerror}); name another folder.",
+                        "cannot_write", str(out)) from e
     return paths
 
 
@@ -121,7 +122,8 @@ def _check_board_ids(paper: str, first: int) -> None:
     last_first = BOARD_IDS.stop - columns * rows
     if not BOARD_IDS.start <= first <= last_first:
         raise UserError(f"the board's first code is {first}, but on {paper} it can be {BOARD_IDS.start} to "
-                        f"{last_first}; part tags have the codes from {PART_IDS.start} on.")
+                        f"{last_first}; part tags have the codes from {PART_IDS.start} on.",
+                        "out_of_range", "board_first_id")
 
 
 def _check_tags(tags: Sequence[PrintTag], paper: str) -> None:
@@ -130,18 +132,18 @@ def _check_tags(tags: Sequence[PrintTag], paper: str) -> None:
     for tag in tags:
         if tag.code not in PART_IDS:
             raise UserError(f"tag {tag.name!r} has code {tag.code}; part tags take codes {PART_IDS.start} to "
-                            f"{PART_IDS.stop - 1}, the lower ones belong to the board.")
+                            f"{PART_IDS.stop - 1}, the lower ones belong to the board.", "out_of_range", tag.name)
         if tag.code in seen:
             raise UserError(f"tags {seen[tag.code]!r} and {tag.name!r} both have code {tag.code}; "
-                            "give one of them another.")
+                            "give one of them another.", "code_twice", tag.name)
         seen[tag.code] = tag.name
         if not (math.isfinite(tag.size_mm) and tag.size_mm >= SMALLEST_TAG_MM):
             raise UserError(f"tag {tag.name!r} has size {tag.size_mm:g} mm; a phone cannot read less than "
-                            f"{SMALLEST_TAG_MM:g} mm, make it larger.")
+                            f"{SMALLEST_TAG_MM:g} mm, make it larger.", "out_of_range", tag.name)
         block_w, block_h = _block_size(tag)
         if block_w > width - 2 * _EDGE or block_h > height - 2 * _EDGE - _HEAD_H:
             raise UserError(f"tag {tag.name!r} of {tag.size_mm:g} mm does not fit {paper} with its margin; "
-                            "make it smaller or take larger paper.")
+                            "make it smaller or take larger paper.", "out_of_range", tag.name)
 
 
 def _pdf(paper: str, draws: Sequence[_Draw]) -> bytes:

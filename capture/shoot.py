@@ -97,11 +97,12 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     if not photos:
         reasons = " ".join(s.reason for s in aside[:3])
         more = f" (and {len(aside) - 3} more)" if len(aside) > 3 else ""
-        raise UserError(f"None of the {len(jobs)} photos in {source} could be used. {reasons}{more}")
+        raise UserError(f"None of the {len(jobs)} photos in {source} could be used. {reasons}{more}",
+                        "no_usable_photo", str(source))
     if len(photos) == 1:
         also = f" {aside[0].reason}" if aside else ""
         raise UserError(f"Only one usable photo in {source} ({photos[0].name}): take at least three of each lever "
-                        f"position, from different sides.{also}")
+                        f"position, from different sides.{also}", "few_photos", photos[0].name)
     notes = [f"Tag {code} is in {count} photo(s) but not in the rig file: add it there if it sits on a part."
              for code, count in sorted(unknown.items())]
     return Observations(pd.concat(tables, ignore_index=True), tuple(photos), tuple(aside), tuple(notes))

@@ -23,7 +23,8 @@ def tag_cells(code: int) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
     36h11 (0..586).
     """
     if not 0 <= code < PART_IDS.stop:
-        raise UserError(f"code {code} is not in the 36h11 family; use 0 to {PART_IDS.stop - 1}.")
+        raise UserError(f"code {code} is not in the 36h11 family; use 0 to {PART_IDS.stop - 1}.",
+                        "out_of_range", str(code))
     ring = np.array([[cell_is_black(r, c) for c in range(CELLS)] for r in range(CELLS)])
     grid = np.repeat(np.repeat(ring, LATTICE // CELLS, axis=0), LATTICE // CELLS, axis=1)
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)

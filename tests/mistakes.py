@@ -76,10 +76,10 @@ class Scene:
 
 @dataclass(frozen=True)
 class Mistake:
-    """A shoot with what must be named: a finding of ``causes`` for each of ``items``.
+    """A shoot with what must be named: a finding of one of ``causes`` (codes) for each of ``items``.
 
-    ``either``: causes whose text says what cannot be told apart, the truth among it. ``sides``: the positions a
-    finding's text may name, one set or the other (a tag that slipped between positions fits on one side only).
+    ``either``: codes whose text says what cannot be told apart, the truth among it. ``sides``: the positions a
+    finding may name, one set or the other (a tag that slipped between positions fits on one side only).
     ``size``: how bad, in ``unit``.
     """
 
@@ -340,7 +340,7 @@ def part_tags_shrunk(seed: int) -> Mistake:
     s = scene_for(seed)
     size = float(s.rng.uniform(0.93, 0.98))
     truth = replace(s.truth, prints=dict.fromkeys(s.truth.rig.tags, size))
-    return Mistake(s.design, s.photograph(truth), ("tag_size",), ("part tags",), 100 * (1 - size), "%")
+    return Mistake(s.design, s.photograph(truth), ("part_tags_size",), ("part tags",), 100 * (1 - size), "%")
 
 
 def one_tag_of_another_size(seed: int) -> Mistake:

@@ -233,7 +233,7 @@ def test_position_with_one_photo_is_set_aside() -> None:
     _, layout, _ = arrange(rig, only(obs, photos), findings=findings)
     assert "back2" not in layout.positions and "push3" in layout.positions
     said = [f for f in findings if f.item == "back2"]
-    assert said[0].cause == "few_photos" and "only 1 usable photo" in said[0].text
+    assert said[0].code == "few_photos" and "only 1 usable photo" in said[0].text
 
 
 def test_two_phones_shrunk_photo_and_missing_tag() -> None:
@@ -244,7 +244,7 @@ def test_two_phones_shrunk_photo_and_missing_tag() -> None:
                    replace(p, width=1200, height=900) if p.name == small else p for p in obs.photos)
     code = rig.tags["crank_left_in"].code
     fit = estimate(rig, without(replace(obs, photos=photos), {code}))
-    found = {(f.cause, f.item): f.text for f in fit.findings}
+    found = {(f.code, f.item): f.text for f in fit.findings}
     assert "another camera" in found["two_cameras", other] and "Sample S-9" in found["two_cameras", other]
     assert "1200 x 900" in found["resized", small]
     assert str(code) in found["tag_missing", "crank_left_in"]

@@ -174,7 +174,7 @@ def test_run_as_a_module() -> None:
 
 def test_sheet_of_a_folder(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     (tmp_path / "fit.json").write_text(json.dumps({"vehicle": "Moorhen", "findings": [
-        {"cause": "tag_slipped", "item": "a", "text": "Tag a slipped.", "serious": True}]}))
+        {"code": "tag_slipped", "item": "a", "text": "Tag a slipped.", "serious": True}]}))
     pd.DataFrame([{"name": "toe", "label": "toe", "design": 0, "measured": 0.1, "u95": 0.05, "unit": "deg", "target": 0,
                    "tolerance": 0.5, "verdict": "met", "says": "toe: met.", "from_photos": 1.0},
                   {"name": "camber", "label": "camber", "design": 0, "measured": 0.1, "u95": 0.05, "unit": "deg",

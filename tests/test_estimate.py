@@ -17,7 +17,7 @@ from calib.linkage.rotations import rotation
 from calib.report.folder import fit_data
 from calib.report.numbers import pm
 from calib.report.page import lens_line
-from calib.results import Finding, Fit
+from calib.results import Code, Finding, Fit
 from calib.rig.reader import load_rig
 from capture.observations import Observations
 from tests.bench.estimate import Residuals, ours, plain_problem, shoot
@@ -284,7 +284,7 @@ def test_fit_reports_itself(sample: tuple[Truth, Observations, Fit]) -> None:
     toe = next(f for f in fit.figures if f.name == "toe")
     shown = next(x for x in fit.summary().splitlines() if x.split()[0] == "toe")
     assert shown.split()[1:5] == [f"{toe.value:.3f}", "+/-", f"{toe.u95:.3f}", "deg"]
-    page = replace(fit, findings=(Finding("x", "y", "a <b> of it"),))._repr_html_()
+    page = replace(fit, findings=(Finding(Code.TAG_SLIPPED, "a <b> of it"),))._repr_html_()
     assert f"<td>toe</td><td>{toe.value:.3f}</td>" in page and "a &lt;b&gt; of it" in page
 
 
@@ -293,5 +293,5 @@ def test_not_converged_is_said_first_of_all() -> None:
     rig, obs = shoot(2, seed=4)
     fit = estimate(rig, obs, Options(max_iterations=0))
     assert not fit.converged
-    assert fit.findings[0].cause == "not_converged" and fit.findings[0].serious
+    assert fit.findings[0].code == "not_converged" and fit.findings[0].serious
     assert "NOT CONVERGED" in repr(fit)

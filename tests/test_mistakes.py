@@ -15,7 +15,7 @@ from calib.estimation.arrange import arrange, one_camera
 from calib.estimation.bundle import estimate, make_priors
 from calib.estimation.coldstart import cold_start
 from calib.estimation.diagnose import zoom_or_camera
-from calib.results import Finding, Fit
+from calib.results import Code, Finding, Fit
 from capture.errors import UserError
 from tests.bench.mistakes import CLEAN, judge, run, wilson
 from tests.mistakes import MISTAKES, Mistake, clean, scene_for
@@ -24,7 +24,7 @@ pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
 
 
 def serious(fit: Fit) -> list[tuple[str, str]]:
-    return [(f.cause, f.item) for f in fit.findings if f.serious]
+    return [(f.code, f.item) for f in fit.findings if f.serious]
 
 
 def cold(m: Mistake) -> tuple[list[Finding], dict[str, Finding]]:
@@ -45,11 +45,11 @@ def test_clean_shoot_and_its_bar_misread() -> None:
     assert bar is not None
     wrong = estimate(replace(rig, board=replace(rig.board, bar_measured=bar * 1.015)), obs)
     assert serious(wrong) == [("scale_disagrees", "board")]
-    text = next(f.text for f in wrong.findings if f.serious)
-    off, sure = (float(x) for x in text.split("disagree by ")[1].split(" %")[0].split(" +/- "))
-    assert abs(off - 1.5) < sure < 1.0
+    told = next(f for f in wrong.findings if f.serious)
+    assert abs(told.facts["percent"] - 1.5) < told.facts["u95"] < 1.0
     # what the drawing says the bar measures is near what it truly measures
-    assert float(text.split("would measure ")[1].split(" mm")[0]) == pytest.approx(bar, rel=0.006)
+    assert told.facts["drawn_mm"] == pytest.approx(bar, rel=0.006)
+    assert f"not {bar * 1.015:.1f} mm" in told.text
     for rod in rig.rods:
         ratio = wrong.as_built.rig.rods[rod].length / fit.as_built.rig.rods[rod].length
         assert ratio == pytest.approx(1.015, abs=0.004)
@@ -68,10 +68,10 @@ def test_named_before_the_fit(name: str) -> None:
     m = MISTAKES[name](4)
     found, spoilt = cold(m)
     if name == "photo filed under the wrong position":
-        assert [(f.cause, f.item) for f in found if f.serious] == [("wrong_position", m.items[0])] and not spoilt
+        assert [(f.code, f.item) for f in found if f.serious] == [("wrong_position", m.items[0])] and not spoilt
     elif name == "digital zoom in two photos":
         # a strong zoom is taken out alone, the other is found when asked again
-        assert spoilt and set(spoilt) <= set(m.items) and all(f.cause == "digital_zoom" for f in spoilt.values())
+        assert spoilt and set(spoilt) <= set(m.items) and all(f.code == "digital_zoom" for f in spoilt.values())
     else:
         assert judge(m, list(dict.fromkeys(spoilt.values()))) == ("named", ())
     for f in spoilt.values():
@@ -84,7 +84,7 @@ def test_zoom_and_phone_by_what_the_file_says() -> None:
     photos[3] = replace(photos[3], digital_zoom=1.4)
     photos[7] = replace(photos[7], camera="Sample S-9")
     left, findings = one_camera(replace(obs, photos=tuple(photos)))
-    assert [(f.cause, f.item) for f in findings] == [("digital_zoom", photos[3].name), ("two_cameras", photos[7].name)]
+    assert [(f.code, f.item) for f in findings] == [("digital_zoom", photos[3].name), ("two_cameras", photos[7].name)]
     assert len(left.photos) == len(photos) - 2
     assert not set(left.table["photo"]) & {photos[3].name, photos[7].name}
 
@@ -92,8 +92,7 @@ def test_zoom_and_phone_by_what_the_file_says() -> None:
 def test_zoom_is_not_told_from_another_camera_where_the_file_is_silent() -> None:
     _, obs = clean(11)
     a, b = obs.photos[0], replace(obs.photos[1], camera="")
-    found = {p.name: Finding("digital_zoom", p.name, "x: zoomed, or cropped. Take it again without zoom.")
-             for p in (a, b)}
+    found = {p.name: Finding(Code.DIGITAL_ZOOM, p.name, facts={"zoom": 1.4}) for p in (a, b)}
     said = zoom_or_camera(found, replace(obs, photos=(a, b)))
     assert said[a.name] == found[a.name]
     assert "another camera" in said[b.name].text and "same camera" in said[b.name].text
@@ -108,6 +107,8 @@ def test_refusal_says_what_was_set_aside() -> None:
         estimate(rig, replace(obs, photos=photos))
     assert "another camera (Sample S-9" in str(e.value) and "Without them: " in str(e.value)
     assert all(n in str(e.value) for n in ahead[1:])
+    assert [(f.code, f.item) for f in e.value.reasons] == [("two_cameras", n) for n in ahead[1:]]
+    assert e.value.code == "few_photos" and e.value.item == rig.straight_ahead
 
 
 def test_wilson_interval() -> None:

@@ -83,7 +83,7 @@ def test_play_is_found_in_its_rod_and_its_size(rod: str, driven: str) -> None:
     design, fit = slack_shoot(3, rod)
     plays = lost_motion(design, fit)
     assert len(plays) == 8
-    assert all(f.cause != "rod_misfit" or f.item == rod for f in fit.findings)
+    assert all(f.code != "rod_misfit" or f.item == rod for f in fit.findings)
     for p in plays:
         true = 0.4 if p.rod == rod else 0.0
         assert abs(p.mm - true) < 1.5 * p.u95_mm  # 8 looks: 2.9 standard uncertainties

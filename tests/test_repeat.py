@@ -17,7 +17,7 @@ rig, obs = shoot(2, seed=5)
 fit = estimate(rig, obs)
 built = fit.as_built
 np.set_printoptions(floatmode="unique", threshold=10**9)
-print(fit.summary(), [(f.cause, f.item, f.text) for f in fit.findings], fit.iterations, fit.sigma0.hex())
+print(fit.summary(), [(f.code, f.item, f.text) for f in fit.findings], fit.iterations, fit.sigma0.hex())
 print([(f.name, f.value.hex(), f.u95.hex(), f.from_photos) for f in fit.figures])
 print(built.rig, built.names, built.cov, built.from_photos, fit.angle_cov, fit.cross_cov, fit.rod_misfit)
 comparison = compare(rig, fit)

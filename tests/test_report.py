@@ -30,7 +30,7 @@ from calib.report.overlay import draw_over, to_pixels, upright
 from calib.report.page import verdict_card
 from calib.report.record import COLUMNS, append_record, read_record, record_path
 from calib.report.sheet import MET, NOT_MET, UNKNOWN, Sheet, make_sheet
-from calib.results import AsBuilt, CameraFit, Finding, Fit, PhotoFit
+from calib.results import AsBuilt, CameraFit, Code, Finding, Fit, PhotoFit
 from calib.rig.model import Rig
 from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import load_rig
@@ -97,8 +97,7 @@ def made_up_fit(design: Rig, photo_names: dict[str, str] | None = None) -> Fit:
               photos, tuple(LEVERS), angles, keys, np.eye(len(keys)) * np.deg2rad(0.012) ** 2,
               np.zeros((len(keys), len(names))), board_R, np.array([-100.0, 0.0, 320.0]), {},
               pd.DataFrame(rows, columns=["photo", "position", "tag", "corner", "du", "dv", "weight"]), (),
-              (Finding("tag_slipped", "left_wheel", "The tag <left_wheel> moved on its part between ahead and push1; "
-                       "glue it and shoot those positions again.", False),),
+              (Finding(Code.TAG_SLIPPED, "<left_wheel>", ("push1",), serious=False),),
               1.02, {("left_rod", "push1"): 0.03}, 0.8, 9, pivots(design, built))
     return fit
 

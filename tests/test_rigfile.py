@@ -103,6 +103,13 @@ def errors(text: str) -> list[str]:
 # --- reading ---------------------------------------------------------------------------------------------------
 
 
+def test_error_names_its_keys_for_scripts():
+    with pytest.raises(UserError) as e:
+        parse_rig(SMALL.replace('thread = "M6"', 'thread = "M9"').replace("wheelbase = 1200", "wheelbase = 12"))
+    assert e.value.code == "rig_file" and e.value.item == "vehicle.wheelbase"
+    assert e.value.reasons == ("vehicle.wheelbase", "rods.drag.thread")
+
+
 def test_old_key_names_are_read_with_a_note():
     """For one release: a rod end's limit and steer from leaning under their old names mean what they meant."""
     old = SMALL.replace("at = [60, 280, 190]", "at = [60, 280, 190]\nswing = 17")

@@ -108,12 +108,13 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
              for n in objective.skipped]
     if not objective.targets:
         raise UserError("The rig file names no target the adjustment can steer by; add toe, ratio, symmetry, "
-                        "ackermann_error or lock under [targets].")
+                        "ackermann_error or lock under [targets].", "no_target", "targets")
     nothing = Variant({}, {}, {})
     start = model.curves([nothing])
     if not all(np.isfinite(h[:, objective.i0]).all() for h in start.headings.values()):
         raise UserError("The measured rig cannot be assembled straight ahead with its present rods; "
-                        "check the rod ranges and holes in the rig file against the vehicle.")
+                        "check the rod ranges and holes in the rig file against the vehicle.",
+                        "cannot_assemble", rig.name)
 
     combos, beside = _hole_choices(rig, opt)
     slides = _slide_choices(rig, opt)

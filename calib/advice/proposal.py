@@ -315,17 +315,17 @@ def turns_words(turns: float) -> str:
     return "one turn" if whole == 1 else f"{said_whole} turns"
 
 
-def said(c: Change) -> str:
-    """One change in a builder's words."""
+def said(c: Change, more: str = "") -> str:
+    """One change in a builder's words, with ``more`` before the full stop."""
     if c.kind == "hole":
         part, _, rod = c.item.partition(".")
         end = "rod end" if rod in ("rod", "arm", "at", "") else f"rod end at {rod.replace('_', ' ')}"
-        return f"{title(part)}: move the {end} from hole {c.before} to hole {c.after} ({c.direction})."
+        return f"{title(part)}: move the {end} from hole {c.before} to hole {c.after} ({c.direction}){more}."
     if c.kind == "slide":
-        return f"{title(c.item)}: slide it {abs(c.mm):g} mm {c.direction}."
+        return f"{title(c.item)}: slide it {abs(c.mm):g} mm {c.direction}{more}."
     if c.turns is not None:
-        return f"{title(c.item)}: {c.direction} by {turns_words(c.turns)} ({abs(c.mm):.4g} mm)."
-    return f"{title(c.item)}: {c.direction} by {abs(c.mm):.4g} mm."
+        return f"{title(c.item)}: {c.direction} by {turns_words(c.turns)} ({abs(c.mm):.4g} mm){more}."
+    return f"{title(c.item)}: {c.direction} by {abs(c.mm):.4g} mm{more}."
 
 
 def part_words(part: ParameterName | None) -> str:

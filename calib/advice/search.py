@@ -78,7 +78,7 @@ def need_both_wheels(rig: Rig) -> None:
     """UserError unless the rig has a left and a right steered wheel."""
     if set(rig.wheels) != {"left", "right"}:
         raise UserError("Steering figures need both steered wheels; add the missing one of [wheels.left] and "
-                        "[wheels.right] to the rig file.")
+                        "[wheels.right] to the rig file.", "wheel_missing", "wheels")
 
 
 def usable(rig: Rig) -> Rig:

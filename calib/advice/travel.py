@@ -89,7 +89,7 @@ def _curves(rig: Rig, lever: Array, s: Sweep) -> dict[str, Array]:
     """Every curve of a sweep, (n,); of a ``stacked`` rig with joint angles (m, n), (m, n)."""
     ok = s.reached
     if np.min(ok.sum(axis=-1)) < 4:
-        raise CannotAssemble("; ".join(s.ends))
+        raise CannotAssemble(s.why)
     h = wheel_headings(rig, s)
     straight = straight_at(lever, 0.5 * (h["left"] + h["right"]))
     straight = np.where(np.isfinite(straight), straight, 0.0)

@@ -65,7 +65,8 @@ def verdict(value: float, u95: float, target_value: float, tolerance: float, uni
     value, u95 = one_number("the value", value), one_number("its 95 % uncertainty", u95)
     target_value, tolerance = one_number("the target", target_value), one_number("the tolerance", tolerance)
     if not tolerance >= 0:
-        raise UserError(f"The tolerance of {name or 'a target'} is {tolerance}; give zero or more.")
+        raise UserError(f"The tolerance of {name or 'a target'} is {tolerance}; give zero or more.",
+                        "out_of_range", name)
     label = f"{name}: " if name else ""
     un = f" {unit}" if unit and unit != "plain" else ""
     digits = max((3 if unit in ("", "plain") else 2) if digits is None else digits, _decimals(tolerance))

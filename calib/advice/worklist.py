@@ -16,16 +16,18 @@ CAUTIONS = (  # common practice, no source
 )
 
 
-def work_list(proposal: Proposal, rig: Rig) -> list[str]:
-    """Numbered steps for one proposal: changes, then setting straight ahead, then the photos to shoot again.
+def work_steps(proposal: Proposal, rig: Rig) -> list[str]:
+    """Steps for one proposal: changes, then setting straight ahead, then the photos to shoot again; none to leave it.
 
     ``rig`` is the measured rig the proposal was made for; left and right are from the rider's seat.
     """
-    if proposal.leaves_it:
-        return ["Leave everything as it is."]
-    steps = [_said(c, rig) for c in proposal.changes]
-    steps.append(_finish(rig))
-    return [f"{k}. {s}" for k, s in enumerate(steps, 1)]
+    return [] if proposal.leaves_it else [*(_said(c, rig) for c in proposal.changes), _finish(rig)]
+
+
+def work_list(proposal: Proposal, rig: Rig) -> list[str]:
+    """The steps with their numbers."""
+    steps = work_steps(proposal, rig)
+    return [f"{k}. {s}" for k, s in enumerate(steps, 1)] or ["Leave everything as it is."]
 
 
 def full_list(proposals: Proposals, rig: Rig) -> list[str]:
@@ -42,12 +44,11 @@ def full_list(proposals: Proposals, rig: Rig) -> list[str]:
 
 
 def _said(change: Change, rig: Rig) -> str:
-    text = said(change)
     if change.kind == "rod" and rig.rods[change.item].adjuster == "clamp":
-        text = f"{text[:-1]}; mark the tube before you loosen the clamp."
-    elif change.kind == "rod" and change.turns is not None:
-        text = f"{text[:-1]}; loosen both locknuts first and tighten them after."
-    return text
+        return said(change, "; mark the tube before you loosen the clamp")
+    if change.kind == "rod" and change.turns is not None:
+        return said(change, "; loosen both locknuts first and tighten them after")
+    return said(change)
 
 
 def _finish(rig: Rig) -> str:

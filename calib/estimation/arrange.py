@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from calib.estimation.blocks.corners import Corners
 from calib.estimation.unknowns import Layout
-from calib.results import Finding
+from calib.results import Code, Finding
 from calib.rig.model import FRAME, Rig
 from capture.errors import UserError
 from capture.observations import Observations, PhotoInfo
@@ -50,18 +50,18 @@ def one_camera(obs: Observations) -> OneCamera:
     for p in obs.photos:
         if _camera(p) == main:
             continue
-        if p.camera != main[0]:
-            cause, what = "two_cameras", (f"it was taken with another camera ({p.camera or 'unknown'}, {p.width} x "
-                                          f"{p.height}) than the rest")
-        elif (p.width, p.height) != main[1:3]:
-            cause, what = "resized", (f"it is {p.width} x {p.height} pixels and the rest are {main[1]} x {main[2]}: "
-                                      "cropped, shrunk by a messenger, or another camera mode")
-        else:
-            cause, what = "digital_zoom", (f"its file says digital zoom {p.digital_zoom:g} and the rest "
-                                           f"{main[3]:g}; photograph without zoom")
-        findings.append(Finding(cause, p.name, f"Photo {p.name} was set aside: {what}. Use one camera at one setting "
-                                "for a shoot."))
+        findings.append(_other_camera(p, *main))
     return OneCamera(only_photos(obs, [p for p in obs.photos if _camera(p) == main]), findings)
+
+
+def _other_camera(p: PhotoInfo, camera: str, width: int, height: int, zoom: float) -> Finding:
+    """How a photo's camera differs from that of most photos."""
+    size = {"width": p.width, "height": p.height}
+    if p.camera != camera:
+        return Finding(Code.TWO_CAMERAS, p.name, facts={"camera": p.camera or "unknown", **size})
+    if (p.width, p.height) != (width, height):
+        return Finding(Code.RESIZED, p.name, facts={**size, "usual_width": width, "usual_height": height})
+    return Finding(Code.DIGITAL_ZOOM, p.name, facts={"zoom_in_file": p.digital_zoom, "usual": zoom})
 
 
 def _camera(p: PhotoInfo) -> tuple[str, int, int, float]:
@@ -87,7 +87,7 @@ def arrange(rig: Rig, obs: Observations, min_photos: int = MIN_PHOTOS, findings:
     photos = [p for p in obs.photos if p.name in with_board and p.position in positions]
     if len(photos) < 3:
         raise UserError(f"only {len(photos)} photo(s) show the board well enough; take more, with the whole board "
-                        "in view, from different sides.")
+                        "in view, from different sides.", "few_photos")
     obs = only_photos(obs, photos)
     _check_tags(rig, obs.table, findings)
     layout = make_layout(rig, obs, positions)
@@ -100,8 +100,7 @@ def _with_board(board: Board, obs: Observations, findings: list[Finding]) -> lis
     keep = [p.name for p in obs.photos if per_photo.get(p.name, 0) >= BOARD_CORNERS]
     for p in obs.photos:
         if p.name not in keep:
-            findings.append(Finding("no_board", p.name, f"Photo {p.name} was set aside: too little of the board "
-                                    "is seen in it. Keep the whole board in view and in focus."))
+            findings.append(Finding(Code.NO_BOARD, p.name))
     return keep
 
 
@@ -119,9 +118,8 @@ def _positions(rig: Rig, counts: Mapping[str, int], min_photos: int, findings: l
         if n < min_photos and len(rig.bodies):
             if pos == rig.straight_ahead:
                 raise UserError(f'position "{pos}" has only {n} usable photo; straight ahead is what all angles '
-                                f"count from: take at least {max(min_photos, 4)} photos of it.")
-            findings.append(Finding("few_photos", pos, f'Position "{pos}" was set aside: it has only {n} usable '
-                                    f"photo. Take at least {min_photos}, better four, from different sides."))
+                                f"count from: take at least {max(min_photos, 4)} photos of it.", "few_photos", pos)
+            findings.append(Finding(Code.FEW_PHOTOS, pos, (pos,), {"photos": n, "least": min_photos}))
     known = [*rig.positions, *rig.spin_positions, *rig.lean_positions]
     order = known + sorted(set(counts) - set(known))
     positions = tuple(p for p in order if counts.get(p, 0) >= (min_photos if rig.bodies else 1))
@@ -129,13 +127,12 @@ def _positions(rig: Rig, counts: Mapping[str, int], min_photos: int, findings: l
         if counts.get(pos, 0) == 0:
             if pos == rig.straight_ahead:
                 raise UserError(f'there is no usable photo of position "{pos}", which the rig file calls straight '
-                                f'ahead: put at least 4 photos of it into a folder named "{pos}".')
-            findings.append(Finding("no_position", pos, f'No usable photo of position "{pos}", which the rig file '
-                                    "asks for.", serious=False))
+                                f'ahead: put at least 4 photos of it into a folder named "{pos}".', "no_position", pos)
+            findings.append(Finding(Code.NO_POSITION, pos, (pos,)))
     steered = [p for p in positions if p not in rig.spin_positions]
     if rig.bodies and len(steered) < 3:
         raise UserError(f"only {len(steered)} lever position(s) have enough photos; at least 3 are needed, 5 to 7 "
-                        "are better: make a folder for each lever position with 4 or more photos.")
+                        "are better: make a folder for each lever position with 4 or more photos.", "few_positions")
     return positions
 
 
@@ -150,11 +147,11 @@ def _check_tags(rig: Rig, table: pd.DataFrame, findings: list[Finding]) -> None:
             continue
         names = ", ".join(f'"{t.name}" (code {t.code})' for t in own)
         raise UserError(f"no tag of {body.name} was found in any photo: looked for {names}. Check that it is stuck "
-                        "on, in view and not mirrored, and that the rig file names the right code.")
+                        "on, in view and not mirrored, and that the rig file names the right code.",
+                        "tag_missing", body.name)
     for t in rig.tags.values():
         if t.code not in seen_codes:
-            findings.append(Finding("tag_missing", t.name, f'Tag "{t.name}" (code {t.code}) was not found in any '
-                                    "photo, so what it marks rests on the drawing and the other tags.",
+            findings.append(Finding(Code.TAG_MISSING, t.name, facts={"printed_code": t.code},
                                     serious=t.centres_on is not None))
 
 

@@ -22,7 +22,7 @@ from calib.estimation.fitted import Solved, fit_of
 from calib.estimation.loaded import apart
 from calib.estimation.solver import Solution, minimise
 from calib.estimation.unknowns import State
-from calib.results import Finding, Fit
+from calib.results import Code, Finding, Fit
 from calib.rig.model import Rig
 from calib.uncertainty import standard
 from capture.errors import UserError
@@ -96,9 +96,7 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
 def _not_converged(solved: Solved) -> list[Finding]:
     if solved.converged:
         return []
-    return [Finding("not_converged", "estimate", f"The estimate did not settle in {solved.iterations} steps: none of "
-                    "its figures can be trusted. Look at the other findings first; then check the rig file against "
-                    "the vehicle, and shoot more photos from different sides.")]
+    return [Finding(Code.NOT_CONVERGED, "estimate", facts={"iterations": solved.iterations})]
 
 
 # --- before the solver ----------------------------------------------------------------------------------------
@@ -151,7 +149,8 @@ def _arrange_without(rig: Rig, obs: Observations, options: Options, findings: li
     except UserError as err:
         if not gone:
             raise
-        raise UserError(" ".join([*dict.fromkeys(f.text for f in gone), f"Without them: {err}"])) from err
+        raise UserError(" ".join([*dict.fromkeys(f.text for f in gone), f"Without them: {err}"]), err.code, err.item,
+                        gone) from err
 
 
 # --- the solver -----------------------------------------------------------------------------------------------

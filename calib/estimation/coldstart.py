@@ -66,7 +66,8 @@ def cold_start(layout: Layout, corners: Corners, size: tuple[int, int], focal: f
     bad = ~np.isfinite(photos.t[:, 0])
     if bad.any():
         raise UserError(f"photo {layout.photos[int(np.argmax(bad))]}: the board's corners do not lie on a plane; "
-                        "is it the board this rig file names, flat and whole? Remove the photo or reprint the board.")
+                        "is it the board this rig file names, flat and whole? Remove the photo or reprint the board.",
+                        "no_board", layout.photos[int(np.argmax(bad))])
     priors = replace(priors, lens=np.concatenate([photos.lens[:1], priors.lens[1:]]))
     board = calibrate_on_board(layout, corners, photos, priors)
     photos = start.PhotoPoses(board.lens, board.photo_R, board.photo_t, board.df, board.dc)
@@ -151,7 +152,7 @@ def _align(layout: Layout, tags: _Tags, balls: Mapping[str, Array]) -> start.Mot
         return start.align(rig, tags.hinges, balls, places)
     except ValueError as e:
         raise UserError(f"the pivots cannot be laid on the drawing: {e}. Photograph more lever positions, "
-                        "spread over the whole travel.") from e
+                        "spread over the whole travel.", "cannot_align") from e
 
 
 def _first_hinges(layout: Layout, hinges: Mapping[str, start.Hinge], ar: Array, at: Array) -> _Hinges:

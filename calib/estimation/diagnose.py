@@ -18,6 +18,7 @@ from calib.estimation.equations import RigProblem
 from calib.estimation.moved import Moved, what_moved
 from calib.estimation.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
 from calib.estimation.unknowns import Layout, State
+from calib.findings import Code
 from calib.results import Finding
 from calib.rig.model import FRAME
 from calib.uncertainty import K95
@@ -28,7 +29,6 @@ OFF_PX = 4.0  # a tag further than this from where the position's other photos p
 SIZE = 0.01  # a tag's size over that in the rig file, beyond which it is another print
 SURE = 4.5  # standard uncertainties between bar and drawing; lengths are off together now and then
 PART_TAGS = "part tags"
-ZOOMED = "zoomed, or cropped. Take it again without zoom."
 ZOOM = 0.015  # relative focal change beyond what focusing and stabilising do to a phone lens
 
 
@@ -50,17 +50,15 @@ def zoomed_photos(c: Corners, layout: Layout, photos: PhotoPoses) -> list[Findin
     for p, zoom in zooms.items():
         if abs(np.log(zoom)) > max(ZOOM, 0.4 * most):
             name = layout.photos[p]
-            out.append(Finding("digital_zoom", name, f"Photo {name} was set aside: its focal length is about "
-                               f"{zoom:.2f} times that of the others: {ZOOMED}"))
+            out.append(Finding(Code.DIGITAL_ZOOM, name, facts={"zoom": zoom}))
     return out
 
 
 def zoom_or_camera(found: Mapping[str, Finding], obs: Observations) -> dict[str, Finding]:
     """Findings by photo, those of a zoom in a file that does not name its camera saying that it may be another one."""
     unnamed = {p.name for p in obs.photos if not p.camera}
-    open_ = ("zoomed, cropped, or taken with another camera; the file does not say which. Take it again with the same "
-             "camera, without zoom.")
-    return {n: replace(f, text=f.text.replace(ZOOMED, open_)) if n in unnamed else f for n, f in found.items()}
+    return {n: replace(f, facts={**f.facts, "camera_named": False}) if f.code is Code.DIGITAL_ZOOM and n in unnamed
+            else f for n, f in found.items()}
 
 
 def _zoom_of(c: Corners, p: int, photos: PhotoPoses) -> float:
@@ -100,20 +98,13 @@ def screen_photos(c: Corners, layout: Layout, photos: PhotoPoses, poses: Mapping
             drop[mine] = True
             other = _better_position(c, layout, photos, poses, moving, layout.photo_positions[p])
             here = layout.photo_positions[p]
-            if other is not None:
-                text = (f'Photo {name} is filed under "{here}" but the parts in it stand as in "{other}": move it '
-                        "there. Only the board was used from it.")
-                findings.append(Finding("wrong_position", name, text))
-            else:
-                text = (f'Photo {name}: its parts do not stand as in the other photos of "{here}". Was the lever '
-                        "moved between shots, or the photo filed wrongly? Only the board was used from it.")
-                findings.append(Finding("wrong_position", name, text))
+            findings.append(Finding(Code.WRONG_POSITION, name, (here,), {} if other is None else {"other": other}))
         else:
             for g in off:
                 drop[g] = True
                 tag = layout.tags[c.tag[g]]
-                findings.append(Finding("tag_misread", f"{name}: {tag}", f'Tag "{tag}" in photo {name} does not fit '
-                                        "the other photos of that position and was left out there.", serious=False))
+                findings.append(Finding(Code.TAG_MISREAD, f"{name}: {tag}", (layout.photo_positions[p],),
+                                        {"tag": tag, "photo": name}))
     return drop, findings
 
 
@@ -146,7 +137,7 @@ def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[F
         return []
     poses = _tag_poses(problem, s, {rig.tags[t].body for t in bad})
     out = _wrong_sizes(problem, s, poses, [t for t, p in bad.items() if 2 * len(p) >= len(seen[t])])
-    if any(f.item == PART_TAGS for f in out):
+    if any(f.code is Code.PART_TAGS_SIZE for f in out):
         return out
     bad = {t: p for t, p in bad.items() if t not in {f.item for f in out}}
     for body in dict.fromkeys(rig.tags[t].body for t in bad):
@@ -162,39 +153,25 @@ def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[F
 
 
 def _slipped(tag: str, positions: Sequence[str], seen_at: int) -> Finding:
-    where = ", ".join(f'"{p}"' for p in positions)
-    if len(positions) > max(2, 0.6 * seen_at):
-        return Finding("tag_unfit", tag, f'Tag "{tag}" does not fit its part at {where}, nearly everywhere it was '
-                       "seen: its size is not that in the rig file, it is on another part, or it is loose; the "
-                       "photos cannot tell which. Measure it, fix it firmly and shoot again.")
-    return Finding("tag_slipped", tag, f'Tag "{tag}" does not fit its part at {where}: it slipped or was '
-                   "knocked, or a corner of it lifted. Fix it firmly and shoot again.")
+    nearly_everywhere = len(positions) > max(2, 0.6 * seen_at)
+    return Finding(Code.TAG_UNFIT if nearly_everywhere else Code.TAG_SLIPPED, tag, tuple(positions))
 
 
 def _moved_findings(m: Moved, body: str, bad: Sequence[str], layout: Layout) -> list[Finding]:
-    """The sentence about what moved; of explanations that are as good, the one that the whole estimate took."""
-    where = ", ".join(f'"{p}"' for p in m.odd)
-    by = f"by about {m.mm:.1f} mm and {m.deg:.1f} deg"
+    """What moved; of explanations that are as good, the one that the whole estimate took."""
+    where, by = tuple(m.odd), {"mm": m.mm, "deg": m.deg}
     choices = [m.tags, *m.rivals]
     fitting = [c for c in choices if set(c) == set(bad)] or choices
     single = [c for c in fitting if len(c) == 1]
     if len(fitting) == 1 and len(fitting[0]) == 1:
-        tag = fitting[0][0]
-        size = f" {by}" if fitting[0] == m.tags else ""
-        return [Finding("tag_slipped", tag, f'Tag "{tag}" stands elsewhere on its part{size} at {where}: it slipped or '
-                        "was knocked. Fix it firmly and shoot again.")]
+        return [Finding(Code.TAG_SLIPPED, fitting[0][0], where,
+                        {"body": body, **(by if fitting[0] == m.tags else {})})]
     if len(fitting) == 1:
-        return [Finding("part_bent", body, f"All tags of {body} stand elsewhere against its hinge {by} at {where}, "
-                        f"and stay together: {body} bent, or its hinge shifted in the frame; the photos cannot tell "
-                        "which. Look at it, make it firm and shoot again.")]
-    names = " or ".join(f'"{c[0]}"' for c in single)
+        return [Finding(Code.PART_BENT, body, where, by)]
+    names = tuple(c[0] for c in single)
     if len(single) == len(fitting):
-        return [Finding("tag_slipped", c[0], f"One of the tags {names} of {body} slipped or was knocked: it stands "
-                        f"elsewhere at {where}; the photos cannot tell which. Fix both firmly and shoot again.")
-                for c in single]
-    return [Finding("part_bent", body, f"At {where} the tags of {body} stand elsewhere: {body} bent, its hinge "
-                    f"shifted, or tag {names} slipped; the photos cannot tell which. Look at it, make it firm and "
-                    "shoot again.")]
+        return [Finding(Code.TAG_SLIPPED, tag, where, {"body": body, "one_of": names}) for tag in names]
+    return [Finding(Code.PART_BENT, body, where, {"or_tags": names})]
 
 
 def _tag_poses(problem: RigProblem, s: State, bodies: set[str]) -> dict[tuple[int, str], Motion]:
@@ -234,13 +211,9 @@ def _wrong_sizes(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], 
         tried |= {t: _size_ratio(problem, s, poses, layout.tags.index(t)) for t in others}
         alike = [t for t, (r, better) in tried.items() if better < 0.9 and abs(r - mid) < max(SIZE, abs(mid - 1) / 3)]
         if 2 * len(alike) > sum(better < 1.0 for _, better in tried.values()):
-            return [Finding("tag_size", PART_TAGS, f"The part tags come out at {100 * mid:.1f} % of the size that the "
-                            "rig file gives them, measured by the board: board and part tags were printed at "
-                            'different scales, one of them with "fit to page". Print both anew at 100 % and shoot '
-                            "again.")]
-    return [Finding("tag_size", t, f'Tag "{t}" comes out {r * problem.rig.tags[t].size:.1f} mm wide and not '
-                    f"{problem.rig.tags[t].size:g} mm as in the rig file: a tag of another size, or another print. "
-                    "Measure it and correct its size, or print it anew.") for t, r in ratios.items()]
+            return [Finding(Code.PART_TAGS_SIZE, PART_TAGS, facts={"percent": 100 * mid})]
+    drawn = {t: problem.rig.tags[t].size for t in ratios}
+    return [Finding(Code.TAG_SIZE, t, facts={"mm": r * drawn[t], "drawn_mm": drawn[t]}) for t, r in ratios.items()]
 
 
 def _size_ratio(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], Motion], tag: int,
@@ -287,10 +260,9 @@ def scale_finding(problem: RigProblem, s: State, cov: Array) -> list[Finding]:
     sd = float(np.sqrt(without[k, k] + problem.priors.scale_sd**2)) / drawn
     if abs(off) < SURE * sd:
         return []
-    return [Finding("scale_disagrees", "board", f"The scale bar reading and the lengths you gave disagree by "
-                    f"{100 * off:+.2f} +/- {100 * K95 * sd:.2f} %: by the drawn pivots, holes and rods the bar would "
-                    f"measure {drawn * board.bar_nominal:.1f} mm and not {board.bar_measured:.1f} mm. Measure the bar "
-                    "again; if it is right, the whole drawing is at another scale than the vehicle.")]
+    return [Finding(Code.SCALE_DISAGREES, "board", facts={
+        "percent": 100 * off, "u95": 100 * K95 * sd, "drawn_mm": drawn * board.bar_nominal,
+        "read_mm": board.bar_measured})]
 
 
 def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.DataFrame, sigma: float,
@@ -302,19 +274,17 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
     for name, row in total.iterrows():
         lost = 1 - row["sum"] / row["size"]
         if lost > 0.25:
-            out.append(Finding("photo_poor", str(name), f"Photo {name}: {lost:.0%} of its corners do not fit the rest "
-                               "and were put aside. Blurred, shaken, or something moved? Take it again."))
+            out.append(Finding(Code.PHOTO_POOR, str(name), facts={"lost": float(lost)}))
     out += loose_tags(problem, s, residuals)
     out += scale_finding(problem, s, cov)
-    if any(f.item == PART_TAGS for f in out):
-        return [f for f in out if f.cause != "scale_disagrees"]  # nothing that rests on the part tags can be judged
-    slipped = {f.item for f in out if f.cause == "tag_slipped"}
-    bent = {f.item for f in out if f.cause == "part_bent"}
+    if any(f.code is Code.PART_TAGS_SIZE for f in out):
+        return [f for f in out if f.code is not Code.SCALE_DISAGREES]  # all else rests on the part tags
+    slipped = {f.item for f in out if f.code is Code.TAG_SLIPPED}
+    bent = {f.item for f in out if f.code is Code.PART_BENT}
     knocked = {rig.tags[t].centres_on for t in slipped}
     for i, name in enumerate(layout.photos):
         if abs(s.df[i]) > ZOOM:
-            out.append(Finding("digital_zoom", name, f"Photo {name} has a focal length {100 * s.df[i]:+.1f} % off the "
-                               "others: zoomed or cropped? Take it again without zoom."))
+            out.append(Finding(Code.DIGITAL_ZOOM, name, facts={"off": float(s.df[i])}))
     m = problem.motions(s)
     closures = [b for b in problem.blocks(s) if isinstance(b, Closure)]
     for rod in layout.rods:
@@ -323,9 +293,7 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
         if ends & knocked or {rig.points[p].body for p in ends} & bent:
             continue  # the slipped tag on its end, or its bent part, explains it
         if worst is not None and abs(worst.residual(m)[0]) > 4:
-            out.append(Finding("rod_misfit", rod, f'Rod "{rod}" would have to be {worst.error_mm(m):+.2f} mm longer at '
-                               f'"{worst.position}" than at the other positions: play in a rod end, a clamp that '
-                               "slips, or a part that bends. Check them by hand."))
+            out.append(Finding(Code.ROD_MISFIT, rod, (worst.position,), {"mm": worst.error_mm(m)}))
     for body in layout.bodies:
         known = [k for k in layout.angle_keys if k[0] == body]
         if rig.bodies[body].role == "wheel":
@@ -333,18 +301,12 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
         for key in known:
             slot = layout.angle(*key)
             if slot is not None and np.sqrt(cov[slot, slot]) > np.deg2rad(1.0):
-                out.append(Finding("angle_unknown", body, f'The turn of {body} at "{key[1]}" is not known: its tag was '
-                                   "not seen there. Photograph it from where the tag faces the camera."))
+                out.append(Finding(Code.ANGLE_UNKNOWN, body, (key[1],)))
     if sigma > 2.0:
-        out.append(Finding("corners_rough", "all photos", f"The corners scatter {sigma:.1f} times more than their "
-                           "sharpness promises; the stated uncertainties allow for it. Flatter board, sharper photos "
-                           "and firmly glued tags would help.", serious=False))
+        out.append(Finding(Code.CORNERS_ROUGH, "all photos", facts={"factor": sigma}))
     board = np.abs(s.bow).max()
     if board > 1.0:
-        out.append(Finding("board_bowed", "board", f"The board is bowed by about {board:.1f} mm over 100 mm. It is "
-                           "allowed for, but glue it to something flat.", serious=False))
+        out.append(Finding(Code.BOARD_BOWED, "board", facts={"mm": float(board)}))
     if rig.board.bar_measured is None:
-        out.append(Finding("scale_unknown", "board", "The printed scale bar has not been measured: lengths may be off "
-                           "by up to 1 %. Measure it with calipers and enter scale_bar in the rig file.",
-                           serious=False))
+        out.append(Finding(Code.SCALE_UNKNOWN, "board"))
     return out

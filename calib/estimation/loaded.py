@@ -18,6 +18,7 @@ from scipy.optimize import least_squares
 from calib.estimation.blocks.expected import Priors
 from calib.estimation.camera import project, undistort
 from calib.estimation.unknowns import Layout, State
+from calib.findings import Code
 from calib.linkage.rotations import rotation
 from calib.linkage.steering import cambers, kingpin_geometry, wheel_headings
 from calib.results import AsBuilt, Finding, LoadedFigure
@@ -107,12 +108,12 @@ def loaded_motion(photos: Sequence[LoadedPhoto], tags: TagPlaces, lens: Array, d
     good = [p for p in photos if len(p.board_xyz) >= 12 and len(p.part_tag)]
     if len(good) < LEAST_PHOTOS:
         raise UserError(f"only {len(good)} loaded photo(s) show the board and an upright's tag; take at least "
-                        f"{LEAST_PHOTOS}, better six, from both sides and the front.")
+                        f"{LEAST_PHOTOS}, better six, from both sides and the front.", "few_photos")
     seen = {tags.upright[k] for p in good for k in p.part_tag}
     uprights = tuple(dict.fromkeys(tags.upright))
     for name in uprights:
         if name not in seen:
-            raise UserError(f"no loaded photo shows a tag of {name}; photograph its side too.")
+            raise UserError(f"no loaded photo shows a tag of {name}; photograph its side too.", "tag_missing", name)
     problem = _Problem(good, tags, uprights, np.asarray(lens, float), df_sd, dc_sd, corner_scale)
     x = problem.start()
     for _ in range(2):
@@ -165,7 +166,7 @@ class _Problem:
             ok, r, t = cv2.solvePnP(np.ascontiguousarray(p.board_xyz), flat, np.eye(3), None,
                                     flags=cv2.SOLVEPNP_ITERATIVE)
             if not ok:
-                raise UserError("a loaded photo's board gives no camera place; is it flat and whole?")
+                raise UserError("a loaded photo's board gives no camera place; is it flat and whole?", "no_board")
             self.base.append((cv2.Rodrigues(r)[0], t.ravel()))
         return x
 
@@ -249,13 +250,12 @@ def loaded_of(layout: Layout, s: State, cov: Array, sigma: float, priors: Priors
     rig = layout.rig
     try:
         if aboard is None:
-            raise UserError("there is no photo of it")
+            raise UserError("there is no photo of it.", "no_position", rig.loaded)
         tags = _places(layout, s, cov)
         photos = _photos(rig, s, aboard, [n for n in layout.tags if rig.tags[n].body in tags.upright])
         motion = loaded_motion(photos, tags, s.lens, priors.df_sd, priors.dc_sd, max(sigma, 0.3))
     except UserError as err:
-        return (), [Finding("not_loaded", rig.loaded, f'"{rig.loaded}" does not tell what the rider\'s weight '
-                            f"does: {err}", serious=False)]
+        return (), [Finding(Code.NOT_LOADED, rig.loaded, (rig.loaded,), {"why": str(err), "why_code": err.code})]
     return loaded_figures(built, motion, s.align_R, s.align_t), []
 
 
@@ -266,7 +266,7 @@ def _places(layout: Layout, s: State, cov: Array) -> TagPlaces:
     slots = np.concatenate([np.arange(sl.start, sl.stop) for sl in (layout.tag(layout.tags[i]) for i in mine)]) \
         if mine else np.zeros(0, int)
     if {layout.rig.tags[layout.tags[i]].body for i in mine} != set(uprights):
-        raise UserError("an upright has no tag that was seen unloaded")
+        raise UserError("an upright has no tag that was seen unloaded.", "tag_missing")
     return TagPlaces(s.tag_R[mine], s.tag_t[mine], cov[np.ix_(slots, slots)],
                      tuple(layout.rig.tags[layout.tags[i]].body for i in mine))
 

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from calib.estimation.equations import RigProblem
 from calib.estimation.start import Motion, compose
 from calib.estimation.unknowns import Layout, State, retract
+from calib.findings import Fact
 from calib.linkage.rotations import rotation, rotation_vector, skew
-from calib.results import Finding
+from calib.results import Code, Finding
 
 Array = NDArray[np.float64]
 BUMP_MM, BUMP_RAD = 0.5, 0.003  # least shift or turn of the board that counts as a bump
@@ -71,21 +72,16 @@ def board_bumps(problem: RigProblem, s: State, poses: Mapping[Key, Motion]) -> d
 
 
 def bump_finding(layout: Layout, bumps: Mapping[str, Motion]) -> tuple[list[Finding], tuple[str, ...]]:
-    """The sentence about a bumped board, and the positions to set aside (none where too few would be left)."""
+    """The finding of a bumped board, and the positions to set aside (none where too few would be left)."""
     if not bumps:
         return [], ()
     rest = [p for p in layout.positions if p not in bumps and p not in layout.rig.spin_positions]
     worst = max(bumps, key=lambda p: float(np.linalg.norm(bumps[p][1])))
     mm = float(np.linalg.norm(bumps[worst][1]))
     deg = float(np.rad2deg(np.linalg.norm(rotation_vector(bumps[worst][0]))))
-    where = ", ".join(f'"{p}"' for p in bumps)
     aside = tuple(bumps) if len(rest) >= 3 else ()
-    what = "these positions were set aside" if aside else "too few positions are left without them, so do not trust " \
-        "these results"
-    text = (f"The board stands up to {mm:.1f} mm and {deg:.2f} deg elsewhere on the frame at {where} than at "
-            f'"{layout.reference}": board or frame was bumped between the photos. {what[0].upper()}{what[1:]}; fix '
-            "the board firmly and shoot again.")
-    return [Finding("frame_bumped", "board", text)], aside
+    facts: dict[str, Fact] = {"mm": mm, "deg": deg, "reference": layout.reference, "set_aside": bool(aside)}
+    return [Finding(Code.FRAME_BUMPED, "board", tuple(bumps), facts)], aside
 
 
 def what_moved(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body: str) -> Moved | None:

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from calib.findings import Code, Fact
 from calib.linkage.mechanism import Linkage, rod_lengths
 from calib.results import Finding, Fit
 from calib.rig.model import FRAME, Rig, approach_pairs
@@ -50,7 +51,24 @@ class Play:
     above: float
     seen: bool
     joints: tuple[str, ...]
-    text: str
+
+    @property
+    def finding(self) -> Finding:
+        """Play seen, with where it can be; or that none was, and above what."""
+        place = (self.position,)
+        if not self.seen:
+            return Finding(Code.NO_PLAY, self.rod, place, {"above_mm": self.above, "mm": self.mm,
+                                                           "u95_mm": self.u95_mm})
+        turn: dict[str, Fact] = {}
+        if np.isfinite(self.deg):
+            turn = {"deg": abs(self.deg), "u95_deg": self.u95_deg, "driven": self.driven}
+        return Finding(Code.PLAY, self.rod, place, {"mm": abs(self.mm), "u95_mm": self.u95_mm, "joints": self.joints,
+                                                    **turn})
+
+    @property
+    def text(self) -> str:
+        """The same as a sentence."""
+        return self.finding.text
 
 
 def lost_motion(design: Rig, fit: Fit) -> tuple[Play, ...]:
@@ -102,13 +120,11 @@ def play_findings(plays: Sequence[Play]) -> tuple[Finding, ...]:
     for rod in dict.fromkeys(p.rod for p in plays):
         seen = [p for p in plays if p.rod == rod and p.seen]
         if seen:
-            worst = max(seen, key=lambda p: abs(p.mm))
-            out.append(Finding("play", rod, worst.text))
+            out.append(max(seen, key=lambda p: abs(p.mm)).finding)
     clean = [p for p in plays if p.rod not in {f.item for f in out}]
     if clean:
         rods = " and ".join(dict.fromkeys(p.rod for p in clean))
-        out.append(Finding("no_play", rods, f"No play seen in {rods} above {max(p.above for p in clean):.2f} mm.",
-                           serious=False))
+        out.append(Finding(Code.NO_PLAY, rods, facts={"above_mm": max(p.above for p in clean)}))
     return tuple(out)
 
 
@@ -169,13 +185,7 @@ def _play(rig: Rig, place: str, rod: str, driving: str, driven: str, mm: float, 
     u_deg = float(np.degrees(u95 / abs(arm))) if abs(arm) > 1e-6 else float("nan")
     seen, above = abs(mm) > max(strict * u95, LEAST), max(abs(mm) + u95, LEAST)
     joints = _joints(rig, rod, driving, driven, loose)
-    if seen:
-        at = f", {abs(turn):.3f} +/- {u_deg:.3f} deg at {driven}" if np.isfinite(turn) else ""
-        text = (f'{rod}: {abs(mm):.2f} +/- {u95:.2f} mm of play at "{place}"{at}. It can be in {"; ".join(joints)}. '
-                "Find it by hand before riding: hold one part and rock the other.")
-    else:
-        text = f'{rod}: no play seen above {above:.2f} mm at "{place}" ({mm:+.2f} +/- {u95:.2f} mm)'
-    return Play(place, rod, driving, driven, mm, u95, turn, u_deg, above, seen, joints, text)
+    return Play(place, rod, driving, driven, mm, u95, turn, u_deg, above, seen, joints)
 
 
 def _joints(rig: Rig, rod: str, driving: str, driven: str, loose: set[str]) -> tuple[str, ...]:

@@ -26,10 +26,11 @@ def design_sweep(rig: Rig, steps: int = 65) -> Sweep:
     try:
         sweep = Linkage(rig).sweep(np.linspace(lo, hi, steps))
     except (ValueError, CannotAssemble) as e:
-        raise UserError(f"The rig cannot be put together: {e}; check places and rods in the rig file.") from e
+        raise UserError(f"The rig cannot be put together: {e}; check places and rods in the rig file.",
+                        "cannot_assemble", rig.name) from e
     if not sweep.reached.any():
-        raise UserError(f"The rig does not go together straight ahead: {'; '.join(sweep.ends)}; check places and rod "
-                        "lengths in the rig file.")
+        raise UserError(f"The rig does not go together straight ahead: {sweep.why}; check places and rod "
+                        "lengths in the rig file.", "cannot_assemble", rig.name)
     return sweep
 
 

@@ -33,7 +33,7 @@ def _joint(rig: Rig) -> str:
     lean = lean_joint(rig)
     if lean is None:
         raise UserError('the rig file has no lean joint: give the part that leans role = "lean" and an axis along x, '
-                        "and name it as parent of the parts it carries")
+                        "and name it as parent of the parts it carries", "no_lean_joint")
     return lean
 
 
@@ -140,7 +140,7 @@ def lean_from_photos(design: Rig, fit: Fit) -> tuple[LeanPoint, ...]:
             here = lk.solve(lever, fixed={lean: phi})
         except CannotAssemble as e:
             raise UserError(f'at lean position "{p}" the measured rods do not go together ({e}); was a rod or tag '
-                            "moved between the photos?") from e
+                            "moved between the photos?", "cannot_assemble", p) from e
         drawn = lean_steer(design, lean, [phi], lever)
         table: dict[str, dict[str, float]] = {k: {} for k in ("steer", "su", "model", "design", "diff", "du")}
         for side, w in rig.wheels.items():

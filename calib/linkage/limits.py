@@ -213,7 +213,7 @@ def _reach(sweep: Sweep) -> Limit:
     lost = d[~sweep.reached]
     worst = float(lost[np.argmin(np.abs(lost))]) if len(lost) else float(d[np.argmax(np.abs(d))])
     return Limit("reach", sweep.driver, float(np.mean(sweep.reached)), 1.0, ok, worst,
-                 f"{sweep.driver} moves through its whole range" if ok else "; ".join(sweep.ends))
+                 f"{sweep.driver} moves through its whole range" if ok else sweep.why)
 
 
 def _toggles(rig: Rig, sweep: Sweep) -> list[Limit]:
@@ -232,7 +232,7 @@ def _toggles(rig: Rig, sweep: Sweep) -> list[Limit]:
                              f"no toggle within {np.rad2deg(far):.0f} deg beyond {np.rad2deg(end):.1f} deg"))
             continue
         margin = (end - at) if way == "below" else (at - end)
-        text = next(t for t in wide.ends if f" at {np.rad2deg(at):.2f} deg" in t)
+        text = next(e.text for e in wide.ends if e.at == at)
         out.append(Limit("toggle", item, float(margin), TOGGLE_MARGIN, bool(margin >= TOGGLE_MARGIN), end,
                          f"{text}, {np.rad2deg(margin):.1f} deg beyond the end of travel; at least "
                          f"{np.rad2deg(TOGGLE_MARGIN):.0f} deg"))

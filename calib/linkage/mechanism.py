@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from enum import StrEnum
 from itertools import combinations
 
 import numpy as np
@@ -38,6 +39,38 @@ class CannotAssemble(Exception):
 
 class Toggle(CannotAssemble):
     """The linkage goes over centre: a rod and the arm it moves line up, beyond it there is no way on."""
+
+
+class EndKind(StrEnum):
+    """Why a sweep ends."""
+
+    TOGGLE = "toggle"  # a rod lines up with the arm it moves
+    CANNOT_ASSEMBLE = "cannot_assemble"  # the rods do not go together even at zero
+
+
+@dataclass(frozen=True)
+class SweepEnd:
+    """Where and why a sweep ends. ``at`` rad of ``driver``; ``off`` mm that the rod is too long, negative too short."""
+
+    kind: EndKind
+    rods: tuple[str, ...]
+    driver: str
+    at: float = 0.0
+    arm_of: str = ""  # toggle even at zero: drawn in line with this body's arm
+    off: float | None = None  # None: not known, several rods together
+
+    @property
+    def text(self) -> str:
+        """As words, without a full stop."""
+        names = " and ".join(self.rods)
+        if self.kind is EndKind.CANNOT_ASSEMBLE:
+            if self.off is None:
+                return f"cannot assemble {names} at 0 deg: no pose found with their lengths"
+            return (f"cannot assemble {names} at 0 deg: it is {abs(self.off):.1f} mm too "
+                    f"{'long' if self.off > 0 else 'short'}")
+        if self.arm_of:
+            return f"toggle of {names} at 0 deg: drawn in line with the arm of {self.arm_of}, it has no hold on it"
+        return f"toggle of {names} at {np.rad2deg(self.at):.2f} deg of {self.driver}"
 
 
 # --- places and distances ---------------------------------------------------------------------------------
@@ -202,7 +235,7 @@ class Sweep:
     """Joint angles over driver angles.
 
     ``driver_angles`` (n,) rad; ``angles`` body to (n,) rad for every body, nan where not ``reached`` (n,);
-    ``ends`` a sentence for each end of the range that could not be reached (empty: all reached);
+    ``ends`` why, for each end of the range that could not be reached (empty: all reached);
     ``closure_error`` (n,) mm for each rod not needed to place a part: ball distance minus its length, which a real
     rig has to take up as play or bending.
     """
@@ -212,10 +245,15 @@ class Sweep:
     driver_angles: Array
     angles: Mapping[str, Array]
     reached: NDArray[np.bool_]
-    ends: tuple[str, ...]
+    ends: tuple[SweepEnd, ...]
     closure_error: Mapping[str, Array]
     ends_at: tuple[float | None, float | None] = (None, None)  # rad of the driver, low and high
     fixed: Mapping[str, float] = field(default_factory=dict)  # held bodies, rad
+
+    @property
+    def why(self) -> str:
+        """What ends the range, in words; empty where all was reached."""
+        return "; ".join(e.text for e in self.ends)
 
 
 @dataclass
@@ -530,36 +568,34 @@ class Linkage:
         angles = {b: np.where(reached, run.angles[b][places], np.nan) if b in run.angles
                   else np.full(len(want), np.nan) for b in self.rig.bodies}
         angles[drv] = want.copy()
-        ends: list[str] = []
+        ends: list[SweepEnd] = []
         at: list[float | None] = [None, None]
         if run.first > run.last:
             assert run.high is not None
-            ends.append(self._why_not(run.high, run, i0))
+            ends.append(self._why_not(run.high, run, i0, drv))
         else:
             for k, (way, stop) in enumerate(((-1, run.low), (1, run.high))):
                 if stop is not None:
                     where, block = self._limit(plan, run, way, drv, hold)
                     at[k] = where
-                    rods = " and ".join(block.rods)
-                    ends.append(f"toggle of {rods} at {np.rad2deg(where):.2f} deg of {drv}")
+                    ends.append(SweepEnd(EndKind.TOGGLE, block.rods, drv, where))
         closure_error = {}
         if plan.left_over:
             closure_error = {r: np.where(reached, self._gap(r, angles), np.nan) for r in plan.left_over}
         return Sweep(self.rig, drv, want, angles, reached, tuple(ends), closure_error, (at[0], at[1]), hold)
 
-    def _why_not(self, block: Block, run: _Run, i0: int) -> str:
-        names = " and ".join(block.rods)
+    def _why_not(self, block: Block, run: _Run, i0: int, driver: str) -> SweepEnd:
+        """Why there is no pose even at zero."""
         if len(block.rods) > 1:
-            return f"cannot assemble {names} at 0 deg: no pose found with their lengths"
+            return SweepEnd(EndKind.CANNOT_ASSEMBLE, block.rods, driver)
         if self._side(block.rods[0], block.bodies[0]) == 0:
-            return f"toggle of {names} at 0 deg: drawn in line with the arm of {block.bodies[0]}, it has no hold on it"
+            return SweepEnd(EndKind.TOGGLE, block.rods, driver, arm_of=block.bodies[0])
         A, B, C = (float(np.atleast_1d(v)[min(i0, np.size(v) - 1)])
                    for v in self._circle(block.rods[0], block.bodies[0], run.angles))
         L = self._lengths[block.rods[0]]
         mean = L * L - C  # squared distance halfway between nearest and farthest
         near, far = np.sqrt(max(mean - np.hypot(A, B), 0.0)), np.sqrt(mean + np.hypot(A, B))
-        by = f"{near - L:.1f} mm too short" if near > L else f"{L - far:.1f} mm too long"
-        return f"cannot assemble {names} at 0 deg: it is {by}"
+        return SweepEnd(EndKind.CANNOT_ASSEMBLE, block.rods, driver, off=float(L - near if near > L else L - far))
 
     def solve(self, driver_angle: float, *, driver: str | None = None,
               fixed: Mapping[str, float] | None = None,
@@ -584,9 +620,8 @@ class Linkage:
             return self._from_start(plan, float(driver_angle), drv, hold, start)
         s = self.sweep(np.array([driver_angle]), driver=drv, fixed=hold)
         if not s.reached[0]:
-            what = "; ".join(s.ends)
-            raise (CannotAssemble if what.startswith("cannot") else Toggle)(
-                f"{drv} cannot be at {np.rad2deg(driver_angle):.2f} deg: {what}")
+            error = CannotAssemble if s.ends[0].kind is EndKind.CANNOT_ASSEMBLE else Toggle
+            raise error(f"{drv} cannot be at {np.rad2deg(driver_angle):.2f} deg: {s.why}")
         return {b: float(a[0]) for b, a in s.angles.items()}
 
     def _from_start(self, plan: Plan, angle: float, driver: str, fixed: Mapping[str, float],

@@ -77,7 +77,7 @@ def load_before(folder: Path, proposal: int = 1) -> Before:
     made = work.get("proposals", [])
     if made and proposal > len(made):
         raise UserError(f"{folder / 'proposals.json'} holds {len(made)} proposals; --proposal {proposal} is not one "
-                        "of them.")
+                        "of them.", "no_such_proposal", str(proposal))
     chosen: Mapping[str, Any] = made[proposal - 1] if made and proposal else {}
     curves = chosen.get("curves")
     hoped = {f["name"]: (number(f["value"]), number(f["u95"])) for f in chosen.get("predicted", ())}
@@ -120,9 +120,9 @@ def number(v: object) -> float:
 def _file(folder: Path, name: str) -> Path:
     path = folder / name
     if not folder.is_dir():
-        raise UserError(f"{folder} is not a folder; give the result folder of a run.")
+        raise UserError(f"{folder} is not a folder; give the result folder of a run.", "no_folder", str(folder))
     if not path.is_file():
-        raise UserError(f"{folder} holds no {name}; give the result folder of a finished run.")
+        raise UserError(f"{folder} holds no {name}; give the result folder of a finished run.", "no_file", name)
     return path
 
 
@@ -132,9 +132,11 @@ def read_json(folder: Path, name: str) -> dict[str, Any]:
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as e:
-        raise UserError(f"{path} cannot be read; it is damaged, so run the measurement again.") from e
+        raise UserError(f"{path} cannot be read; it is damaged, so run the measurement again.",
+                        "unreadable", str(path)) from e
     if not isinstance(data, dict):
-        raise UserError(f"{path} is not a file that rigtrue wrote; give the result folder of a run.")
+        raise UserError(f"{path} is not a file that rigtrue wrote; give the result folder of a run.",
+                        "not_ours", str(path))
     return data
 
 
@@ -144,8 +146,10 @@ def read_table(folder: Path, name: str, columns: tuple[str, ...]) -> pd.DataFram
     try:
         table = pd.read_csv(path)
     except (OSError, ValueError) as e:
-        raise UserError(f"{path} cannot be read; it is damaged, so run the measurement again.") from e
+        raise UserError(f"{path} cannot be read; it is damaged, so run the measurement again.",
+                        "unreadable", str(path)) from e
     missing = [c for c in columns if c not in table.columns]
     if missing:
-        raise UserError(f"{path} lacks the column {missing[0]}; it was changed, so run the measurement again.")
+        raise UserError(f"{path} lacks the column {missing[0]}; it was changed, so run the measurement again.",
+                        "unreadable", str(path))
     return table

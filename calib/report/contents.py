@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -14,7 +13,7 @@ from calib.advice.compare import Comparison, predicted_curves
 from calib.advice.proposal import Proposal, Proposals, percent, title
 from calib.advice.sensitivity import sensitivity
 from calib.advice.travel import Travel
-from calib.advice.worklist import work_list
+from calib.advice.worklist import work_steps
 from calib.report.sheet import Sheet, make_sheet, short
 from calib.results import AsBuilt, Fit
 from calib.rig.model import Rig
@@ -127,7 +126,7 @@ def work_data(design: Rig, built: AsBuilt, comparison: Comparison, proposals: Pr
 
 def _proposal_data(design: Rig, built: AsBuilt, comparison: Comparison, p: Proposal, head: str, now: Mapping[str, Any],
                    labels: Mapping[str, str]) -> dict[str, Any]:
-    steps = [re.sub(r"^\d+\. ", "", x) for x in work_list(p, built.rig)] if p.changes else []
+    steps = work_steps(p, built.rig)
     predicted = []
     for f in p.figures:
         row = now.get(f.name)

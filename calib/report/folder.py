@@ -146,6 +146,6 @@ def fit_data(fit: Fit) -> dict[str, Any]:
         "rod_misfit_mm": [{"rod": r, "position": p, "mm": v} for (r, p), v in fit.rod_misfit.items()],
         "figures": [{"name": f.name, "value": f.value, "u95": f.u95, "unit": f.unit, "from_photos": f.from_photos,
                      "note": f.note} for f in fit.figures],
-        "findings": [{"cause": f.cause, "item": f.item, "text": f.text, "serious": f.serious} for f in fit.findings],
+        "findings": [f.as_data() for f in fit.findings],
         "parameters": {"names": fit.as_built.names, "covariance": fit.as_built.cov},
     }

@@ -35,7 +35,8 @@ def append_record(folder: Path, vehicle: str, event: str, results: str, figures:
     if not fresh:
         with path.open(newline="", encoding="utf-8") as f:
             if next(csv.reader(f), []) != COLUMNS:
-                raise UserError(f"{path} is not a record kept by rigtrue; move it away or choose another --out.")
+                raise UserError(f"{path} is not a record kept by rigtrue; move it away or choose another --out.",
+                                "not_ours", str(path))
     try:
         with path.open("a", newline="", encoding="utf-8") as f:
             w = csv.writer(f)
@@ -46,7 +47,7 @@ def append_record(folder: Path, vehicle: str, event: str, results: str, figures:
                 w.writerow([stamp, vehicle, event, results, r["name"], *(_cell(r[c]) for c in (
                     "measured", "u95", "unit", "target", "tolerance", "verdict")), _cell(hoped[0]), _cell(hoped[1])])
     except OSError as e:
-        raise UserError(f"Cannot write the record {path}: {e.strerror}.") from e
+        raise UserError(f"Cannot write the record {path}: {e.strerror}.", "cannot_write", str(path)) from e
     return path
 
 
@@ -61,7 +62,7 @@ def read_record(path: Path) -> pd.DataFrame:
     try:
         table = pd.read_csv(path, dtype={"vehicle": str, "event": str, "results": str, "figure": str})
     except (OSError, ValueError) as e:
-        raise UserError(f"Cannot read the record {path}; is it a CSV kept by rigtrue?") from e
+        raise UserError(f"Cannot read the record {path}; is it a CSV kept by rigtrue?", "unreadable", str(path)) from e
     if list(table.columns) != COLUMNS:
-        raise UserError(f"{path} is not a record kept by rigtrue.")
+        raise UserError(f"{path} is not a record kept by rigtrue.", "not_ours", str(path))
     return table

@@ -79,13 +79,15 @@ def draw_rig(rig: Rig, path: Path) -> None:
     """
     path = Path(path)
     if path.suffix.lower() not in (".svg", ".png"):
-        raise UserError(f"{path}: a drawing is written as .svg or .png; give the file one of these endings")
+        raise UserError(f"{path}: a drawing is written as .svg or .png; give the file one of these endings",
+                        "wrong_ending", str(path))
     figure = rig_figure(rig)
     meta = {"Date": None} if path.suffix.lower() == ".svg" else None  # same rig, same file
     try:
         figure.savefig(path, dpi=DPI, metadata=meta)
     except OSError as exc:
-        raise UserError(f"{path}: cannot be written ({exc.strerror}); name a folder that exists") from None
+        raise UserError(f"{path}: cannot be written ({exc.strerror}); name a folder that exists",
+                        "cannot_write", str(path)) from None
 
 
 def rig_figure(rig: Rig) -> Figure:

@@ -17,6 +17,7 @@ class Errors:
     def __init__(self, file: str, lines: Mapping[KeyPath, int]) -> None:
         self.file, self.lines = file, dict(lines)
         self.texts: list[str] = []
+        self.keys: list[str] = []  # the key each text is about
 
     def add(self, path: KeyPath, text: str) -> None:
         where = self.file
@@ -27,6 +28,7 @@ class Errors:
         line = f"{where}: {dotted(path)}: {text}"
         if line not in self.texts:
             self.texts.append(line)
+            self.keys.append(dotted(path))
 
     def rename(self, path: KeyPath, read_as: KeyPath) -> None:
         """Messages about ``path`` point at the line where the key stands under the name ``read_as``."""

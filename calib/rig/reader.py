@@ -58,9 +58,10 @@ def load_rig(path: str | Path) -> Rig:
     try:
         text = Path(path).read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise UserError(f"{path}: there is no such file; `rigtrue new` writes one to start from") from None
+        raise UserError(f"{path}: there is no such file; `rigtrue new` writes one to start from",
+                        "no_file", str(path)) from None
     except (OSError, UnicodeDecodeError) as exc:
-        raise UserError(f"{path}: cannot be read as text ({exc})") from None
+        raise UserError(f"{path}: cannot be read as text ({exc})", "unreadable", str(path)) from None
     return parse_rig(text, Path(path).name)
 
 
@@ -75,11 +76,11 @@ def parse_rig(text: str, file: str = "rig.toml") -> Rig:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as exc:
-        raise UserError(f"{file}: not valid TOML: {exc}; correct that line first") from None
+        raise UserError(f"{file}: not valid TOML: {exc}; correct that line first", "not_toml", file) from None
     errors = Errors(file, key_lines(text))
     rig = _Reader(data, errors).rig()
     if errors.texts or rig is None:
-        raise UserError("\n".join(errors.texts))
+        raise UserError("\n".join(errors.texts), "rig_file", errors.keys[0] if errors.keys else file, errors.keys)
     return rig
 
 

@@ -32,6 +32,8 @@ def write_starter(path: Path, name: str = "my vehicle") -> None:
         with Path(path).open("x", encoding="utf-8") as f:
             f.write(starter_text(name))
     except FileExistsError:
-        raise UserError(f"{path}: exists already and was left as it is; choose another name") from None
+        raise UserError(f"{path}: exists already and was left as it is; choose another name",
+                        "exists", str(path)) from None
     except OSError as exc:
-        raise UserError(f"{path}: cannot be written ({exc.strerror}); name a folder that exists") from None
+        raise UserError(f"{path}: cannot be written ({exc.strerror}); name a folder that exists",
+                        "cannot_write", str(path)) from None

@@ -170,7 +170,7 @@ def _over_the_travel(design: Rig, truth: Truth, fit: Fit) -> list[tuple[str, str
 def accused(fit: Fit, design: Rig) -> tuple[tuple[str, str], ...]:
     """(cause, item) of every serious finding of a shoot in which nothing slipped, bent or was bumped."""
     found = (*fit.findings, *play_findings(lost_motion(design, fit)))
-    return tuple((f.cause, f.item) for f in found if f.serious and f.cause not in NO_BLAME)
+    return tuple((f.code, f.item) for f in found if f.serious and f.code not in NO_BLAME)
 
 
 def _ackermann(truth: Truth, fit: Fit, positions: tuple[str, ...]) -> list[tuple[str, str, float, float]]:

@@ -28,7 +28,6 @@ Run: OMP_NUM_THREADS=1 python -m tests.bench.mistakes [shoots of each] [part of 
 
 from __future__ import annotations
 
-import re
 import sys
 import tempfile
 import time
@@ -54,8 +53,6 @@ from tests.test_bad_input import good, photo, save
 CLEAN = "clean"
 MIRRORED = "mirrored print"
 FOLLOWS = ("few_photos", "no_position", "tag_missing", "angle_unknown")  # what setting photos aside brings with it
-REFUSED = {"digital_zoom": r"Photo (\S+) was set aside: its focal length", "frame_bumped": r"The (board) stands up to",
-           "two_cameras": r"Photo (\S+) was set aside: it was taken with another camera"}
 
 
 @dataclass(frozen=True)
@@ -82,14 +79,13 @@ def judge(m: Mistake, found: Sequence[Finding]) -> tuple[str, tuple[tuple[str, s
     where = frozenset().union(*m.sides) if m.sides else frozenset()
 
     def right_place(f: Finding) -> bool:
-        told = re.sub(r'than at "[^"]+"', "", f.text)  # what it is counted from
-        named = set(re.findall(r'"([^"]+)"', told)) & where
+        named = set(f.positions) & where
         # counted from straight ahead, or as those that do not fit: either side of a change may be the odd one
         return not m.sides or (bool(named) and any(named <= side for side in m.sides)) or len(m.sides) == 1
 
-    good = [f for f in found if f.cause in m.causes and f.item in m.items]
-    open_ = [f for f in found if f.cause in m.either and f.item in m.items]
-    others = tuple((f.cause, f.item) for f in found if f not in good + open_ and f.cause not in FOLLOWS)
+    good = [f for f in found if f.code in m.causes and f.item in m.items]
+    open_ = [f for f in found if f.code in m.either and f.item in m.items]
+    others = tuple((f.code, f.item) for f in found if f not in good + open_ and f.code not in FOLLOWS)
     if {f.item for f in good} >= set(m.items) and all(right_place(f) for f in good):
         return "named", others
     if {f.item for f in good + open_} >= set(m.items) and all(right_place(f) for f in good + open_):
@@ -110,11 +106,10 @@ def one(job: tuple[str, int]) -> Outcome:
         found = findings(m.rig, m.obs)
     except UserError as e:
         # too little is left to go on: the refusal says what was set aside and why
-        found = tuple(Finding(cause, item, str(e)) for cause, pattern in REFUSED.items()
-                      for item in re.findall(pattern, str(e))) or (Finding("refused", "", str(e)),)
+        found = tuple(f for f in e.reasons if isinstance(f, Finding))
     took = time.process_time() - began
     verdict, others = judge(m, found) if name != CLEAN else ("alarm" if found else "clean", ())
-    return Outcome(seed, m.size, m.unit, verdict, others, tuple((f.cause, f.item, f.text) for f in found), took)
+    return Outcome(seed, m.size, m.unit, verdict, others, tuple((f.code, f.item, f.text) for f in found), took)
 
 
 def wilson(k: int, n: int) -> tuple[float, float]:

@@ -1,0 +1,313 @@
+"""What was noticed about a shoot or a rig: codes and facts, and the one table that puts them into words.
+
+Those who find something give its code, the item, the positions and the measured values; nobody edits or searches
+the words. To add a finding: a code, a function of the finding that says it, and a line in ``TABLE``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, NamedTuple
+
+Fact = float | int | str | bool | tuple[str, ...]
+
+
+class Code(StrEnum):
+    """What a finding is."""
+
+    TWO_CAMERAS = "two_cameras"
+    RESIZED = "resized"
+    DIGITAL_ZOOM = "digital_zoom"
+    NO_BOARD = "no_board"
+    FEW_PHOTOS = "few_photos"
+    NO_POSITION = "no_position"
+    TAG_MISSING = "tag_missing"
+    WRONG_POSITION = "wrong_position"
+    TAG_MISREAD = "tag_misread"
+    TAG_UNFIT = "tag_unfit"
+    TAG_SLIPPED = "tag_slipped"
+    TAG_SIZE = "tag_size"
+    PART_TAGS_SIZE = "part_tags_size"
+    PART_BENT = "part_bent"
+    FRAME_BUMPED = "frame_bumped"
+    SCALE_DISAGREES = "scale_disagrees"
+    SCALE_UNKNOWN = "scale_unknown"
+    PHOTO_POOR = "photo_poor"
+    CORNERS_ROUGH = "corners_rough"
+    BOARD_BOWED = "board_bowed"
+    ROD_MISFIT = "rod_misfit"
+    ANGLE_UNKNOWN = "angle_unknown"
+    NOT_CONVERGED = "not_converged"
+    NOT_LOADED = "not_loaded"
+    PLAY = "play"
+    NO_PLAY = "no_play"
+
+
+EVERYTHING = "everything"  # what touches every figure
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something noticed about the shoot or the rig.
+
+    ``facts``: measured values by name, mm, degrees, shares or plain, as ``TABLE`` reads them. ``touches``: parts, or
+    figures by name, that it makes doubtful; EVERYTHING for all. ``serious``: whether a verdict must wait for it.
+    Both are the code's own where left out.
+    """
+
+    code: Code
+    item: str  # the tag, photo, rod or part it is about
+    positions: tuple[str, ...] = ()
+    facts: Mapping[str, Fact] = field(default_factory=dict, hash=False)
+    serious: bool = None  # type: ignore[assignment]  # set below
+    touches: tuple[str, ...] = None  # type: ignore[assignment]
+
+    def __post_init__(self) -> None:
+        entry = TABLE[Code(self.code)]
+        object.__setattr__(self, "code", Code(self.code))
+        if self.serious is None:
+            object.__setattr__(self, "serious", entry.serious)
+        if self.touches is None:
+            object.__setattr__(self, "touches", (self.item,) if entry.touches is None else entry.touches)
+
+    @property
+    def text(self) -> str:
+        """The finding as a sentence."""
+        return TABLE[self.code].says(self)
+
+    def as_data(self) -> dict[str, Any]:
+        """For JSON and the report: code, item, positions, facts, touches, serious and text."""
+        return {"code": self.code.value, "item": self.item, "positions": list(self.positions),
+                "facts": {k: list(v) if isinstance(v, tuple) else v for k, v in self.facts.items()},
+                "touches": list(self.touches), "text": self.text, "serious": self.serious}
+
+
+def quoted(names: Sequence[str], between: str = ", ") -> str:
+    """Names in quotes, one after the other."""
+    return between.join(f'"{n}"' for n in names)
+
+
+# --- the words ------------------------------------------------------------------------------------------------
+
+
+def _set_aside(f: Finding, why: str) -> str:
+    return f"Photo {f.item} was set aside: {why}. Use one camera at one setting for a shoot."
+
+
+def _two_cameras(f: Finding) -> str:
+    return _set_aside(f, "it was taken with another camera ({camera}, {width} x {height}) than the rest"
+                      .format_map(f.facts))
+
+
+def _resized(f: Finding) -> str:
+    return _set_aside(f, "it is {width} x {height} pixels and the rest are {usual_width} x {usual_height}: cropped, "
+                         "shrunk by a messenger, or another camera mode".format_map(f.facts))
+
+
+def _digital_zoom(f: Finding) -> str:
+    if "zoom_in_file" in f.facts:
+        return _set_aside(f, "its file says digital zoom {zoom_in_file:g} and the rest {usual:g}; photograph without "
+                             "zoom".format_map(f.facts))
+    if "off" in f.facts:
+        return (f"Photo {f.item} has a focal length {100 * float(f.facts['off']):+.1f} % off the others: zoomed or "  # type: ignore[arg-type]
+                "cropped? Take it again without zoom.")
+    cause = "zoomed, or cropped. Take it again without zoom."
+    if not f.facts.get("camera_named", True):
+        cause = ("zoomed, cropped, or taken with another camera; the file does not say which. Take it again with the "
+                 "same camera, without zoom.")
+    return (f"Photo {f.item} was set aside: its focal length is about {f.facts['zoom']:.2f} times that of the others: "
+            f"{cause}")
+
+
+def _no_board(f: Finding) -> str:
+    return (f"Photo {f.item} was set aside: too little of the board is seen in it. Keep the whole board in view and in "
+            "focus.")
+
+
+def _few_photos(f: Finding) -> str:
+    return (f'Position "{f.item}" was set aside: it has only {f.facts["photos"]} usable photo. Take at least '
+            f'{f.facts["least"]}, better four, from different sides.')
+
+
+def _no_position(f: Finding) -> str:
+    return f'No usable photo of position "{f.item}", which the rig file asks for.'
+
+
+def _tag_missing(f: Finding) -> str:
+    return (f'Tag "{f.item}" (code {f.facts["printed_code"]}) was not found in any photo, so what it marks rests on '
+            "the drawing and the other tags.")
+
+
+def _wrong_position(f: Finding) -> str:
+    here = f.positions[0]
+    if "other" in f.facts:
+        return (f'Photo {f.item} is filed under "{here}" but the parts in it stand as in "{f.facts["other"]}": move it '
+                "there. Only the board was used from it.")
+    return (f'Photo {f.item}: its parts do not stand as in the other photos of "{here}". Was the lever moved between '
+            "shots, or the photo filed wrongly? Only the board was used from it.")
+
+
+def _tag_misread(f: Finding) -> str:
+    return (f'Tag "{f.facts["tag"]}" in photo {f.facts["photo"]} does not fit the other photos of that position and '
+            "was left out there.")
+
+
+def _tag_unfit(f: Finding) -> str:
+    return (f'Tag "{f.item}" does not fit its part at {quoted(f.positions)}, nearly everywhere it was seen: its size '
+            "is not that in the rig file, it is on another part, or it is loose; the photos cannot tell which. Measure "
+            "it, fix it firmly and shoot again.")
+
+
+def _by(f: Finding) -> str:
+    return f" by about {f.facts['mm']:.1f} mm and {f.facts['deg']:.1f} deg" if "mm" in f.facts else ""
+
+
+def _tag_slipped(f: Finding) -> str:
+    where = quoted(f.positions)
+    if "one_of" in f.facts:
+        return (f"One of the tags {quoted(_names(f, 'one_of'), ' or ')} of {f.facts['body']} slipped or was knocked: "
+                f"it stands elsewhere at {where}; the photos cannot tell which. Fix both firmly and shoot again.")
+    if "body" in f.facts:
+        return (f'Tag "{f.item}" stands elsewhere on its part{_by(f)} at {where}: it slipped or was knocked. Fix it '
+                "firmly and shoot again.")
+    return (f'Tag "{f.item}" does not fit its part at {where}: it slipped or was knocked, or a corner of it lifted. '
+            "Fix it firmly and shoot again.")
+
+
+def _part_bent(f: Finding) -> str:
+    where, body = quoted(f.positions), f.item
+    if "or_tags" in f.facts:
+        return (f"At {where} the tags of {body} stand elsewhere: {body} bent, its hinge shifted, or tag "
+                f"{quoted(_names(f, 'or_tags'), ' or ')} slipped; the photos cannot tell which. Look at it, make it "
+                "firm and shoot again.")
+    return (f"All tags of {body} stand elsewhere against its hinge{_by(f)} at {where}, and stay together: {body} bent, "
+            "or its hinge shifted in the frame; the photos cannot tell which. Look at it, make it firm and shoot "
+            "again.")
+
+
+def _names(f: Finding, fact: str) -> tuple[str, ...]:
+    names = f.facts[fact]
+    return names if isinstance(names, tuple) else (str(names),)
+
+
+def _tag_size(f: Finding) -> str:
+    return ('Tag "{item}" comes out {mm:.1f} mm wide and not {drawn_mm:g} mm as in the rig file: a tag of another '
+            "size, or another print. Measure it and correct its size, or print it anew."
+            .format_map({**f.facts, "item": f.item}))
+
+
+def _part_tags_size(f: Finding) -> str:
+    return (f"The part tags come out at {f.facts['percent']:.1f} % of the size that the rig file gives them, measured "
+            "by the board: board and part tags were printed at different scales, one of them with \"fit to page\". "
+            "Print both anew at 100 % and shoot again.")
+
+
+def _frame_bumped(f: Finding) -> str:
+    what = "These positions were set aside" if f.facts["set_aside"] else (
+        "Too few positions are left without them, so do not trust these results")
+    return (f"The board stands up to {f.facts['mm']:.1f} mm and {f.facts['deg']:.2f} deg elsewhere on the frame at "
+            f'{quoted(f.positions)} than at "{f.facts["reference"]}": board or frame was bumped between the photos. '
+            f"{what}; fix the board firmly and shoot again.")
+
+
+def _scale_disagrees(f: Finding) -> str:
+    return ("The scale bar reading and the lengths you gave disagree by {percent:+.2f} +/- {u95:.2f} %: by the drawn "
+            "pivots, holes and rods the bar would measure {drawn_mm:.1f} mm and not {read_mm:.1f} mm. Measure the bar "
+            "again; if it is right, the whole drawing is at another scale than the vehicle.".format_map(f.facts))
+
+
+def _scale_unknown(_: Finding) -> str:
+    return ("The printed scale bar has not been measured: lengths may be off by up to 1 %. Measure it with calipers "
+            "and enter scale_bar in the rig file.")
+
+
+def _photo_poor(f: Finding) -> str:
+    return (f"Photo {f.item}: {f.facts['lost']:.0%} of its corners do not fit the rest and were put aside. Blurred, "
+            "shaken, or something moved? Take it again.")
+
+
+def _corners_rough(f: Finding) -> str:
+    return (f"The corners scatter {f.facts['factor']:.1f} times more than their sharpness promises; the stated "
+            "uncertainties allow for it. Flatter board, sharper photos and firmly glued tags would help.")
+
+
+def _board_bowed(f: Finding) -> str:
+    return (f"The board is bowed by about {f.facts['mm']:.1f} mm over 100 mm. It is allowed for, but glue it to "
+            "something flat.")
+
+
+def _rod_misfit(f: Finding) -> str:
+    return (f'Rod "{f.item}" would have to be {f.facts["mm"]:+.2f} mm longer at {quoted(f.positions)} than at the '
+            "other positions: play in a rod end, a clamp that slips, or a part that bends. Check them by hand.")
+
+
+def _angle_unknown(f: Finding) -> str:
+    return (f"The turn of {f.item} at {quoted(f.positions)} is not known: its tag was not seen there. Photograph it "
+            "from where the tag faces the camera.")
+
+
+def _not_converged(f: Finding) -> str:
+    return (f"The estimate did not converge in {f.facts['iterations']} steps: none of its figures can be trusted. Look "
+            "at the other findings first; then check the rig file against the vehicle, and shoot more photos from "
+            "different sides.")
+
+
+def _not_loaded(f: Finding) -> str:
+    return f'"{f.item}" does not tell what the rider\'s weight does: {f.facts["why"]}'
+
+
+def _play(f: Finding) -> str:
+    at = ""
+    if "deg" in f.facts:
+        at = ", {deg:.3f} +/- {u95_deg:.3f} deg at {driven}".format_map(f.facts)
+    return (f'{f.item}: {f.facts["mm"]:.2f} +/- {f.facts["u95_mm"]:.2f} mm of play at {quoted(f.positions)}{at}. It '
+            f'can be in {"; ".join(_names(f, "joints"))}. Find it by hand before riding: hold one part and rock the '
+            "other.")
+
+
+def _no_play(f: Finding) -> str:
+    if f.positions:
+        return ('{item}: no play seen above {above_mm:.2f} mm at {where} ({mm:+.2f} +/- {u95_mm:.2f} mm)'
+                .format_map({**f.facts, "item": f.item, "where": quoted(f.positions)}))
+    return f"No play seen in {f.item} above {f.facts['above_mm']:.2f} mm."
+
+
+class Entry(NamedTuple):
+    """How a code is said, whether a verdict must wait for it, and what it touches (None: its item)."""
+
+    says: Callable[[Finding], str]
+    serious: bool = True
+    touches: tuple[str, ...] | None = None
+
+
+_ALL = (EVERYTHING,)
+TABLE: dict[Code, Entry] = {
+    Code.TWO_CAMERAS: Entry(_two_cameras),
+    Code.RESIZED: Entry(_resized),
+    Code.DIGITAL_ZOOM: Entry(_digital_zoom),
+    Code.NO_BOARD: Entry(_no_board),
+    Code.FEW_PHOTOS: Entry(_few_photos),
+    Code.NO_POSITION: Entry(_no_position, serious=False),
+    Code.TAG_MISSING: Entry(_tag_missing, serious=False),
+    Code.WRONG_POSITION: Entry(_wrong_position),
+    Code.TAG_MISREAD: Entry(_tag_misread, serious=False),
+    Code.TAG_UNFIT: Entry(_tag_unfit),
+    Code.TAG_SLIPPED: Entry(_tag_slipped),
+    Code.TAG_SIZE: Entry(_tag_size),
+    Code.PART_TAGS_SIZE: Entry(_part_tags_size, touches=_ALL),
+    Code.PART_BENT: Entry(_part_bent),
+    Code.FRAME_BUMPED: Entry(_frame_bumped, touches=_ALL),
+    Code.SCALE_DISAGREES: Entry(_scale_disagrees, touches=_ALL),
+    Code.SCALE_UNKNOWN: Entry(_scale_unknown, serious=False, touches=_ALL),
+    Code.PHOTO_POOR: Entry(_photo_poor),
+    Code.CORNERS_ROUGH: Entry(_corners_rough, serious=False, touches=_ALL),
+    Code.BOARD_BOWED: Entry(_board_bowed, serious=False, touches=_ALL),
+    Code.ROD_MISFIT: Entry(_rod_misfit),
+    Code.ANGLE_UNKNOWN: Entry(_angle_unknown),
+    Code.NOT_CONVERGED: Entry(_not_converged, touches=_ALL),
+    Code.NOT_LOADED: Entry(_not_loaded, serious=False, touches=()),
+    Code.PLAY: Entry(_play),
+    Code.NO_PLAY: Entry(_no_play, serious=False, touches=()),
+}
