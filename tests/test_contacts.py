@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.optimize import brentq, fsolve
+from scipy.optimize import brentq
 from scipy.spatial.transform import Rotation
 
 from calib.linkage import steering as axes
@@ -14,24 +14,9 @@ from calib.linkage.contacts import SteeredWheel, stance
 from calib.rig.model import RearWheel, Rig
 from calib.rig.parameters import stacked
 from tests.moorhen import jiggled, moorhen, vec
+from tests.render.ground import heading, headings_on_three, lowest
 
 DEG = np.deg2rad(1.0)
-
-
-def lowest(centre: np.ndarray, spin: np.ndarray, radius: float, tyre: float, up: np.ndarray) -> np.ndarray:
-    """The lowest place of a wheel by search round its rim, the rim's round tyre hung below."""
-    a = np.cross(spin, [0.3, 0.1, 1.0])
-    a /= np.linalg.norm(a)
-    b = np.cross(spin, a)
-
-    def rim(t: float) -> np.ndarray:
-        return centre + (radius - tyre / 2) * (a * np.cos(t) + b * np.sin(t))
-
-    grid = np.linspace(0, 2 * np.pi, 73)
-    t0 = grid[np.argmin([rim(t) @ up for t in grid])]
-    # the height goes with the cosine, so its slope changes sign at the lowest place
-    t = brentq(lambda t: (b * np.cos(t) - a * np.sin(t)) @ up, t0 - 0.3, t0 + 0.3, xtol=1e-14)
-    return rim(t) - tyre / 2 * up
 
 
 def wheel_turned(rig: Rig, side: str, turn: float) -> tuple[np.ndarray, np.ndarray]:
@@ -41,16 +26,13 @@ def wheel_turned(rig: Rig, side: str, turn: float) -> tuple[np.ndarray, np.ndarr
     return r.apply(np.subtract(w.centre, b.pivot)) + b.pivot, r.apply(w.spin)
 
 
-def heading(spin: np.ndarray) -> float:
-    return float(np.arctan2(-spin[0], spin[1]))
-
-
 # --- turning ------------------------------------------------------------------------------------------------
 
 
 def brute_contact(rig: Rig, side: str, steer: float, toe: float) -> np.ndarray:
     turn = brentq(lambda t: heading(wheel_turned(rig, side, t)[1]) - steer - toe, -1.2, 1.2, xtol=1e-14)
-    return lowest(*wheel_turned(rig, side, turn), rig.wheels[side].radius, rig.wheels[side].tyre, np.array([0, 0, 1.0]))
+    w = rig.wheels[side]
+    return lowest((*wheel_turned(rig, side, turn), w.radius, w.tyre), np.array([0, 0, 1.0]))
 
 
 def brute_turn(rig: Rig, inner: float) -> tuple[float, float, float]:
@@ -142,27 +124,6 @@ def test_many_rigs_at_once_turn_as_each_alone() -> None:
 # --- standing on three wheels -------------------------------------------------------------------------------
 
 
-def brute_stance(wheels: dict[str, tuple[np.ndarray, np.ndarray, float, float]]) -> tuple[dict[str, float], np.ndarray]:
-    """Headings of the front wheels from the rear's, and the frame's pitch and roll, all on one flat ground.
-
-    ``wheels``: middle, spin, radius, tyre in the frame. The frame is raised, pitched and rolled until the lowest
-    place of every wheel is at height zero.
-    """
-    z = np.array([0.0, 0.0, 1.0])
-
-    def posed(q: np.ndarray) -> Rotation:
-        return Rotation.from_euler("yx", q[1:])
-
-    def heights(q: np.ndarray) -> list[float]:
-        r = posed(q)
-        return [float(lowest(r.apply(c), r.apply(s), R, t, z)[2] + q[0]) for c, s, R, t in wheels.values()]
-
-    q = fsolve(heights, np.zeros(3), xtol=1e-13)
-    assert np.max(np.abs(heights(q))) < 1e-7
-    h = {n: heading(posed(q).apply(s)) for n, (_, s, _, _) in wheels.items()}
-    return {s: h[s] - h["rear"] for s in ("left", "right")}, q[1:]
-
-
 @pytest.mark.parametrize("seed", [0, 1, 2])
 def test_three_wheels_stand_as_the_brute_force_says(seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -173,7 +134,7 @@ def test_three_wheels_stand_as_the_brute_force_says(seed: int) -> None:
     pose = {"left_upright": 0.4, "right_upright": 0.3}
     wheels = {s: (*wheel_turned(rig, s, pose[f"{s}_upright"]), w.radius, w.tyre) for s, w in rig.wheels.items()}
     wheels["rear"] = (np.asarray(rear.centre), np.asarray(rear.spin), 255.0, 40.0)
-    want, _ = brute_stance(wheels)
+    want = headings_on_three(wheels)
     got = stance(rig, pose)
     for s, h in want.items():
         assert float(got.headings[s]) == pytest.approx(h, abs=1e-9)

@@ -12,7 +12,7 @@ from calib.estimation.bundle import estimate
 from calib.linkage.lean import lean_from_photos, lean_limits, lean_sweep, lean_table, roll_steer_band
 from calib.linkage.limits import check_limits
 from calib.linkage.mechanism import Linkage
-from calib.linkage.steering import cambers, curve_figures, roll_steer, wheel_headings
+from calib.linkage.steering import curve_figures, roll_steer
 from calib.report import tables
 from calib.report.numbers import pm
 from calib.results import AsBuilt
@@ -21,46 +21,57 @@ from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import parse_rig
 from capture.errors import UserError
 from tests.moorhen import SAMPLE, jiggled, moorhen
-from tests.render.leaning import LEAN_TEXT, LEANS, headings_by_root, lean_shoot, leaning, solve_leaned, steer_by_leaning
+from tests.render.leaning import (
+    LEAN_TEXT,
+    LEANS,
+    headings_by_root,
+    lean_shoot,
+    leaning,
+    rear_off,
+    solve_leaned,
+    steer_by_leaning,
+)
 from tests.render.truth import solve
 
 DEG = np.deg2rad(1.0)
 
 
-@pytest.mark.parametrize("seed", [0, 1, 2])
-def test_lean_steer_against_a_general_root_finder(seed: int) -> None:
-    rig = jiggled(leaning(), np.random.default_rng(seed), mm=5.0, deg=2.0, rod_mm=1.0)
-    lean, lever = np.array([-9.0, -3.0, 0.0, 5.0, 10.0]) * DEG, 6 * DEG
+@pytest.mark.parametrize("levers_lean", [False, True])
+@pytest.mark.parametrize(("slope", "seed"), [(0.0, 0), (0.1, 1), (0.2, 2), (0.3, 3)])
+def test_roll_steer_against_a_solve_on_three_contacts(slope: float, seed: int, levers_lean: bool) -> None:
+    rng = np.random.default_rng(seed)
+    rig = jiggled(leaning(slope, levers_lean), rng, mm=5.0, deg=2.0, rod_mm=1.0)
+    rig = replace(rig, rear=replace(rear_off(rig, rng), tyre=20.0 * seed))
+    lean, lever = np.array([-9.0, 0.0, 10.0]) * DEG, 6 * DEG
     got = lean_sweep(rig, lean, lever)
     level = headings_by_root(rig, solve(rig, lever))
     for i, a in enumerate(lean):
-        # tests.render closes the rods with scipy's root finder; the lean joint's angle rides along as given
+        # tests.render closes the rods with scipy's root finder and stands the wheels on the ground by another
         held = solve_leaned(rig, lever, float(a))
         for side, h in headings_by_root(rig, held).items():
             assert got[side][i] == pytest.approx(h - level[side], abs=1e-8)
 
 
-def test_wheels_keep_their_heading_and_camber_on_the_ground() -> None:
-    rig = leaning()
-    pose = {"left_upright": 20 * DEG}
-    for of in (wheel_headings, cambers):
-        for side, v in of(rig, pose).items():
-            assert of(rig, pose | {"axle": 9 * DEG})[side] == pytest.approx(float(v), abs=1e-12)
+@pytest.mark.parametrize(("slope", "worst"), [(0.1, 0.445), (0.25, 0.006)])
+def test_roll_steer_of_the_sample_leaning_12_deg(slope: float, worst: float) -> None:
+    # found before by a solve on three contacts made by someone else: 0.45 deg, and 0.01 deg at a slope of 0.25; with
+    # headings counted from the axle instead of the rear wheel they would come out as 1.60 and 2.88 deg
+    got = lean_sweep(leaning(slope), np.array([12.0]) * DEG)
+    assert float(np.degrees(got["left"][0])) == pytest.approx(worst, abs=0.002)
 
 
-def test_rods_on_the_lean_axis_do_not_steer() -> None:
-    # a ball on the lean axis does not move as it leans (geometry): both ends of the levers' rods there
-    rig = leaning()
-    rods = {n: r for n, r in rig.rods.items() if n != "right_rod"}
-    p = rig.points["crank.left_in"]
-    on_axis = replace(p, holes={"2": (95.0, 0.0, 120.5)}, order=("2",))
-    gap = np.subtract(on_axis.xyz, rig.points["left_lever.rod"].xyz)
-    rod = replace(rods["left_rod"], length=float(np.linalg.norm(gap)))
-    crank = replace(rig.bodies["crank"], pivot=(95.0, 90.0, 130.0))
-    bodies = {n: b for n, b in rig.bodies.items() if n != "right_lever"} | {"crank": crank}
-    rig = replace(rig, bodies=bodies, rods=rods | {"left_rod": rod}, points={**rig.points, p.name: on_axis})
+def test_leaning_about_the_ground_line_without_rods_across_it_does_not_steer() -> None:
+    # lean axis along the ground, through all that matters (geometry): the frame tips over its rear contact, and no
+    # rod crosses the hinge because the levers lean with the axle
+    rig = leaning(0.0)
+    bodies = {n: replace(b, parent="axle") if b.parent == "frame" and n != "axle" else b for n, b in rig.bodies.items()}
+    rig = replace(rig, bodies=bodies | {"axle": replace(bodies["axle"], pivot=(0.0, 0.0, 0.0))})
     for s in lean_sweep(rig, np.array([-10.0, 4.0]) * DEG).values():
         np.testing.assert_allclose(s, 0.0, atol=1e-9)
+    # a slope takes the rear wheel round with it: its heading turns by about lean times slope
+    axle = replace(rig.bodies["axle"], axis=(np.cos(0.1), 0, -np.sin(0.1)))
+    sloped = replace(rig, bodies=rig.bodies | {"axle": axle})
+    assert abs(lean_sweep(sloped, np.array([4.0]) * DEG)["left"][0]) == pytest.approx(4 * DEG * np.sin(0.1), rel=0.1)
 
 
 def test_figure_is_the_worst_of_the_sweep() -> None:
@@ -113,9 +124,15 @@ def test_band_of_the_figure_by_drawing_parameters_at_random() -> None:
     value, u95, share = roll_steer_band(AsBuilt(rig, names, np.diag(sd**2), dict.fromkeys(names, 1.0)))
     rng = np.random.default_rng(5)
     x = get_parameters(rig, names)
-    drawn = [roll_steer(with_parameters(rig, names, x + rng.normal(0, sd)), 3) for _ in range(300)]
+    drawn = [roll_steer(replace(with_parameters(rig, names, x + rng.normal(0, sd)), rear=rear_off(rig, rng)), 3)
+             for _ in range(300)]
     # Monte Carlo propagation (JCGM 101): spread of the figure against the linear half-width
     assert value == pytest.approx(np.mean(drawn), abs=0.2 * u95)
+    assert 1.96 * np.std(drawn) == pytest.approx(u95, rel=0.15)
+    assert 0.05 < share < 0.95  # the rest is the rear wheel, which is as drawn
+    sure = replace(rig, rear=replace(rig.rear, tol=1e-6, spin_tol=1e-9))
+    value, u95, share = roll_steer_band(AsBuilt(sure, names, np.diag(sd**2), dict.fromkeys(names, 1.0)))
+    drawn = [roll_steer(with_parameters(rig, names, x + rng.normal(0, sd)), 3) for _ in range(300)]
     assert 1.96 * np.std(drawn) == pytest.approx(u95, rel=0.15)
     assert share == pytest.approx(1.0)
 
@@ -132,7 +149,7 @@ def test_lean_steer_from_photos() -> None:
         lean, lever = (truth.angles[b, p.position] for b in ("axle", design.driver))
         assert p.lean == pytest.approx(np.degrees(lean), abs=1.5 * p.lean_u95 + 1e-3) and p.lean_u95 < 0.1
         true, by_rods = steer_by_leaning(truth, p.position)
-        assert max(map(abs, true.values())) > 0.5 * DEG
+        assert max(map(abs, true.values())) > 0.1 * DEG
         for side in ("left", "right"):
             assert abs(p.steer[side] - np.degrees(true[side])) < 1.8 * p.steer_u95[side]
             assert abs(p.difference[side] - np.degrees(true[side] - by_rods[side])) < 1.8 * p.difference_u95[side]

@@ -1,7 +1,8 @@
 """Steer caused by leaning: from the rods (design or as built), over its limits, and from photos leaned over.
 
 Leaning is the second freedom, a body with role "lean" between frame and front assembly. Its angle is
-right-handed about its axis as drawn; steer is the wheel's heading on the ground, left positive.
+right-handed about its axis as drawn. Steer is a front wheel's heading on the ground from the rear wheel's, left
+positive, with all three wheels on one flat ground (``contacts.stance``); what leaning adds to it is roll steer.
 """
 
 from __future__ import annotations
@@ -12,14 +13,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import block_diag
 
+from calib.linkage.contacts import rear_disc, stance
 from calib.linkage.limits import Limit, check_limits
 from calib.linkage.mechanism import CannotAssemble, Linkage
-from calib.linkage.steering import lean_joint, lean_range, lean_steer, roll_steer, wheel_headings
+from calib.linkage.steering import lean_joint, lean_range, lean_steer, roll_steer
 from calib.results import AsBuilt, Fit
-from calib.rig.model import Rig
+from calib.rig.model import Rig, Vec
 from calib.rig.parameters import Kind, get_parameters, parsed, steps, with_parameters
-from calib.uncertainty import differences, each, half_width, joint, own_half_widths
+from calib.uncertainty import differences, each, half_width, joint, own_half_widths, standard
 from capture.errors import UserError
 
 if TYPE_CHECKING:
@@ -74,8 +77,8 @@ def _margin(limit: Limit) -> float:
 def roll_steer_band(built: AsBuilt) -> tuple[float, float, float | None]:
     """roll_steer of the rig as built (rad), its 95 % half-width, and the share resting on photos.
 
-    First order from the covariance of the as-built parameters (JCGM 100, 5.2.2) at the lean angle and wheel
-    that are worst; the share leaves out correlations.
+    First order from the covariance of the as-built parameters and the rear wheel's tolerances (JCGM 100, 5.2.2) at
+    the lean angle and wheel that are worst; the share leaves out correlations.
     """
     rig, lean = built.rig, _joint(built.rig)
     grid = lean_range(rig)
@@ -85,24 +88,23 @@ def roll_steer_band(built: AsBuilt) -> tuple[float, float, float | None]:
         return float("nan"), float("nan"), None
     side = max(swept, key=lambda s: float(np.max(np.abs(swept[s]))))
     at = float(grid[int(np.argmax(np.abs(swept[side])))])
-    lk, upright = Linkage(rig), rig.wheels[side].upright
-    poses = [lk.solve(0.0), lk.solve(0.0, fixed={lean: at})]
-    s0, s1 = (_sensitivity(lk, p, upright, built.names, lean) for p in poses)
-    f0, f1 = (_slope(rig, side, p[upright]) for p in poses)
-    g = f1 * s1 - f0 * s0 + _axis_slopes(rig, side, upright, built.names,
-                                         lambda r: _heading(r, side, poses[1][upright])
-                                         - _heading(r, side, poses[0][upright]))
-    weight = g**2 * np.diag(built.cov)
+    lk = Linkage(rig)
+    solved = _Poses(rig, [lk.solve(0.0), lk.solve(0.0, fixed={lean: at})], built.names)
+    g = solved.moved(side, [-1.0, 1.0]) + solved.through_rods(lk, side, 1) - solved.through_rods(lk, side, 0)
     part = np.array([built.from_photos.get(n, 0.0) for n in built.names])
-    share = float(weight @ part / weight.sum()) if weight.sum() > 0 else None
-    return worst, float(half_width(g, built.cov)), share
+    rear, doubt = solved.rear_slopes(side, [-1.0, 1.0]), _rear_cov(rig)
+    weight, other = g**2 * np.diag(built.cov), float(rear**2 @ np.diag(doubt))
+    total = float(weight.sum()) + other
+    share = float(weight @ part / total) if total > 0 else None
+    return worst, float(half_width(np.concatenate([g, rear]), block_diag(built.cov, doubt))), share
 
 
 @dataclass(frozen=True)
 class LeanPoint:
     """One position leaned over, degrees. ``lean`` and ``lever`` as measured; the rest by side.
 
-    ``steer``: measured heading less that straight ahead, freed of what the lever's own small turn makes;
+    ``steer``: measured heading from the rear wheel's on the ground, less that straight ahead, freed of what the
+    lever's own small turn makes;
     ``model``: what the as-built rods give at that lean, ``design``: what the drawn ones give; ``difference``:
     measured less model. ``*_u95``: 95 % half-widths.
     """
@@ -132,6 +134,7 @@ def lean_from_photos(design: Rig, fit: Fit) -> tuple[LeanPoint, ...]:
     lean, rig, driver = _joint(design), fit.as_built.rig, design.driver
     lk = Linkage(rig)
     row = {k: i for i, k in enumerate(fit.angle_names)}
+    names = fit.as_built.names
     out = []
     for p in labels:
         phi, lever = (fit.joint_angles.get((b, p), 0.0) for b in (lean, driver))
@@ -142,37 +145,36 @@ def lean_from_photos(design: Rig, fit: Fit) -> tuple[LeanPoint, ...]:
             raise UserError(f'at lean position "{p}" the measured rods do not go together ({e}); was a rod or tag '
                             "moved between the photos?", "cannot_assemble", p) from e
         drawn = lean_steer(design, lean, [phi], lever)
+        seen = {lean: phi} | {w.upright: fit.joint_angles.get((w.upright, p), here[w.upright])
+                              for w in rig.wheels.values()}
+        poses = _Poses(rig, [seen, {}, still, ahead, here], names)
         table: dict[str, dict[str, float]] = {k: {} for k in ("steer", "su", "model", "design", "diff", "du")}
+        rates = {i: lk.rates(q, driver=driver) for i, q in ((2, still), (4, here))}
+        tilt = lk.rates(here, driver=lean, fixed=[driver])
         for side, w in rig.wheels.items():
-            u = w.upright
-            if (u, p) not in row:
+            if (w.upright, p) not in row:
                 continue
-            turn = fit.joint_angles[u, p]
-            h = [_heading(rig, side, x) for x in (turn, 0.0, still[u], ahead[u], here[u])]
-            steer = h[0] - h[1] - (h[2] - h[3])
-            model = h[4] - h[2]
-            ga, gd, gp, gq = (np.zeros(n) for n in (len(row), len(row), *(len(fit.as_built.names),) * 2))
-            slope = _slope(rig, side, turn)
-            rate0 = float(lk.rates(still, driver=driver)[u])
-            rate1 = float(lk.rates(here, driver=driver)[u])
-            tilt = float(lk.rates(here, driver=lean, fixed=[driver])[u])
-            ga[row[u, p]] = gd[row[u, p]] = slope
+            h = poses.headings[side]
+            steer, model = h[0] - h[1] - (h[2] - h[3]), h[4] - h[2]
+            slope = [poses.turned(side, i) for i in range(5)]
+            ga = np.zeros(len(row))
+            for b, v in slope[0].items():
+                if (b, p) in row:
+                    ga[row[b, p]] += v
+            gd = ga.copy()
             if (driver, p) in row:
-                ga[row[driver, p]] -= slope * rate0
-                gd[row[driver, p]] -= slope * rate1
+                for g, i in ((ga, 2), (gd, 4)):
+                    g[row[driver, p]] -= sum(v * float(rates[i][b]) for b, v in slope[i].items() if b != lean)
             if (lean, p) in row:
-                gd[row[lean, p]] -= slope * tilt
-            sens = [_sensitivity(lk, x, u, fit.as_built.names, lean) for x in (ahead, still, here)]
-            gp -= slope * (sens[1] - sens[0])
-            gq -= slope * (sens[2] - sens[0])
-
-            def turned(r: Rig, side: str = side, turn: float = turn) -> float:
-                return _heading(r, side, turn) - _heading(r, side, 0.0)
-
-            gp += _axis_slopes(rig, side, u, fit.as_built.names, turned)
-            table["steer"][side], table["su"][side] = steer, _half_width(fit, ga, gp)
-            table["model"][side], table["design"][side] = model, float(drawn[side][0])
-            table["diff"][side], table["du"][side] = steer - model, _half_width(fit, gd, gq)
+                gd[row[lean, p]] -= slope[4][lean] + sum(v * float(tilt[b]) for b, v in slope[4].items() if b != lean)
+            rods = {i: poses.through_rods(lk, side, i) for i in (2, 3, 4)}
+            ways = ([1.0, -1.0, -1.0, 1.0, 0.0], [1.0, -1.0, 0.0, 1.0, -1.0])
+            gp = poses.moved(side, ways[0]) + rods[3] - rods[2]
+            gq = poses.moved(side, ways[1]) + rods[3] - rods[4]
+            table["steer"][side], table["model"][side] = steer, model
+            table["design"][side], table["diff"][side] = float(drawn[side][0]), steer - model
+            table["su"][side] = _half_width(fit, ga, gp, poses.rear_slopes(side, ways[0]))
+            table["du"][side] = _half_width(fit, gd, gq, poses.rear_slopes(side, ways[1]))
         deg = {k: {s: float(np.degrees(x)) for s, x in v.items()} for k, v in table.items()}
         k = row.get((lean, p))
         u_lean = float(np.degrees(own_half_widths(fit.angle_cov)[k])) if k is not None else float("nan")
@@ -194,29 +196,93 @@ def lean_table(points: Sequence[LeanPoint]) -> pd.DataFrame:
 # --- small helpers ----------------------------------------------------------------------------------------
 
 
-def _heading(rig: Rig, side: str, turn: float) -> float:
-    return float(wheel_headings(rig, {rig.wheels[side].upright: turn})[side])
+class _Poses:
+    """A few poses of one rig on the ground, and how their headings change.
+
+    ``headings`` (n,) rad by side. Slopes are central differences of the stance at joint angles held, and the rods'
+    own analytic sensitivities.
+    """
+
+    def __init__(self, rig: Rig, poses: Sequence[Mapping[str, float]], names: Sequence[str]) -> None:
+        self.rig, self.poses, self.names = rig, [{b: float(a) for b, a in p.items()} for p in poses], names
+        self.lean = _joint(rig)
+        self.turning = [self.lean, *(w.upright for w in rig.wheels.values())]
+        self.headings = _headings(rig, self.poses)
+        carriers, wheels = _carriers(rig), set(rig.wheels)
+        held = {Kind.PIVOT: carriers, Kind.AXIS: carriers, Kind.CENTRE: wheels, Kind.SPIN: wheels}
+        self._idx = [i for i, p in enumerate(parsed(names)) if p.owner in held.get(p.kind, ())]
+        some = [names[i] for i in self._idx]
+        self._moved = self._slopes(lambda x: with_parameters(rig, some, x), get_parameters(rig, some), steps(some))
+        self._rear = self._slopes(lambda x: replace(rig, rear=replace(rig.rear, centre=_vec(x[:3]), spin=_vec(x[3:]))),
+                                  _rear_as_drawn(rig), np.repeat([0.1, STEP], 3))
+
+    def _slopes(self, changed: Callable[[Array], Rig], at: Array, step: Array) -> dict[str, Array]:
+        """By side: slopes of every pose's heading against what ``changed`` takes, joint angles held, (poses, n)."""
+        sides = tuple(self.headings)
+
+        def of(x: Array) -> Array:
+            h = _headings(changed(x), self.poses)
+            return np.concatenate([h[s] for s in sides])
+
+        rows = differences(each(of), at, step)[1]
+        return dict(zip(sides, np.split(rows, len(sides)), strict=True))
+
+    def moved(self, side: str, weights: Sequence[float]) -> Array:
+        """Slope of the weighted sum of headings for each named parameter, joint angles held, (len(names),)."""
+        g = np.zeros(len(self.names))
+        g[self._idx] = weights @ self._moved[side]
+        return g
+
+    def rear_slopes(self, side: str, weights: Sequence[float]) -> Array:
+        """Slope of the weighted sum of headings for the rear wheel's place and axle, (6,)."""
+        return np.asarray(weights @ self._rear[side])
+
+    def turned(self, side: str, i: int) -> dict[str, float]:
+        """Slope of the heading of pose ``i`` for the lean joint and both uprights."""
+        at = self.poses[i]
+
+        def of(x: Array) -> Array:
+            return _headings(self.rig, [at | dict(zip(self.turning, map(float, x), strict=True))])[side]
+
+        rows = differences(each(of), [at.get(b, 0.0) for b in self.turning], STEP)[1]
+        return dict(zip(self.turning, map(float, rows[0]), strict=True))
+
+    def through_rods(self, lk: Linkage, side: str, i: int) -> Array:
+        """Slope of the heading of solved pose ``i`` for each named parameter through the uprights it turns, (n,)."""
+        sens = lk.sensitivities(self.poses[i], self.names, fixed=[self.lean])
+        return np.asarray(sum(v * np.asarray(sens[b]) for b, v in self.turned(side, i).items() if b != self.lean))
 
 
-def _slope(rig: Rig, side: str, turn: float) -> float:
-    return float(differences(each(lambda x: _heading(rig, side, float(x[0]))), [turn], STEP)[1][0, 0])
+def _headings(rig: Rig, poses: Sequence[Mapping[str, float]]) -> dict[str, Array]:
+    bodies = sorted(set().union(*poses)) or [_joint(rig)]
+    return dict(stance(rig, {b: np.array([p.get(b, 0.0) for p in poses]) for b in bodies}).headings)
 
 
-def _sensitivity(lk: Linkage, pose: Mapping[str, float], body: str, names: Sequence[str], lean: str) -> Array:
-    """Turn of a body per unit of each named parameter, (n,), driver and lean held."""
-    return np.asarray(lk.sensitivities(pose, names, fixed=[lean])[body])
+def _carriers(rig: Rig) -> set[str]:
+    """Bodies whose hinges carry a wheel."""
+    out: set[str] = set()
+    for b in [*(w.upright for w in rig.wheels.values()), rig.rear.body]:
+        while b in rig.bodies:
+            out.add(b)
+            b = rig.bodies[b].parent
+    return out
 
 
-def _axis_slopes(rig: Rig, side: str, upright: str, names: Sequence[str], of: Callable[[Rig], float]) -> Array:
-    """Derivative of ``of`` for the upright's axis and the wheel's spin axis, (n,); zero for all other names."""
-    idx = [i for i, n in enumerate(parsed(names)) if (n.owner, n.kind) in ((upright, Kind.AXIS), (side, Kind.SPIN))]
-    some = [names[i] for i in idx]
-    g = np.zeros(len(names))
-    if some:
-        g[idx] = differences(each(lambda x: of(with_parameters(rig, some, x))), get_parameters(rig, some),
-                             steps(some))[1][0]
-    return g
+def _rear_as_drawn(rig: Rig) -> Array:
+    """Place and axle of the rear wheel, (6,)."""
+    disc = rear_disc(rig)
+    return np.concatenate([disc.centre, disc.spin])
 
 
-def _half_width(fit: Fit, ga: Array, gp: Array) -> float:
-    return float(half_width(np.concatenate([ga, gp]), joint(fit.angle_cov, fit.cross_cov, fit.as_built.cov)))
+def _rear_cov(rig: Rig) -> Array:
+    """Covariance of the rear wheel's place and axle from its tolerances, (6, 6)."""
+    return np.asarray(np.diag(np.repeat([standard(rig.rear.tol), standard(rig.rear.spin_tol)], 3) ** 2))
+
+
+def _vec(x: Array) -> Vec:
+    return (float(x[0]), float(x[1]), float(x[2]))
+
+
+def _half_width(fit: Fit, ga: Array, gp: Array, rear: Array) -> float:
+    measured = joint(fit.angle_cov, fit.cross_cov, fit.as_built.cov)
+    return float(half_width(np.concatenate([ga, gp, rear]), block_diag(measured, _rear_cov(fit.as_built.rig))))

@@ -12,7 +12,7 @@ from typing import TypedDict
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calib.linkage.contacts import front_disc, ideal_outer, outer_circle, touch, turning_centre
+from calib.linkage.contacts import front_disc, ideal_outer, outer_circle, stance, touch, turning_centre
 from calib.linkage.mechanism import Linkage, Sweep, body_motions
 from calib.rig.figures import AxisFacts, Facts, LeanFacts, TravelFacts, figures
 from calib.rig.model import Rig
@@ -56,7 +56,8 @@ def wheel_headings(rig: Rig, pose: Pose) -> dict[str, Array]:
 
     The wheel plane meets the ground along spin x z, so the heading is atan2(-spin_x, spin_y) (ISO 8855 steer
     angle, vehicle x axis to wheel plane about z). ``pose``: a Sweep, or joint angles of bodies (rad). Raises
-    ValueError for a body the rig has not.
+    ValueError for a body the rig has not. The level is the drawing's, carried by the part that holds the uprights;
+    where a vehicle leaned over stands on its three wheels, see ``contacts.stance``.
 
     >>> from calib import Linkage, parse_rig, starter_text
     >>> rig = parse_rig(starter_text())
@@ -296,14 +297,15 @@ def force_ratio(rig: Rig, sweep: Sweep, hand_arm: float) -> Array:
 
 
 def lean_steer(rig: Rig, lean: str, lean_angles: ArrayLike, driver_angle: float = 0.0) -> dict[str, Array]:
-    """Steer caused by leaning with the driver held still, (n,) rad by side, zero upright.
+    """Steer caused by leaning with the driver held still, (n,) rad by side, left positive, zero upright.
 
-    ``lean`` is the lean body's name, ``lean_angles`` (n,) rad about its axis. nan where the rods do not allow
-    it.
+    ``lean`` is the lean body's name, ``lean_angles`` (n,) rad about its axis. A front wheel's heading on the ground
+    counts from the rear wheel's, with all three wheels on one flat ground (see ``contacts.stance``). nan where the
+    rods do not allow it.
     """
     lk = Linkage(rig)
-    base = wheel_headings(rig, lk.solve(driver_angle))
-    swept = wheel_headings(rig, lk.sweep(lean_angles, driver=lean, fixed={rig.driver: driver_angle}))
+    base = stance(rig, lk.solve(driver_angle)).headings
+    swept = stance(rig, lk.sweep(lean_angles, driver=lean, fixed={rig.driver: driver_angle}).angles).headings
     return {side: h - base[side] for side, h in swept.items()}
 
 

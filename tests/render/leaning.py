@@ -7,14 +7,16 @@ from dataclasses import replace
 import numpy as np
 
 from calib.estimation.blocks.expected import Priors
-from calib.rig.model import Body, Rig
+from calib.rig.model import Body, RearWheel, Rig
 from calib.rig.reader import parse_rig
 from capture.observations import Observations
 from tests.moorhen import SAMPLE
+from tests.render.ground import WheelNow, headings_on_three, lowest
 from tests.render.shoot import simulate_observations
 from tests.render.truth import VIEWS, Truth, body_pose, build, by_eye, glued_as_promised, random_errors, solve, staged
 
 DEG = np.deg2rad(1.0)
+UP = np.array([0.0, 0.0, 1.0])
 LEANS = {"lean_l": -8.0, "lean_r": 7.0}
 LEAN_TEXT = """
 [bodies.axle]
@@ -32,15 +34,21 @@ size = 60
 """
 
 
-def leaning() -> Rig:
-    """The sample with crank and uprights on a front axle that leans against the frame; the levers on the frame."""
+def leaning(slope: float = 0.1, levers_lean: bool = False) -> Rig:
+    """The sample with crank and uprights on a front axle that leans against the frame, the levers on the frame.
+
+    ``slope``: how far the lean axis falls for one forward. ``levers_lean``: it is the part with the levers and the
+    rear wheel that leans, against a frame that holds crank and uprights.
+    """
     text = SAMPLE.read_text(encoding="utf-8")
-    for b in ("crank", "left_upright", "right_upright"):
+    on = ("left_lever", "right_lever") if levers_lean else ("crank", "left_upright", "right_upright")
+    for b in on:
         text = text.replace(f"[bodies.{b}]", f'[bodies.{b}]\nparent = "axle"')
     old = 'spin_positions = ["spin1", "spin2"]   #'
     assert text.count(old) == 1
     text = text.replace(old, 'lean_positions = ["lean_l", "lean_r"]\nspin_positions = [] #')
-    return parse_rig(text + LEAN_TEXT)
+    more = '[rear_wheel]\nbody = "axle"\n' if levers_lean else ""
+    return parse_rig(text + LEAN_TEXT.replace("-0.1]", f"{-slope}]") + more)
 
 
 def solve_leaned(rig: Rig, lever: float, lean: float) -> dict[str, float]:
@@ -67,18 +75,19 @@ def carried(rig: Rig, b: Body, at: dict[str, float]) -> Body:
     return replace(b, parent="frame", pivot=place(rig, at, b.pivot), axis=(float(d[0]), float(d[1]), float(d[2])))
 
 
-def lean_shoot(seed: int, sigma: float = 0.05) -> tuple[Rig, Truth, Observations]:
+def lean_shoot(seed: int, sigma: float = 0.05, slope: float = -0.2) -> tuple[Rig, Truth, Observations]:
     """Design, truth and corners of a shoot of the leaning sample.
 
     The build's errors, the gluing of bolt tags, rod seats at every position and the lean lock are drawn as wide as
     the estimate takes them.
     """
     rng = np.random.default_rng(seed)
-    design = leaning()
+    design = leaning(slope)
     rig = build(design, random_errors(design, rng))
     known = Priors(np.zeros(9), np.ones(9), 1.0, 1.0, 1.0, 1.0, 1.0)
     play, lock = known.rod_play_sd, known.lock_sd
-    rig = replace(rig, rods={n: replace(r, length=r.length - rng.normal(0, play)) for n, r in rig.rods.items()})
+    rig = replace(rig, rods={n: replace(r, length=r.length - rng.normal(0, play)) for n, r in rig.rods.items()},
+                  rear=rear_off(rig, rng))
     angles = {(b, rig.straight_ahead): 0.0 for b in rig.bodies}
     for p in [*rig.positions, *LEANS]:
         if p == rig.straight_ahead:
@@ -95,7 +104,7 @@ def steer_by_leaning(truth: Truth, position: str) -> tuple[dict[str, float], dic
     """True steer that leaning caused at a position, rad by side, and the same by rods of their true length.
 
     The first is each wheel's heading less straight ahead's, less what the lever's own small turn makes with rods of
-    their true length; it holds how the rods sat at that position. Headings in the leaning axle's own axes.
+    their true length; it holds how the rods sat at that position. Headings on the ground from the rear wheel's.
     """
     rig = truth.rig
     at = {b: truth.angles.get((b, position), 0.0) for b in rig.bodies}
@@ -106,11 +115,31 @@ def steer_by_leaning(truth: Truth, position: str) -> tuple[dict[str, float], dic
     return ({s: here[s] - ahead[s] - (still[s] - zero[s]) for s in here}, {s: leaned[s] - still[s] for s in here})
 
 
+def rear_off(rig: Rig, rng: np.random.Generator) -> RearWheel:
+    """The rear wheel where and as it really is: off by as much as its tolerances say."""
+    r, (centre, _, radius, _) = rig.rear, rear_now(rig, {})
+    at, axle = rng.normal(centre, r.tol / 1.96), rng.normal(r.spin, r.spin_tol / 1.96)
+    return replace(r, centre=tuple(map(float, at)), spin=tuple(map(float, axle / np.linalg.norm(axle))), radius=radius)
+
+
+def rear_now(rig: Rig, angles: dict[str, float]) -> WheelNow:
+    """The rear wheel at joint angles; where the rig leaves it open: behind the front wheels, on their ground."""
+    r, front = rig.rear, list(rig.wheels.values())
+    radius = float(np.mean([w.radius for w in front])) if r.radius is None else r.radius
+    spin = np.asarray(r.spin)
+    centre = r.centre
+    if centre is None:
+        ground = np.mean([lowest((np.asarray(w.centre), np.asarray(w.spin), w.radius, w.tyre), UP)[2] for w in front])
+        stands = lowest((np.zeros(3), spin, radius, r.tyre), UP)[2]
+        centre = (float(np.mean([w.centre[0] for w in front])) - rig.wheelbase, 0.0, float(ground - stands))
+    R, t = body_pose(rig, r.body, angles)
+    return R @ np.asarray(centre) + t, R @ spin, radius, r.tyre
+
+
 def headings_by_root(rig: Rig, angles: dict[str, float]) -> dict[str, float]:
-    """Headings in the leaning axle's own axes, apart from calib.linkage.steering."""
-    flat = body_pose(rig, "axle", angles)[0].T
-    out = {}
+    """Headings of the front wheels from the rear wheel's, all on one flat ground, apart from calib."""
+    wheels = {"rear": rear_now(rig, angles)}
     for side, w in rig.wheels.items():
-        s = flat @ body_pose(rig, w.upright, angles)[0] @ np.asarray(w.spin)
-        out[side] = float(np.arctan2(-s[0], s[1]))
-    return out
+        R, t = body_pose(rig, w.upright, angles)
+        wheels[side] = (R @ np.asarray(w.centre) + t, R @ np.asarray(w.spin), w.radius, w.tyre)
+    return headings_on_three(wheels)
