@@ -61,6 +61,15 @@ def test_heading_and_camber_on_a_leaning_axis():
         assert axes.cambers(rig, a)[side] == pytest.approx(np.arctan2(out * top @ lateral, top[2]))
 
 
+def test_spin_axes_are_carried_by_their_uprights_and_level_ones_alike_without_a_lean():
+    rig = moorhen()
+    pose = Linkage(rig).solve(0.3)
+    R = Rotation.from_rotvec(pose["left_upright"] * np.asarray(rig.bodies["left_upright"].axis)).as_matrix()
+    np.testing.assert_allclose(axes.spin_axes(rig, pose)["left"], R @ np.asarray(rig.wheels["left"].spin), atol=1e-12)
+    for side, s in axes.level_spin_axes(rig, pose).items():
+        np.testing.assert_allclose(s, axes.spin_axes(rig, pose)[side], atol=1e-15)
+
+
 def test_signs_are_iso_8855():
     # ISO 8855: toe-in is the front edges closer together; camber positive with tops outwards
     rig = moorhen()

@@ -182,3 +182,27 @@ def test_a_rig_that_does_not_assemble_says_so_once():
     _, f = checked(replace(rig, rods=rods))
     assert not f["reach", "left_lever"].ok and "cannot assemble left_tie" in f["reach", "left_lever"].text
     assert {n for n, _ in f} == {"reach", "rod_length"}
+
+
+def test_rod_ends_on_the_frame_have_no_arm_and_a_bolt_only_where_drawn():
+    rig = planar(40, 120, 80, 100, 40 * DEG, 60 * DEG)
+    still = replace(rig.points["B"], name="C", body="frame", holes={"1": (300.0, 90.0, 30.0)})
+    stay = replace(rig.rods["coupler"], name="stay", a="A", b="C")
+    rig = replace(rig, points={**rig.points, "C": still}, rods={**rig.rods, "stay": stay})
+    pose = {"crank": 0.0, "rocker": 0.0}
+    assert ("stay", "C") not in transmission_angles(rig, pose) and ("stay", "A") in transmission_angles(rig, pose)
+    assert ("stay", "C") not in misalignment_angles(rig, pose)
+    bolted = replace(rig, points={**rig.points, "C": replace(still, bolt=(0.0, 0.0, 1.0))})
+    # the angle to the plane square to the bolt: 30 mm of height over the rod's length
+    far = np.subtract(still.xyz, rig.points["A"].xyz)
+    assert misalignment_angles(bolted, pose)["stay", "C"] == pytest.approx(np.arcsin(30 / np.linalg.norm(far)))
+
+
+def test_a_part_moved_only_beyond_the_travel_is_not_judged():
+    rig = moorhen()
+    up = rig.bodies["left_upright"]
+    rig = replace(rig, bodies={**rig.bodies, "left_upright": replace(up, travel=(-0.1, 0.1))})
+    _, inside = checked(rig)
+    assert not inside["travel", "left_upright"].ok
+    _, beyond = checked(rig, np.array([33.0, 34.0]) * DEG)
+    assert beyond["travel", "left_upright"].ok and "was not moved" in beyond["travel", "left_upright"].text

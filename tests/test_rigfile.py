@@ -340,6 +340,47 @@ MISTAKES = [
     ("[steering]", "[limits]\nmin_transmission_angle = 95\n[steering]", "limits.min_transmission_angle",
      ["read 95", "at most 90 deg"]),
     ('[points."hub.arm"]', "[points.hub.arm]", "points.hub", ["needs quotes", '[points."hub.arm"]']),
+    ("[bodies.hub]", '[bodies."h/b"]', 'bodies."h/b"', ["names of letters"]),
+    ("travel = [-30, 35]", "travel = [5, 35]", "bodies.stick.travel", ["read [5, 35]", "holds 0, straight ahead"]),
+    ("travel = [-30, 35]", "travel = [-30, 35]\nlocked = true", "bodies.stick.locked", ['role = "lean"']),
+    ("axis = [-0.2, -0.1, 1]", "axis = [-0.2, -0.1, 1]\nballs = { lower = [0, 0, 0], upper = [0, 0, 99] }",
+     "bodies.hub.pivot", ['"balls" gives the hinge']),
+    ("at = [60, 280, 190]", "at = [60, 280, 190]\nholes = { A = [0, 0, 0] }", 'points."hub.arm"', ["read both of"]),
+    ("at = [60, 280, 190]", "", 'points."hub.arm"', ["read neither of"]),
+    ("3 = [-400, 200, 240]", '"a/b" = [-400, 200, 240]', 'points."stick.rod".holes', ["hole names of letters"]),
+    ("3 = [-400, 200, 240]", "3 = [-400, 200]", 'points."stick.rod".holes', ["for hole 3", "three lengths"]),
+    ("[wheels.left]", "[wheels.middle]", "wheels.middle", ["[wheels.left] and [wheels.right] only"]),
+    ('upright = "hub"', 'upright = "hbu"', "wheels.left.upright", ['did you mean "hub"?']),
+    ("radius = 220", "radius = 220\nspin_axis = [1, 0, 0]", "wheels.left.spin_axis", ["points left"]),
+    ("radius = 220", 'radius = 220\nspin_body = "stick"', "wheels.left.spin_body",
+     ['a body whose parent is "hub"', 'is "frame"']),
+    ("[targets]", "[rear_wheel]\nspin_axis = [0, -1, 0]\n[targets]", "rear_wheel.spin_axis", ["points left"]),
+    ("[targets]", "[rear_wheel]\nradius = 120\ntyre_width = 130\n[targets]", "rear_wheel.tyre_width",
+     ["less than the radius"]),
+    ("[targets]", '[rear_wheel]\nbody = "hbu"\n[targets]', "rear_wheel.body", ['did you mean "hub"?']),
+    ('body = "stick"\n\n[tags.hub_arm]', "\n[tags.hub_arm]", "tags.stick.body", ["read nothing", '"on_bolt"']),
+    ('on_bolt = "hub.arm"', 'on_bolt = "hub.amr"', "tags.hub_arm.on_bolt", ['did you mean "hub.arm"?']),
+    ('on_bolt = "hub.arm"', 'on_bolt = "hub.arm"\nbody = "stick"', "tags.hub_arm.body", ['where "hub.arm" is']),
+    ('on_bolt = "hub.arm"', 'on_bolt = "hub.arm"\nplace = [0, 0, 0]', "tags.hub_arm.place", ["no place"]),
+    ('code = 60\nbody = "stick"', 'code = 60\nbody = "stick"\nplace = [0, 0, 0]', "tags.stick.place",
+     ["a place only for a tag on the frame"]),
+    ('code = 60\nbody = "stick"', 'code = 60\nbody = "stick"\noffset = 3', "tags.stick.offset",
+     ['only with "on_bolt"']),
+    ("[steering]", '[obstacles.tube]\nbody = "hbu"\nfrom = [0, 0, 0]\nto = [0, 0, 9]\ndiameter = 30\n[steering]',
+     "obstacles.tube.body", ['did you mean "hub"?']),
+    ("[steering]", "[slides.seat]\nbodies = []\ndirection = [1, 0, 0]\nrange = [-5, 5]\n[steering]",
+     "slides.seat.bodies", ["at least one body"]),
+    ('"ahead", "push"]', '"ahead", "push"]\nstops = ["back"]', "steering.stops", ["two labels"]),
+    ('"ahead", "push"]', '"ahead", "push"]\nstops = ["ahead", "push"]', "steering.stops", ["not straight ahead"]),
+    ('adjuster = "screw"\nthread = "M6"\nrange = [450, 500]', 'adjuster = "fixed"\nrange = [450, 500]',
+     "rods.drag.range", ['no range for adjuster = "fixed"']),
+    ("range = [450, 500]", "", "rods.drag.range", ["the key is missing", "shortest and longest"]),
+    ('thread = "M6"', "", "rods.drag.thread", ['read neither of "thread" and "per_turn"']),
+    ('thread = "M6"', 'thread = "M6"\nper_turn = 2', "rods.drag.thread", ['read both of "thread" and "per_turn"']),
+    ('thread = "M6"', "per_turn = 1\nengaged_now = 9", "rods.drag.engaged_now", ['only with "thread"']),
+    ('thread = "M6"', 'thread = "1/4-3"', "rods.drag.thread", ["3 threads per inch does not fit a 6.35 mm thread"]),
+    ('adjuster = "screw"\nthread = "M6"', 'adjuster = "clamp"\noverlap_now = 40', "rods.drag.overlap",
+     ['beside "overlap_now"']),
 ]
 
 
@@ -370,6 +411,14 @@ def test_several_mistakes_come_in_one_message() -> None:
                          strict=True):
         number = int(line.split("line ")[1].split(":")[0])
         assert key in line and key.rpartition(".")[2] in text.splitlines()[number - 1]
+
+
+def test_a_ring_of_parents_made_in_a_script_is_refused() -> None:
+    rig = parse_rig(SMALL)
+    ring = replace(rig, bodies={n: replace(b, parent={"stick": "hub", "hub": "stick"}[n])
+                                for n, b in rig.bodies.items()})
+    with pytest.raises(ValueError, match="in a ring: stick, hub"):
+        ring.parents_first()
 
 
 def test_parents_in_a_ring() -> None:

@@ -122,3 +122,31 @@ def test_each_limit_by_itself_keeps_a_variant_from_being_cleared(edge: str) -> N
         off = replace(rig, rods={**rig.rods, item: replace(rod, longest=rod.length - 0.01, shortest=rod.length - 5)})
     assert edge in {x.name for x in check_limits(off, Linkage(off).sweep(driver)) if not x.ok}
     assert not surely_kept([off], driver).any()
+
+
+def test_what_has_no_closed_form_is_refused_and_what_moves_nothing_is_let_be() -> None:
+    rig = moorhen()
+    loose = replace(rig, rods={n: r for n, r in rig.rods.items() if "left" not in n})
+    assert batch.plan(loose) is None, "nothing places the left upright"
+    with pytest.raises(ValueError, match="not a chain of simple loops"):
+        batch.Batch(loose, 2)
+    hung = replace(rig, bodies={**rig.bodies, "crank": replace(rig.bodies["crank"], parent="left_lever")})
+    assert batch.plan(hung) is None, "a part that hangs on a moving one"
+    made = batch.Batch(rig, 2)
+    before = made.angles(LEVER)
+    made.set("left.centre.x", np.array([5.0, 9.0]))  # a wheel's middle moves no heading
+    for name, a in made.angles(LEVER).items():
+        np.testing.assert_array_equal(a, before[name])
+
+
+def test_bodies_shifted_in_a_batch_equal_a_rig_shifted() -> None:
+    rig, by = moorhen(), np.array([[6.0, 0.0, -3.0], [-4.0, 2.0, 1.0]])
+    made = batch.Batch(rig, 2)
+    made.shift(["crank"], by)
+    got = made.angles(LEVER)
+    for k in range(2):
+        names = [f"crank.pivot.{c}" for c in "xyz"]
+        names += [f"{p.name}@{p.use}.{c}" for p in rig.points.values() if p.body == "crank" for c in "xyz"]
+        moved = with_parameters(rig, names, get_parameters(rig, names) + np.tile(by[k], len(names) // 3))
+        alone = Linkage(moved).sweep(LEVER).angles
+        np.testing.assert_allclose(got["left_upright"][k], alone["left_upright"], atol=1e-9)
