@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -98,7 +97,7 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
 
 def _limits(design: Rig, fit: Fit) -> tuple[tuple[bool, str], ...]:
     rig = fit.as_built.rig
-    lo, hi = design.bodies[design.driver].travel or (-math.radians(30), math.radians(30))
+    lo, hi = design.driver_travel
     try:
         return tuple(worst_limits(all_limits(rig, Linkage(rig).sweep(np.linspace(lo, hi, 65)))))
     except (ValueError, CannotAssemble) as e:

@@ -139,7 +139,7 @@ def _figures(rig: Rig, fit: Fit) -> tuple[Figure, ...]:
 
 def position_angles(rig: Rig) -> dict[str, dict[str, float]]:
     """Joint angles of the design at every position to shoot: lever positions spread evenly over the travel."""
-    travel = rig.bodies[rig.driver].travel or (-np.deg2rad(30), np.deg2rad(30))
+    travel = rig.driver_travel
     names = list(rig.positions)
     k = names.index(rig.straight_ahead)
     link = Linkage(rig)

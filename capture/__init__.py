@@ -1,4 +1,4 @@
-"""Everything up to numbers from pixels: printed targets, photo reading, corner finding.
+"""Everything up to numbers from pixels: printed targets, photo reading, corner detection.
 
 What a script needs is here; everything else may change without notice:
 
@@ -15,8 +15,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from capture.detection import find_tags
     from capture.errors import UserError
-    from capture.finding import find_tags
     from capture.observations import Observations, PhotoInfo, SetAside, write_observations
     from capture.photos import read_photo
     from capture.printing import PrintTag, print_targets
@@ -29,7 +29,7 @@ __all__ = [
 ]
 _HOMES = {
     "capture.errors": ("UserError",),
-    "capture.finding": ("find_tags",),
+    "capture.detection": ("find_tags",),
     "capture.observations": ("Observations", "PhotoInfo", "SetAside", "write_observations"),
     "capture.photos": ("read_photo",),
     "capture.printing": ("PrintTag", "print_targets"),

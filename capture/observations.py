@@ -1,4 +1,4 @@
-"""The observation table: what the photos gave, as plain data between finding and the estimate."""
+"""The observation table: what the photos gave, as plain data between detection and the estimate."""
 
 from __future__ import annotations
 

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.corners import Saddles, fit_planes, project, refine_tag
+from capture.detection import Tag, board_homography, find_tags, looks_mirrored
 from capture.errors import UserError
-from capture.finding import Tag, board_homography, find_tags, looks_mirrored
 from capture.observations import COLUMNS, Observations, PhotoInfo, SetAside
 from capture.photos import list_shoot, read_photo
 from capture.targets import BOARD_IDS, CELLS, SADDLES, Board

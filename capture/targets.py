@@ -1,4 +1,4 @@
-"""Layout of the printed targets: plain geometry that printing, finding and the estimate share.
+"""Layout of the printed targets: plain geometry that printing, detection and the estimate share.
 
 Part target (a "tag"): a square of 10 x 10 cells. The two outer rings of cells are a checker pattern whose
 inner lattice gives 32 saddle corners; the middle 6 x 6 cells are white and carry one 36h11 code, 32/60 of

@@ -11,8 +11,8 @@ import pytest
 from numpy.typing import NDArray
 
 from capture.corners import refine_tag
+from capture.detection import find_tags
 from capture.errors import UserError
-from capture.finding import find_tags
 from capture.printing import PAGE_BAR_MM, SHORT_BAR_MM, PrintTag, board_offset, print_targets
 from capture.tagart import tag_cells, tag_outline, tag_rectangles, tag_texture
 from capture.targets import (

@@ -15,7 +15,7 @@ from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import steer_angles
 from calib.results import AsBuilt
 from calib.rig.figures import targets
-from calib.rig.model import FRAME, Point, Rig, Vec
+from calib.rig.model import FRAME, Point, Rig, Thread, Vec
 from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import as_built_toml, load_rig, parse_rig, rig_to_toml
 from calib.rig.schema import NAMED, REQUIRED, SINGLE, defaults
@@ -110,6 +110,22 @@ def test_error_names_its_keys_for_scripts():
     assert e.value.reasons == ("vehicle.wheelbase", "rods.drag.thread")
 
 
+def test_a_thread_keeps_its_pitch_and_ends():
+    """Two ends of a fine thread and of a plain change in a turn: kept as read, and written back as they were."""
+    for line, thread_ in [('thread = "M8x1"\nends = "left and right"', Thread(1.0, 2, "M8x1", 8.0)),
+                          ('per_turn = 3\nends = "left and right"', Thread(1.5, 2))]:
+        rig = parse_rig(SMALL.replace('thread = "M6"', line))
+        rod = rig.rods["drag"]
+        assert rod.thread == thread_ and rod.per_turn == 2 * thread_.pitch
+        assert parse_rig(rig_to_toml(rig)).rods["drag"] == rod
+
+
+def test_travel_without_stops_has_one_home():
+    rig = parse_rig(SMALL.replace("travel = [-30, 35]", ""))
+    assert np.degrees(rig.driver_travel) == pytest.approx((-30, 30))
+    assert np.degrees(parse_rig(SMALL).driver_travel) == pytest.approx((-30, 35))
+
+
 def test_old_key_names_are_read_with_a_note():
     """For one release: a rod end's limit and steer from leaning under their old names mean what they meant."""
     old = SMALL.replace("at = [60, 280, 190]", "at = [60, 280, 190]\nswing = 17")
@@ -163,7 +179,7 @@ def test_defaults_of_the_form_are_those_of_the_dataclasses() -> None:
     assert hub == type(hub)(hub.name, hub.pivot, hub.axis, role="upright", side="left")
     assert tag == type(tag)(tag.name, 60, "stick", 60.0)
     assert point == type(point)(point.name, "hub", {"1": (60.0, 280.0, 190.0)}, "1", order=("1",))
-    assert rod == type(rod)(rod.name, rod.a, rod.b, rod.length, 450.0, 500.0, thread="M6")
+    assert rod == type(rod)(rod.name, rod.a, rod.b, rod.length, 450.0, 500.0, thread=Thread(1.0, 1, "M6", 6.0))
     bare = Rig("small", 1200.0, rig.bodies, rig.points, rig.rods, rig.wheels, rig.tags, rig.targets)
     assert rig == replace(bare, driver="stick", positions=("back", "ahead", "push"))
 
@@ -609,7 +625,7 @@ def test_round_trip_of_odd_names_and_awkward_numbers(seed: int) -> None:
 
 def test_every_key_of_the_schema_is_written_where_a_rig_holds_it() -> None:
     """What the full rig or the small one writes, and what is only another way of saying the same."""
-    screw = replace(full_rig().rods["left_tie"], thread="", engaged_now=14.0, name="other")
+    screw = replace(full_rig().rods["left_tie"], thread=Thread(1.25, 2), engaged_now=14.0, name="other")
     rig = replace(full_rig(), stops=("back3", "push3"), loaded="aboard",
                   board=replace(full_rig().board, bar_upright=180.2),
                   rods={**full_rig().rods, "other": screw},

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from calib.advice.travel import Travel, curves_of, driver_travel, end_key, half_widths, travel, ways
+from calib.advice.travel import Travel, curves_of, end_key, half_widths, travel, ways
 from calib.cli import main
 from calib.linkage.contacts import SteeredWheel
 from calib.linkage.mechanism import Linkage, points_now
@@ -179,7 +179,7 @@ def test_no_curves_where_the_linkage_does_not_go_together(rig: Rig) -> None:
 def test_a_travel_beyond_a_toggle_is_drawn_as_far_as_it_goes(rig: Rig) -> None:
     lever = replace(rig.bodies[rig.driver], travel=(math.radians(-70), math.radians(30)))
     t = travel(replace(rig, bodies={**rig.bodies, rig.driver: lever}))
-    assert t is not None and driver_travel(t.rig)[0] < -1.2
+    assert t is not None and t.rig.driver_travel[0] < -1.2
     ratio = t.table["ratio_left_design"]
     assert np.isnan(ratio.iloc[0]) and np.isfinite(ratio.iloc[-1])
     assert any("short of the back end" in p.caption for p in panels(t))

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from calib.advice.travel import _variants as curves_of_all
-from calib.advice.travel import curves_of, driver_travel
+from calib.advice.travel import curves_of
 from calib.linkage import batch
 from calib.linkage.limits import (
     TOGGLE_MARGIN,
@@ -84,7 +84,7 @@ def test_surely_kept_never_clears_what_breaks_a_limit(make: Callable[[], Rig], l
     # the bar as drawn comes close to a toggle: there the other limits are looked at
     rigs = [replace(r, min_transmission=min(r.min_transmission, least)) for mm in (0.5, 6.0, 15.0)
             for r in variants(make, 16, mm)]
-    low, high = driver_travel(make())
+    low, high = make().driver_travel
     for driver in (np.linspace(low, high, 13), np.linspace(low - 0.05, high + 0.05, 15)):
         sure = surely_kept(rigs, driver)
         kept = np.array([all(x.ok for x in check_limits(r, Linkage(r).sweep(driver))) for r in rigs])

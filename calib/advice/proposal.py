@@ -176,7 +176,7 @@ class Builder:
         objective, i0 = self.objective, self.objective.i0
         was = objective.figures(self.present)
         moved = replace(variant, rods={})
-        toe_unit = 180 / np.pi
+        toe_unit = np.rad2deg(1.0)
         if (variant.holes or variant.slides) and "toe" in was:
             alone = self.model.curves([moved])
             d = (objective.figures(alone)["toe"] - was["toe"])[0] * toe_unit

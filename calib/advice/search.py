@@ -20,7 +20,6 @@ from calib.rig.figures import kinds
 from calib.rig.model import FRAME, Rig
 from calib.rig.parameters import with_parameters
 from calib.rig.schema import LEAST_ENGAGEMENT
-from calib.rig.units import thread
 from capture.errors import UserError
 
 Array = NDArray[np.float64]
@@ -89,9 +88,8 @@ def usable(rig: Rig) -> Rig:
     rods = {}
     for n, r in rig.rods.items():
         spare = np.inf
-        if r.engaged_now is not None and r.thread and r.per_turn:
-            diameter, pitch = thread(r.thread)
-            spare = (r.engaged_now - LEAST_ENGAGEMENT * diameter) * round(r.per_turn / pitch)
+        if r.engaged_now is not None and r.thread is not None and r.thread.diameter is not None:
+            spare = (r.engaged_now - LEAST_ENGAGEMENT * r.thread.diameter) * r.thread.ends
         if r.overlap is not None and r.overlap_now is not None:
             spare = min(spare, r.overlap_now - r.overlap)
         rods[n] = replace(r, longest=float(min(r.longest, r.length + max(spare, 0.0))))
@@ -99,8 +97,8 @@ def usable(rig: Rig) -> Rig:
 
 
 def driver_grid(rig: Rig, n: int) -> Array:
-    """``n`` driver angles (odd, zero in the middle), rad, over its travel; 30 deg where none is given."""
-    low, high = rig.bodies[rig.driver].travel or (-np.deg2rad(30.0), np.deg2rad(30.0))
+    """``n`` driver angles (odd, zero in the middle), rad, over its travel."""
+    low, high = rig.driver_travel
     half = n // 2
     return np.concatenate([np.linspace(low, 0.0, half + 1), np.linspace(0.0, high, half + 1)[1:]])
 

@@ -76,7 +76,7 @@ def sensitivity(rig: Rig, n: int = 61) -> pd.DataFrame:
             turned = ParameterName.parse(name).direction
             if e > 1e-9:
                 rows.append({"figure": f, "unit": unit, "dimension": name, "what": in_words(name),
-                             "slope": float(g * k * (np.pi / 180 if turned else 1.0)),
+                             "slope": float(g * k * (np.deg2rad(1.0) if turned else 1.0)),
                              "tolerance": float(np.degrees(t)) if turned else float(t), "effect": float(e),
                              "share": float(e * e / total) if total > 0 else 0.0})
     columns = ["figure", "unit", "dimension", "what", "slope", "tolerance", "effect", "share"]

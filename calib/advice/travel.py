@@ -70,11 +70,6 @@ class Travel:
     built_reach: Reach | None
 
 
-def driver_travel(rig: Rig) -> tuple[float, float]:
-    """The driver's travel, rad; 30 degrees each way where the rig file gives none."""
-    return rig.bodies[rig.driver].travel or (-math.radians(30), math.radians(30))
-
-
 def curves_of(rig: Rig, lever: Array) -> dict[str, Array]:
     """Every curve of one rig over driver angles ``lever`` (n,) rad, in surface units, nan where not reached.
 
@@ -153,7 +148,7 @@ def pair_key(pair: tuple[str, str]) -> str:
 
 def reach(rig: Rig) -> Reach:
     """The weakest transmission angle over the travel and TOGGLE_SEARCH beyond either end."""
-    lo, hi = driver_travel(rig)
+    lo, hi = rig.driver_travel
     lever = np.linspace(lo - TOGGLE_SEARCH, hi + TOGGLE_SEARCH, 155)
     s = Linkage(rig).sweep(lever)
     weakest = np.min(list(transmission_angles(rig, s).values()), axis=0)
@@ -216,7 +211,7 @@ def travel(design: Rig, built: AsBuilt | None = None, bands: bool = True, steps:
     """
     if set(design.wheels) != {"left", "right"}:
         return None
-    lever = np.linspace(*driver_travel(design), steps)
+    lever = np.linspace(*design.driver_travel, steps)
     try:
         drawn = curves_of(design, lever)
         real = curves_of(built.rig, lever) if built else None
@@ -258,7 +253,7 @@ def ways(rig: Rig) -> tuple[str, str]:
 
 def beyond(r: Reach, rig: Rig) -> str:
     """The toggle margin at both ends of the travel in words."""
-    lo, hi = driver_travel(rig)
+    lo, hi = rig.driver_travel
     said = []
     for k, (way, end, at) in enumerate(zip(ways(rig), (lo, hi), r.toggles, strict=True)):
         if at is None:

@@ -18,11 +18,11 @@ LIMIT_ORDER = ("reach", "toggle", "transmission", "misalignment", "clearance", "
 
 
 def design_sweep(rig: Rig, steps: int = 65) -> Sweep:
-    """The design over its driver's travel (30 degrees each way where none is given).
+    """The design over its driver's travel.
 
     Raises UserError where the rods cannot hold or reach the parts even straight ahead.
     """
-    lo, hi = rig.bodies[rig.driver].travel or (-math.radians(30), math.radians(30))
+    lo, hi = rig.driver_travel
     try:
         sweep = Linkage(rig).sweep(np.linspace(lo, hi, steps))
     except (ValueError, CannotAssemble) as e:

@@ -160,7 +160,7 @@ def travel_view(results: Results) -> LinkageView | None:
     """The steppable view over the design driver's travel; None where a rig does not assemble."""
     design, built = results.design, results.fit.as_built.rig
     sweeps = []
-    lo, hi = design.bodies[design.driver].travel or (-math.radians(30), math.radians(30))
+    lo, hi = design.driver_travel
     lever = np.linspace(lo, hi, 33)
     for rig in (design, built):
         try:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from calib.advice.travel import Reach, Travel, beyond, driver_travel, end_key, pair_key, ways
+from calib.advice.travel import Reach, Travel, beyond, end_key, pair_key, ways
 from calib.linkage.limits import TOGGLE_MARGIN
 from calib.report.plots import GREEN, GREY, LEFT, RIGHT, blank, style
 
@@ -258,7 +258,7 @@ def _turn(ax: Axes, t: Travel, x: str) -> None:
 
 
 def _toggle(ax: Axes, t: Travel, x: str) -> None:
-    lo, hi = np.degrees(driver_travel(t.rig))
+    lo, hi = np.degrees(t.rig.driver_travel)
     ax.axvspan(lo, hi, color="#eceef1", zorder=0)
     both = t.built_reach is not None
 

@@ -12,8 +12,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from capture.targets import SCALE_BAR_MM
+
 Vec = tuple[float, float, float]
 FRAME = "frame"
+DEFAULT_TRAVEL = np.deg2rad(30.0)  # rad each way, of a driver whose stops the rig file does not give
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,21 @@ class Point:
 
 
 @dataclass(frozen=True)
+class Thread:
+    """What a screwed rod is set by."""
+
+    pitch: float = 1.0  # mm a turn of one end
+    ends: int = 1  # threaded ends that move the rod's length as it is turned
+    name: str = ""  # "M8", "M8x1", "1/4-28"; empty where only the change in a turn is known
+    diameter: float | None = None  # mm, where known
+
+    @property
+    def per_turn(self) -> float:
+        """mm that a turn changes the rod's length, all ends counted."""
+        return self.pitch * self.ends
+
+
+@dataclass(frozen=True)
 class Rod:
     """A rod between two points through ball joints."""
 
@@ -63,13 +81,17 @@ class Rod:
     longest: float
     adjuster: str = "screw"  # screw, clamp or fixed
     step: float = 0.5  # mm; smallest change that can be set
-    per_turn: float | None = 1.0  # mm a turn for a screwed rod (both ends counted), None for a clamp
+    thread: Thread | None = Thread()  # of a screwed rod
     radius: float = 6.0  # mm, for clearance
     tol: float = 2.0  # mm, 95 %
-    thread: str = ""
     overlap: float | None = None  # mm, least overlap of a clamp
     overlap_now: float | None = None  # mm, overlap at ``length``
     engaged_now: float | None = None  # mm, thread engaged at each end at ``length``
+
+    @property
+    def per_turn(self) -> float | None:
+        """mm a turn for a screwed rod, None for another."""
+        return None if self.thread is None else self.thread.per_turn
 
 
 @dataclass(frozen=True)
@@ -133,7 +155,7 @@ class BoardSpec:
     paper: str = "A4"
     body: str = FRAME
     bar_measured: float | None = None
-    bar_nominal: float = 180.0
+    bar_nominal: float = SCALE_BAR_MM
     bar_tol: float = 0.1  # mm, 95 %
     bar_upright: float | None = None  # mm, the bar along the sheet
 
@@ -188,6 +210,11 @@ class Rig:
     min_clearance: float = 5.0  # mm
     notes: Sequence[str] = ()  # the builder's own lines
     remarks: Sequence[str] = ()  # what reading the file has to say; shown to the builder, not written back
+
+    @property
+    def driver_travel(self) -> tuple[float, float]:
+        """The driver's travel, rad; DEFAULT_TRAVEL each way where the rig file gives none."""
+        return self.bodies[self.driver].travel or (-DEFAULT_TRAVEL, DEFAULT_TRAVEL)
 
     def tag_by_code(self) -> dict[int, Tag]:
         """Tags keyed by printed code."""

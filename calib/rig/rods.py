@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from calib.rig.errors import Errors, KeyPath
-from calib.rig.model import Point, Rod
+from calib.rig.model import Point, Rod, Thread
 from calib.rig.schema import ASSEMBLY_SLACK, ENDS, LEAST_ENGAGEMENT
 from calib.rig.units import thread
 
@@ -35,7 +35,7 @@ class RodReader:
         if a is None or b is None:
             self.refuse_foreign_keys()
             if t["adjuster"] == "screw":
-                self.pitch()
+                self.thread()
             return None
         if a.body == b.body:
             self.bad("to", t["to"], f'a point on another body; "{a.name}" is on {a.body} too')
@@ -49,20 +49,19 @@ class RodReader:
         self.check_assembly(a, b, length, drawn)
         self.refuse_foreign_keys()
         shortest, longest = self.range(length)
-        step, per_turn = t["step"], None
+        step, screw = t["step"], None
         if t["adjuster"] == "screw":
-            pitch, diameter = self.pitch()
-            per_turn = pitch * self.ends
-            step = t["turn_step"] * per_turn
-            self.check_engagement(length, longest, diameter)
+            screw = self.thread()
+            step = t["turn_step"] * screw.per_turn
+            self.check_engagement(length, longest, screw.diameter)
         elif t["adjuster"] == "clamp":
             self.check_overlap(length, longest)
         if len(self.errors.texts) > before:
             return None
         return Rod(
             name=self.path[1], a=a.name, b=b.name, length=length, shortest=shortest, longest=longest,
-            adjuster=t["adjuster"], step=step, per_turn=per_turn, radius=t["diameter"] / 2,
-            tol=t["tolerance"], thread=t["thread"] or "", overlap=t["overlap"], overlap_now=t["overlap_now"],
+            adjuster=t["adjuster"], step=step, thread=screw, radius=t["diameter"] / 2,
+            tol=t["tolerance"], overlap=t["overlap"], overlap_now=t["overlap_now"],
             engaged_now=t["engaged_now"],
         )
 
@@ -110,22 +109,22 @@ class RodReader:
             self.bad("range", self.data["range"], f"a range that holds {how}, {length:.2f} mm")
         return shortest, longest
 
-    def pitch(self) -> tuple[float, float | None]:
-        """mm a turn of one end, and the thread's diameter where known; 1.0 after a mistake, never used."""
+    def thread(self) -> Thread:
+        """What the rod is set by; a pitch of 1.0 after a mistake, never used."""
         t, allowed = self.t, 'a thread such as "M8" (coarse), "M8x1" (fine) or "1/4-28" (inch)'
         if (t["thread"] is None) == (t["per_turn"] is None):
             both = "neither" if t["thread"] is None else "both"
             self.errors.add((*self.path, "thread"),
                             f'read {both} of "thread" and "per_turn"; allowed: {allowed}, or "per_turn"')
-            return 1.0, None
+            return Thread()
         if t["thread"] is None:
-            return t["per_turn"] / self.ends, None
+            return Thread(t["per_turn"] / self.ends, self.ends)
         try:
             diameter, pitch = thread(t["thread"])
         except ValueError as exc:
             self.bad("thread", t["thread"], f"{allowed} ({exc})")
-            return 1.0, None
-        return pitch, diameter
+            return Thread()
+        return Thread(pitch, self.ends, t["thread"], diameter)
 
     def check_engagement(self, length: float, longest: float, diameter: float | None) -> None:
         """The range must end while 1.5 diameters of thread are engaged at each end."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from capture.targets import PAPERS_MM
+from capture.targets import PAPERS_MM, SCALE_BAR_MM
 
 
 class _Required:
@@ -53,7 +53,7 @@ SINGLE: dict[str, dict[str, Key]] = {
         "body": Key("name", "frame", "what the board is fixed to"),
         "scale_bar": Key("length", None, "what calipers read on the printed bar"),
         "scale_bar_upright": Key("length", None, "the same on the bar along the sheet, if you measure it"),
-        "scale_bar_nominal": Key("length", 180.0, "what the bar was drawn as", lo=50, hi=400),
+        "scale_bar_nominal": Key("length", SCALE_BAR_MM, "what the bar was drawn as", lo=50, hi=400),
         "scale_bar_tolerance": Key("length", 0.1, "how well you read it", above=0, hi=5),
     },
     "steering": {

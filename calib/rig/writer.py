@@ -16,10 +16,9 @@ import tomlkit
 from tomlkit.items import Item, Table
 
 from calib.results import AsBuilt
-from calib.rig.model import Point, Rig, Rod
+from calib.rig.model import Point, Rig, Rod, Thread
 from calib.rig.parameters import Kind, ParameterName, parsed, vector_names
 from calib.rig.schema import ASSEMBLY_SLACK, ENDS, NAMED, SINGLE, Key
-from calib.rig.units import thread
 from calib.uncertainty import own_half_widths
 
 _HEAD = (
@@ -121,12 +120,8 @@ def _if_screw(value: Getter) -> Getter:
     return lambda r: value(r) if r.adjuster == "screw" else None
 
 
-def _ends(r: Rod) -> int:
-    return round((r.per_turn or 1.0) / thread(r.thread)[1]) if r.thread else 1
-
-
 def _ends_in_words(r: Rod) -> str:
-    return next(words for words, n in ENDS.items() if n == (2 if _ends(r) == 2 else 1))
+    return next(words for words, n in ENDS.items() if n == (r.thread or Thread()).ends)
 
 
 # Where a value is kept, by section and key; every other key is an attribute of its own name. Lengths in mm, angles
@@ -160,8 +155,9 @@ _TABLES: dict[str, dict[str, Getter]] = {
         "from": lambda r: r.a, "to": lambda r: r.b, "tolerance": lambda r: r.tol, "diameter": lambda r: 2 * r.radius,
         "range": lambda r: None if r.adjuster == "fixed" else (r.shortest, r.longest),
         "step": lambda r: r.step if r.adjuster == "clamp" else None,
-        "per_turn": _if_screw(lambda r: None if r.thread else r.per_turn or 1.0),
+        "per_turn": _if_screw(lambda r: r.per_turn if r.thread and not r.thread.name else None),
         "ends": _if_screw(_ends_in_words),
+        "thread": _if_screw(lambda r: r.thread.name or None if r.thread else None),
         "turn_step": _if_screw(lambda r: r.step / (r.per_turn or 1.0)),
     },
     "wheels": {"spin_axis": lambda w: w.spin, "spin_tolerance": lambda w: w.spin_tol,

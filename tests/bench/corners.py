@@ -45,7 +45,7 @@ from numpy.typing import NDArray
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from capture.corners import REACH, project, refine_tag, tag_axes  # noqa: E402
-from capture.finding import find_tags  # noqa: E402
+from capture.detection import find_tags  # noqa: E402
 from capture.targets import CELLS, code_corners  # noqa: E402
 from tests.render_tag import expose, facing, paint, tag_homography  # noqa: E402
 

@@ -17,8 +17,8 @@ Measured with --times 1 on an idle machine of two cores (OpenCV 5.0):
 | 12-megapixel phone, one core | 14.5 s | 7.4 | 5.0 |
 | 12-megapixel phone, two cores | 8.6 s | 8.7 | 6.0 |
 
-Processor seconds of the phone photos' 13.7 by phase: finding 4.5, refining 2.6, reading and decoding 2.1, plots 1.5,
-estimate 0.7, adjustment 0.7, all else 1.5. The aim is at most 4 times bare decoding; it is not reached: finding and
+Processor seconds of the phone photos' 13.7 by phase: detection 4.5, refining 2.6, reading and decoding 2.1, plots 1.5,
+estimate 0.7, adjustment 0.7, all else 1.5. The aim is at most 4 times bare decoding; it is not reached: detection and
 refining alone take 3.7 times the grey decoding.
 
 Run: python -m tests.bench.whole_run [--phone FOLDER] [--photos FOLDER] [--times N]
@@ -50,7 +50,7 @@ from tests.bench.phone_photos import make
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_data"
 PHASES = {  # what counts for which line; a phase's time is without that of others called within it
     "reading and decoding": [("capture.shoot", "read_photo")],
-    "finding": [("capture.shoot", "find_tags"), ("capture.shoot", "looks_mirrored")],
+    "detection": [("capture.shoot", "find_tags"), ("capture.shoot", "looks_mirrored")],
     "refining": [("capture.shoot", "read_tags")],
     "corner table": [("capture.shoot", "read_shoot")],
     "estimate": [("calib.run", "estimate")],

@@ -46,7 +46,7 @@ STREETS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {  # modules; test
                ("tests/test_limits.py", "tests/test_adjust.py", "tests/test_variants.py", "tests/test_report.py",
                 "tests/test_main_job.py")),
     "corners": (("capture/corners.py", "capture/targets.py"),
-                ("tests/test_shapes.py", "tests/test_corners.py", "tests/test_printing.py", "tests/test_finding.py")),
+                ("tests/test_shapes.py", "tests/test_corners.py", "tests/test_printing.py", "tests/test_detection.py")),
 }
 
 

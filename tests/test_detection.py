@@ -11,8 +11,8 @@ import pytest
 from numpy.typing import NDArray
 
 from capture.corners import project, refine_tag
+from capture.detection import find_tags, looks_mirrored
 from capture.errors import UserError
-from capture.finding import find_tags, looks_mirrored
 from capture.observations import COLUMNS
 from capture.shoot import read_shoot
 from capture.targets import CELLS, Board, code_corners, saddle_points

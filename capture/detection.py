@@ -1,4 +1,4 @@
-"""Finding tags in a photo: codes by thresholding, then ring and code aligned to the pixels and verified."""
+"""Detection of tags in a photo: codes by thresholding, then ring and code aligned to the pixels and verified."""
 
 from __future__ import annotations
 

@@ -16,7 +16,7 @@ Measured, 12 frames a case and 500 cluttered frames, % found of 600 tags and fal
 No case is below the best reference. What stays hard: 25 px a side (50, references 0), 70 deg at 72 px (83, best 33),
 blur of 5 px (75, best 42), motion of 12 px (42, best 33), a shadow of a fifth of the light (8, best 8).
 
-Run: OMP_NUM_THREADS=1 python -m tests.bench.finding [frames a case, default 10] [cluttered frames, default 500]
+Run: OMP_NUM_THREADS=1 python -m tests.bench.detection [frames a case, default 10] [cluttered frames, default 500]
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from numpy.typing import NDArray
 
 from calib.rig.reader import load_rig
 from capture.corners import project
-from capture.finding import find_tags
+from capture.detection import find_tags
 from capture.shoot import read_tags
 from capture.targets import BOARD_IDS, CELLS, CODE_SHARE, PART_IDS, SADDLES, Board, cell_is_black, code_corners
 from tests.april import april_detector

@@ -1,4 +1,4 @@
-"""Found rates beside other readers' on the same pictures, and no part tag in clutter (tests/bench/finding.py).
+"""Found rates beside other readers' on the same pictures, and no part tag in clutter (tests/bench/detection.py).
 
 References: OpenCV's ArucoDetector (defaults and tuned) and the apriltag library (pupil-apriltags).
 """
@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.bench.finding import CASES, READERS, Reader, false_tags, run_case
+from tests.bench.detection import CASES, READERS, Reader, false_tags, run_case
 
 BY_NAME = {c.name: c for c in CASES}
 
