@@ -16,7 +16,7 @@ from calib.linkage.steering import curve_figures, roll_steer
 from calib.report import tables
 from calib.report.numbers import pm
 from calib.results import AsBuilt
-from calib.rig.model import Target
+from calib.rig.model import Obstacle, Target
 from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import parse_rig
 from capture.errors import UserError
@@ -104,6 +104,17 @@ def test_limits_are_checked_leaned_over() -> None:
         if k[0] == "misalignment":
             assert x.value >= level[k].value - 1e-12
     assert tighter > 3
+
+
+def test_wheel_against_a_tube_of_the_frame_leaned_over() -> None:
+    # beside the left wheel's top: as the frame leans left against the axle the tube comes down on it
+    tube = Obstacle("tube", (-100.0, 330.0, 520.0), (100.0, 330.0, 520.0), 12.0)
+    rig = replace(leaning(0.0), obstacles=(tube,))
+    level = {(x.name, x.item): x for x in check_limits(rig, Linkage(rig).sweep(np.array([-1.0, 0.0, 1.0]) * DEG))}
+    over = {(x.name, x.item): x for x in lean_limits(rig, np.array([-1.0, 0.0, 1.0]) * DEG, 5)}
+    key = ("clearance", "left wheel to tube")
+    # by hand: turned by 12 deg about (y 0, z 130) the rim at y 360, z 480 rises by about 360 sin 12 = 75 mm
+    assert level[key].ok and level[key].value > 30 and not over[key].ok and over[key].value < 0
 
 
 def test_rig_without_a_lean_joint_is_refused_in_words() -> None:

@@ -7,12 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.optimize import minimize
+from scipy.spatial.transform import Rotation
 
 from calib.linkage.limits import (
     TOGGLE_MARGIN,
     Limit,
     check_limits,
     clearances,
+    disc_distance,
     misalignment_angles,
     segment_distance,
     transmission_angles,
@@ -206,3 +208,61 @@ def test_a_part_moved_only_beyond_the_travel_is_not_judged():
     assert not inside["travel", "left_upright"].ok
     _, beyond = checked(rig, np.array([33.0, 34.0]) * DEG)
     assert beyond["travel", "left_upright"].ok and "was not moved" in beyond["travel", "left_upright"].text
+
+
+# --- wheels as discs ----------------------------------------------------------------------------------------
+
+
+def test_disc_to_segment_by_minimiser() -> None:
+    rng = np.random.default_rng(4)
+    n = 40
+    c, s = rng.normal(0, 100, (n, 3)), rng.normal(0, 1, (n, 3))
+    s /= np.linalg.norm(s, axis=1)[:, None]
+    a, b = rng.normal(0, 300, (n, 3)), rng.normal(0, 300, (n, 3))
+    got = disc_distance(c, s, 150.0, a, b)
+    for i in range(n):
+        p, q = np.linalg.svd(s[i][None])[2][1:]  # two directions in the disc
+
+        def gap(x: np.ndarray, i: int = i, p: np.ndarray = p, q: np.ndarray = q) -> float:
+            on_disc = c[i] + x[1] * (p * np.cos(x[2]) + q * np.sin(x[2]))
+            return float(np.linalg.norm(a[i] + x[0] * (b[i] - a[i]) - on_disc))
+
+        best = min(minimize(gap, (t, r, w), bounds=[(0, 1), (0, 150), (-9, 9)], tol=1e-12).fun
+                   for t in (0.2, 0.8) for r in (30, 140) for w in (0.0, 2.0, 4.0))
+        assert got[i] == pytest.approx(best, abs=0.01)
+    assert np.count_nonzero(got == 0) < n // 2 and got.max() > 100
+    # straight through the middle, and past the rim in the disc's own plane
+    flat = disc_distance(np.zeros(3), np.array([0, 1.0, 0]), 150.0, np.array([[0, -9.0, 0], [190.0, 0, -50]]),
+                         np.array([[0, 9.0, 0], [190.0, 0, 50]]))
+    np.testing.assert_allclose(flat, [0, 40], atol=1e-4)
+
+
+def test_tyre_meets_a_tube_at_lock_only() -> None:
+    # a post ahead of the axle, inboard of the wheel: the rim swings in with the kingpin
+    rig = moorhen()
+    post = Obstacle("post", (200.0, 250.0, 150.0), (200.0, 250.0, 330.0), 10.0)
+    rig = replace(rig, obstacles=(post,), wheels={s: replace(w, tyre=40.0) for s, w in rig.wheels.items()})
+    straight = float(clearances(rig, {})["left wheel", "post"])
+    assert straight == pytest.approx(110 - 10 - 20, abs=1e-3)  # both in planes along x, 110 mm apart
+    s, found = checked(rig)
+    worst = found["clearance", "left wheel to post"]
+    assert worst.value < straight - 40 and found["clearance", "right wheel to post"].value > 400
+    # at the worst lever angle, by sampling the rim
+    i = int(np.argmin(np.abs(TRAVEL - worst.at_driver)))
+    u = rig.bodies["left_upright"]
+    turn = Rotation.from_rotvec(s.angles["left_upright"][i] * np.asarray(u.axis))
+    w = np.linspace(0, 2 * np.pi, 4001)
+    rim = np.stack([np.sin(w), 0 * w, np.cos(w)], axis=1) * 220 + [0, 360, 240]
+    rim = turn.apply(rim - u.pivot) + u.pivot
+    on = (rim[:, 2] > 150) & (rim[:, 2] < 330)
+    assert worst.value == pytest.approx(np.min(np.hypot(*(rim[on, :2] - [200, 250]).T)) - 10 - 20, abs=0.3)
+    assert not next(x for x in check_limits(replace(rig, min_clearance=worst.value + 0.1), s)
+                    if x.item == "left wheel to post").ok
+
+
+def test_what_the_upright_carries_is_no_clash_with_its_own_wheel() -> None:
+    rig = moorhen()
+    brake = Obstacle("brake", (0.0, 340.0, 240.0), (0.0, 362.0, 240.0), 10.0, "left_upright")
+    got = clearances(replace(rig, obstacles=(brake,)), {})
+    assert ("left wheel", "brake") not in got and ("right wheel", "brake") in got
+    assert {k for k in got if "left wheel" in k} == {(r, "left wheel") for r in rig.rods}

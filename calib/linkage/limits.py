@@ -80,10 +80,11 @@ def misalignment_angles(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], 
 
 
 def clearances(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], Array]:
-    """Gap (mm, negative where they overlap) of each rod to every other rod and obstacle, (rod, other) to
-    (...).
+    """Gap (mm, negative where they overlap) of everything that may touch as parts move, (one, other) to (...).
 
-    Distance of the two straight segments less both radii. Two rods on the same bolt are left out.
+    Rods against rods and obstacles: distance of the straight segments less both radii; two rods on the same bolt are
+    left out. Front wheels ("left wheel", "right wheel") against rods and obstacles: distance of the disc less half
+    its tyre's width and the segment's radius; obstacles that the wheel's own upright carries are left out.
     """
     now = Places.of(rig, pose)
     parts = [(r.name, now.at[r.a], now.at[r.b], r.radius, {_bolt(rig, r.a), _bolt(rig, r.b)})
@@ -91,13 +92,51 @@ def clearances(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], Array]:
     others = parts + [(o.name, now.place(o.a, o.body), now.place(o.b, o.body), o.radius, set())
                       for o in rig.obstacles]
     pairs = [(p, q) for i, p in enumerate(parts) for q in others[i + 1:] if not p[4] & q[4]]
-    if not pairs:
-        return {}
-    shape = np.broadcast_shapes(*[p[1].shape for p in others])
-    ends = [np.stack([np.broadcast_to(x, shape) for x in col])
-            for col in zip(*[(p[1], p[2], q[1], q[2]) for p, q in pairs], strict=True)]
-    d = segment_distance(ends[0], ends[1], ends[2], ends[3])
-    return {(p[0], q[0]): d[i] - p[3] - q[3] for i, (p, q) in enumerate(pairs)}
+    shape = np.broadcast_shapes(*[p[1].shape for p in others]) if others else ()
+    out = {}
+    if pairs:
+        ends = [np.stack([np.broadcast_to(x, shape) for x in col])
+                for col in zip(*[(p[1], p[2], q[1], q[2]) for p, q in pairs], strict=True)]
+        d = segment_distance(ends[0], ends[1], ends[2], ends[3])
+        out = {(p[0], q[0]): d[i] - p[3] - q[3] for i, (p, q) in enumerate(pairs)}
+    carried = {o.name: o.body for o in rig.obstacles}
+    for side, w in rig.wheels.items():
+        near = [q for q in others if carried.get(q[0]) not in (w.upright, w.spin_body or w.upright)]
+        if near:
+            a = np.stack([np.broadcast_to(q[1], shape) for q in near])
+            b = np.stack([np.broadcast_to(q[2], shape) for q in near])
+            half = 0.5 * w.tyre
+            d = disc_distance(now.place(w.centre, w.upright), now.direction(w.spin, w.upright), w.radius - half, a, b)
+            name = wheel_name(side)
+            out |= {(name, q[0]) if q[0] in carried else (q[0], name): d[i] - q[3] - half for i, q in enumerate(near)}
+    return out
+
+
+def wheel_name(side: str) -> str:
+    """What a front wheel is called among the things that may touch."""
+    return f"{side} wheel"
+
+
+def disc_distance(centre: Array, axle: Array, radius: float, a: Array, b: Array) -> Array:
+    """Least distance between a flat disc and the segment a b, (..., 3) each, to (...); zero where it goes through.
+
+    ``centre`` and ``axle`` (..., 3): the disc's middle and unit normal. The squared distance along the segment is
+    convex, so the sign of its slope is halved down to a millionth of the segment.
+    """
+    u, v = b - a, a - centre
+    h0, h1 = _dot(v, axle), _dot(u, axle)  # height over the disc's plane: h0 + h1 t
+    c0, c1, c2 = _dot(v, v) - h0 * h0, _dot(u, v) - h0 * h1, _dot(u, u) - h1 * h1  # distance from the axle, squared
+    low, high = np.zeros(c0.shape), np.ones(c0.shape)
+    for _ in range(22):
+        t = 0.5 * (low + high)
+        r = np.sqrt(np.maximum(c0 + (2 * c1 + c2 * t) * t, 1e-18))
+        down = (h0 + h1 * t) * h1 + np.maximum(1.0 - radius / r, 0.0) * (c1 + c2 * t) < 0
+        low, high = np.where(down, t, low), np.where(down, high, t)
+    ends = []
+    for t in (low, high):
+        r = np.sqrt(np.maximum(c0 + (2 * c1 + c2 * t) * t, 0.0))
+        ends.append(np.hypot(h0 + h1 * t, np.maximum(r - radius, 0.0)))
+    return np.asarray(np.minimum(*ends))
 
 
 def segment_distance(a0: Array, a1: Array, b0: Array, b1: Array) -> Array:
