@@ -223,3 +223,30 @@ def test_applying_a_variant_changes_only_what_it_names() -> None:
     assert out.points["left_lever.rod"].use == "B" and out.points["right_lever.rod"].use == "C"
     assert out.rods["right_tie"].length == pytest.approx(rig.rods["right_tie"].length + 2.5)
     assert out.rods["left_tie"] == rig.rods["left_tie"] and out.bodies == rig.bodies
+
+
+def test_travel_left_out_is_the_span_that_was_measured() -> None:
+    rig = design()
+    free = replace(rig, bodies={**rig.bodies, rig.driver: replace(rig.bodies[rig.driver], travel=None)})
+    c = compare(free, fit_of(as_built(wrong(rig)), LEVER), 11)
+    assert np.degrees(c.driver_angles[[0, -1]]) == pytest.approx([-30.0, 29.0])
+    stiff = compare(free, fit_of(as_built(wrong(rig)), {"ahead": 0.0}), 11)  # never less than 0.1 rad each way
+    assert stiff.driver_angles[[0, -1]] == pytest.approx([-0.1, 0.1])
+    with pytest.raises(KeyError, match="no_such_figure"):
+        c.figure("no_such_figure")
+
+
+def test_a_curve_that_locks_up_says_so_and_what_was_not_seen_is_left_open() -> None:
+    rig = design()
+    wide = replace(rig, bodies={**rig.bodies, rig.driver: replace(rig.bodies[rig.driver],
+                                                                   travel=(np.deg2rad(-32), np.deg2rad(100)))})
+    c = compare(wide, fit_of(as_built(wrong(rig)), LEVER), 21)  # it goes over centre at 75.6
+    assert any("does not reach the whole travel" in n for n in c.notes)
+    assert np.isnan(c.as_built["left"][-1]) and np.isfinite(c.as_built["left"][5])
+    fit = fit_of(as_built(wrong(rig)), LEVER)
+    unseen = replace(fit, joint_angles={k: a for k, a in fit.joint_angles.items() if k != ("right_upright", "push3")})
+    last = compare(rig, unseen, 11).points[-1]
+    assert last.position == "push3" and np.isnan(last.steer["right"]) and np.isnan(last.difference_u95["right"])
+    assert np.isfinite(last.steer["left"])
+    blind = replace(fit, joint_angles={k: a for k, a in fit.joint_angles.items() if k[0] != rig.driver})
+    assert compare(rig, blind, 11).points == ()
