@@ -242,7 +242,7 @@ def test_a_curve_that_locks_up_says_so_and_what_was_not_seen_is_left_open() -> N
                                                                    travel=(np.deg2rad(-32), np.deg2rad(100)))})
     c = compare(wide, fit_of(as_built(wrong(rig)), LEVER), 21)  # it goes over centre at 75.6
     assert any("does not reach the whole travel" in n for n in c.notes)
-    assert np.isnan(c.as_built["left"][-1]) and np.isfinite(c.as_built["left"][5])
+    assert np.isnan(c.as_built["right"][-1]) and np.isfinite(c.as_built["right"][5])
     fit = fit_of(as_built(wrong(rig)), LEVER)
     unseen = replace(fit, joint_angles={k: a for k, a in fit.joint_angles.items() if k != ("right_upright", "push3")})
     last = compare(rig, unseen, 11).points[-1]
