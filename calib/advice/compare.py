@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calib.advice.propagation import Slopes, rig_slopes, share_from_photos, slopes, with_wheel_doubt
-from calib.advice.search import Curves, Model, Variant, driver_grid, need_both_wheels
+from calib.advice.search import STOP_ROOM, Curves, Model, Variant, driver_grid, need_both_wheels
 from calib.advice.verdict import Verdict, judge
 from calib.linkage.lean import roll_steer_band
 from calib.linkage.mechanism import Linkage
@@ -160,7 +160,7 @@ def compare(design: Rig, fit: Fit, n: int = 101) -> Comparison:
     curve = slopes(model, built, nothing, headings)
     as_built, u95 = (x.reshape(len(sides), -1) for x in (curve.values, curve.u95))
     points = _points(design, fit, built, relative)
-    figures = _figures(design, model, built)
+    figures = judged_figures(design, built, n)
     notes = []
     if relative:
         notes.append(f"The {' and '.join(relative)} wheel was never photographed turning by hand: its steer counts "
@@ -279,12 +279,9 @@ def judged_figures(design: Rig, built: AsBuilt, n: int = 101) -> tuple[ComparedF
     """Every figure of a rig as built, or as a shoot would know it, against the design; ``n`` driver angles (odd)."""
     need_both_wheels(design)
     built = with_wheel_doubt(built)
-    return _figures(design, Model(built.rig, driver_grid(design, n)), built)
-
-
-def _figures(design: Rig, model: Model, built: AsBuilt) -> tuple[ComparedFigure, ...]:
-    found = _found(model, built)
-    drawn_curves = Model(design, model.driver).curves([Variant({}, {}, {})])
+    n += 1 - n % 2
+    found = _found(Model(built.rig, driver_grid(built.rig, n, beyond=STOP_ROOM)), built)
+    drawn_curves = Model(design, driver_grid(design, n)).curves([Variant({}, {}, {})])
     drawn = {k: float(v[0]) for k, v in drawn_curves.figures(design).items()} | axis_figures(design)
     if lean_joint(design):
         found["roll_steer"] = roll_steer_band(built)

@@ -18,7 +18,7 @@ from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import heading_figures, wheel_headings
 from calib.rig.figures import kinds
 from calib.rig.model import FRAME, Rig
-from calib.rig.parameters import with_parameters
+from calib.rig.parameters import Kind, parsed, with_parameters
 from calib.rig.schema import LEAST_ENGAGEMENT
 from capture.errors import UserError
 
@@ -96,10 +96,13 @@ def usable(rig: Rig) -> Rig:
     return replace(rig, rods=rods)
 
 
-def driver_grid(rig: Rig, n: int) -> Array:
-    """``n`` driver angles (odd, zero in the middle), rad, over its travel."""
+STOP_ROOM = 0.002  # rad: so far the grid of a measured rig goes beyond its stops, for differences to either side
+
+
+def driver_grid(rig: Rig, n: int, beyond: float = 0.0) -> Array:
+    """``n`` driver angles (odd, zero in the middle), rad, over its travel and ``beyond`` at either end."""
     low, high = rig.driver_travel
-    half = n // 2
+    low, high, half = low - beyond, high + beyond, n // 2
     return np.concatenate([np.linspace(low, 0.0, half + 1), np.linspace(0.0, high, half + 1)[1:]])
 
 
@@ -110,12 +113,13 @@ class Curves:
     driver: Array
     headings: Mapping[str, Array]
     levers: Mapping[str, Array]
+    travel: tuple[Array, Array] | None = None  # stops of the driver by variant, (m,) rad; None: the rig's
 
     def figures(self, rig: Rig) -> dict[str, Array]:
         """Figures by name, (m,) each, rad, mm or plain; ``rig`` gives wheelbase, kingpins and travel."""
         with np.errstate(invalid="ignore", divide="ignore"):
             return heading_figures(rig, self.driver, self.headings["left"], self.headings["right"],
-                                   rig.bodies[rig.driver].travel)
+                                   rig.bodies[rig.driver].travel if self.travel is None else self.travel)
 
 
 class Model:
@@ -148,8 +152,10 @@ class Model:
         """Curves of one variant with named parameters of the measured rig set to ``values`` (m, n)."""
         base = replace(self.rig, points={n: replace(p, use=variant.holes.get(n, p.use))
                                          for n, p in self.rig.points.items()})
+        stops = self._stops(names, values)
         if not self.fast:
-            return self._swept([apply(with_parameters(self.rig, names, row), variant) for row in values])
+            return replace(self._swept([apply(with_parameters(self.rig, names, row), variant) for row in values]),
+                           travel=stops)
         b = batch.Batch(base, len(values))
         for k, name in enumerate(names):
             b.set(name, values[:, k])
@@ -159,7 +165,18 @@ class Model:
             s = self.rig.slides[name]
             d = np.asarray(s.direction, float) / np.linalg.norm(s.direction)
             b.shift(s.bodies, mm * d)
-        return self._run(b)
+        return replace(self._run(b), travel=stops)
+
+    def _stops(self, names: Sequence[str], values: Array) -> tuple[Array, Array] | None:
+        """Stops of the driver by row of ``values`` (m, n); None where the rig has none."""
+        travel = self.rig.bodies[self.rig.driver].travel
+        if travel is None:
+            return None
+        ends = [np.full(len(values), x) for x in travel]
+        for k, n in enumerate(parsed(names)):
+            if n.kind is Kind.TRAVEL and n.owner == self.rig.driver:
+                ends[n.component] = values[:, k]
+        return ends[0], ends[1]
 
     def _closed(self, variants: Sequence[Variant]) -> Curves:
         m = len(variants)

@@ -6,7 +6,7 @@ covariance follows the law of propagation of uncertainty (JCGM 100, 5.2.2).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,13 +14,14 @@ from numpy.typing import NDArray
 
 from calib.estimation.unknowns import Layout, State, retract
 from calib.linkage.rotations import skew
-from calib.rig.model import Rig, Vec
-from calib.rig.parameters import Kind, length_name, parsed, vector_names
+from calib.rig.model import Point, Rig, Vec
+from calib.rig.parameters import Kind, length_name, parsed, travel_names, vector_names
 from calib.uncertainty import differences, each, standard
 
 Array = NDArray[np.float64]
 DRILL_SD = 0.1  # mm: spacing of holes drilled in one set-up (common practice, no source)
 STEP = 1e-5  # mm or rad, central differences
+LEAST_ARM = 5.0  # mm: a shorter arm says nothing of where its part points
 ARM_TILT_SD = 0.02  # rad: how far an arm's row of holes may lean from the drawing
 
 
@@ -50,6 +51,9 @@ def as_built_rig(layout: Layout, s: State, measured_wheels: Sequence[str]) -> Ri
         holes = {h: vec(x + r @ (np.asarray(v) - np.asarray(pt.xyz))) for h, v in pt.holes.items()}
         bolt = None if pt.bolt is None else vec(r @ np.asarray(pt.bolt))
         points[name] = replace(pt, holes=holes, bolt=bolt)
+    for name in layout.bodies:
+        if bodies[name].travel is not None or (name == rig.driver and measured_stops(layout)):
+            bodies[name] = replace(bodies[name], travel=_stops(layout, s, name, turns[name], points))
     for i, name in enumerate(layout.rods):
         rods[name] = replace(rods[name], length=float(s.rods[i]))
     for side, w in rig.wheels.items():
@@ -59,6 +63,61 @@ def as_built_rig(layout: Layout, s: State, measured_wheels: Sequence[str]) -> Ri
             centre = np.asarray(w.centre)
             wheels[side] = replace(w, centre=vec(p + d * (d @ (centre - p))), spin=vec(d), measured=True)
     return replace(rig, bodies=bodies, points=points, rods=rods, wheels=wheels)
+
+
+def measured_stops(layout: Layout) -> bool:
+    """Whether both stops of the driver were photographed."""
+    return len(layout.rig.stops) == 2 and set(layout.rig.stops) <= set(layout.positions)
+
+
+def stop_slots(layout: Layout) -> list[int]:
+    """Slots of the driver's angles at its photographed stops."""
+    if not measured_stops(layout):
+        return []
+    slots = [layout.angle(layout.rig.driver, p) for p in layout.rig.stops]
+    return [k for k in slots if k is not None]
+
+
+def _stops(layout: Layout, s: State, name: str, hinge: tuple[Array, Array], points: Mapping[str, Point],
+           ) -> tuple[float, float]:
+    """Stops of a body, rad from where it stood straight ahead: as photographed, else as drawn.
+
+    The drawn ones count from where the part is drawn, so that how far it stood from there is taken off.
+    """
+    if name == layout.rig.driver and measured_stops(layout):
+        low, high = sorted(float(s.angles[k - layout.first_angle]) for k in stop_slots(layout))
+        return low, high
+    travel = layout.rig.bodies[name].travel
+    assert travel is not None
+    off = stood_off(layout.rig, name, hinge, points)
+    return travel[0] - off, travel[1] - off
+
+
+def stood_off(drawn: Rig, name: str, hinge: tuple[Array, Array], points: Mapping[str, Point]) -> float:
+    """Angle (rad, about the body's axis) by which its arms point off the drawing: where the part was held."""
+    body = drawn.bodies[name]
+    turned = []
+    for p in drawn.points.values():
+        if p.body != name or p.name not in points:
+            continue
+        a = np.asarray(body.axis)
+        was = np.subtract(p.xyz, body.pivot)
+        now = np.subtract(points[p.name].xyz, hinge[0])
+        was, now = was - a * (a @ was), now - a * (a @ now)
+        if min(np.linalg.norm(was), np.linalg.norm(now)) > LEAST_ARM:
+            turned.append(np.arctan2(a @ np.cross(was, now), was @ now))
+    return float(np.mean(turned)) if turned else 0.0
+
+
+def stops_doubt(rig: Rig) -> float:
+    """Standard uncertainty (rad) of where the driver's stops are, where they were not photographed.
+
+    How well its arm tells where it stood (tolerance of the hole over the arm), and how far stops may be off.
+    """
+    body = rig.bodies[rig.driver]
+    arms = [p.tol / r for p in rig.points.values() if p.body == rig.driver
+            for r in [float(np.linalg.norm(np.cross(np.subtract(p.xyz, body.pivot), body.axis)))] if r > LEAST_ARM]
+    return standard(float(np.hypot(min(arms, default=0.0), rig.stop_tol)))
 
 
 def _arm_turn(pivot: Array, axis: Array, hole: Array, pivot_m: Array, axis_m: Array, hole_m: Array) -> Array:
@@ -81,6 +140,8 @@ def parameter_names(layout: Layout, measured_wheels: Sequence[str]) -> tuple[str
     names = [n for b in layout.bodies for kind in (Kind.PIVOT, Kind.AXIS) for n in vector_names(b, kind)]
     names += [n for p in layout.points for h in rig.points[p].holes for n in vector_names(p, Kind.HOLE, h)]
     names += [length_name(r) for r in layout.rods]
+    if rig.driver in layout.bodies and (rig.bodies[rig.driver].travel is not None or measured_stops(layout)):
+        names += travel_names(rig.driver)
     names += [n for s in rig.wheels for kind in (Kind.CENTRE, Kind.SPIN) for n in vector_names(s, kind)]
     return tuple(names)
 
@@ -109,7 +170,7 @@ def jacobian(layout: Layout, s: State, values: Callable[[State], Array], slots: 
 
 
 def extra_covariance(layout: Layout, names: Sequence[str], measured_wheels: Sequence[str]) -> Array:
-    """Diagonal covariance of what the estimate does not carry: unused holes and unmeasured wheels, (n, n)."""
+    """Covariance of what the estimate does not carry: unused holes, unmeasured wheels and stops, (n, n)."""
     rig = layout.rig
     var = np.zeros(len(names))
     for i, n in enumerate(parsed(names)):
@@ -123,4 +184,8 @@ def extra_covariance(layout: Layout, names: Sequence[str], measured_wheels: Sequ
                 var[i] = standard(w.spin_tol) ** 2 if n.kind is Kind.SPIN else 1.0
             elif n.kind is Kind.CENTRE:
                 var[i] = 1.0  # where the tyre sits along its axle comes from the drawing, +/- 2 mm
-    return np.diag(var)
+    out = np.diag(var)
+    if not measured_stops(layout):
+        ends = [i for i, n in enumerate(parsed(names)) if n.kind is Kind.TRAVEL]
+        out[np.ix_(ends, ends)] = stops_doubt(rig) ** 2  # both move together: one unknown place of the lever
+    return out

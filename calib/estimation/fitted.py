@@ -10,7 +10,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from calib.estimation.asbuilt import as_built_rig, extra_covariance, jacobian, parameter_names
+from calib.estimation.asbuilt import (
+    as_built_rig,
+    extra_covariance,
+    jacobian,
+    parameter_names,
+    stop_slots,
+)
 from calib.estimation.blocks.closure import Closure
 from calib.estimation.camera import LENS
 from calib.estimation.diagnose import final_findings
@@ -117,7 +123,7 @@ def _as_built(layout: Layout, s: State, cov: _Covariances) -> _Built:
     def values(st: State) -> Array:
         return get_parameters(as_built_rig(layout, st, wheels), names)
 
-    geometry = np.arange(layout.align.start, layout.first_angle)
+    geometry = np.array([*range(layout.align.start, layout.first_angle), *stop_slots(layout)])
     angles = np.arange(layout.first_angle, layout.size)
     j = jacobian(layout, s, values, [int(k) for k in geometry])
     g = np.ix_(geometry, geometry)

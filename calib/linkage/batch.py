@@ -96,7 +96,7 @@ class Batch:
         n = ParameterName.parse(name)
         if n.kind is Kind.LENGTH:
             self.length[n.owner] = np.broadcast_to(values, (self.m,)).astype(float)
-        elif n.kind is not Kind.CENTRE and n.of_hole_in_use(self.rig):  # a wheel centre moves no heading
+        elif n.kind not in (Kind.CENTRE, Kind.TRAVEL) and n.of_hole_in_use(self.rig):  # these move no heading
             vectors = {Kind.PIVOT: self.pivot, Kind.AXIS: self.axis, Kind.HOLE: self.hole, Kind.SPIN: self.spin}
             vectors[n.kind][n.owner][:, n.component] = values
 

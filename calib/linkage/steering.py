@@ -18,6 +18,7 @@ from calib.rig.figures import AxisFacts, Facts, LeanFacts, TravelFacts, figures
 from calib.rig.model import Rig
 
 Array = NDArray[np.float64]
+Stops = tuple[ArrayLike, ArrayLike]  # rad, low and high
 Pose = Sweep | Mapping[str, ArrayLike]
 
 LEAN = float(np.deg2rad(10.0))  # lean each way where the rig file gives no limits
@@ -202,11 +203,12 @@ def turn_circle(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
 
 
 def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike,
-                 travel: tuple[float, float] | None = None) -> TravelFacts:
+                 travel: Stops | None = None) -> TravelFacts:
     """What the figures of heading curves stand on; many curves at once.
 
     ``driver_angles`` (k,) rad increasing, at least 4; ``left`` and ``right`` headings (..., k) rad.
-    ``travel`` (rad, from driver zero; None: the rig's for its driver) is cut to the range given. Steer counts
+    ``travel`` (rad, from driver zero, one for all or (...) each; None: the rig's for its driver) is cut to the range
+    given. Steer counts
     from ``straight``, the driver angle nearest zero where the mean heading is zero. nan where the curve has no
     such place.
     """
@@ -220,12 +222,13 @@ def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: Arr
     straight = straight_at(d, mean)
     l0, r0 = _at(d, hl, straight)[0], _at(d, hr, straight)[0]
     span = travel if travel is not None else rig.bodies[rig.driver].travel
-    lo, hi = (d[0], d[-1]) if span is None else (max(d[0], span[0]), min(d[-1], span[1]))
+    low, high = (d[0], d[-1]) if span is None else span
+    lo, hi = np.maximum(d[0], low), np.minimum(d[-1], high)
     sl, sr = hl - l0[..., None], hr - r0[..., None]
-    inside = (d >= lo - 1e-12) & (d <= hi + 1e-12)
+    inside = (d >= lo[..., None] - 1e-12) & (d <= hi[..., None] + 1e-12)
     ends = []
     for x in (lo, hi):
-        at = np.full(straight.shape, x)
+        at = np.broadcast_to(x, straight.shape)
         ends.append({"left": _at(d, sl, at)[0], "right": _at(d, sr, at)[0]})
     err = ackermann_error(rig, np.where(inside, sl, 0.0), np.where(inside, sr, 0.0))
     at_ends = [ackermann_error(rig, e["left"], e["right"]) for e in ends]
@@ -235,7 +238,7 @@ def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: Arr
 
 
 def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike,
-                    travel: tuple[float, float] | None = None) -> dict[str, Array]:
+                    travel: Stops | None = None) -> dict[str, Array]:
     """The figures (see calib.rig.figures) that stand on heading curves, (...) each by name; see travel_facts."""
     return figures(Facts(travel=travel_facts(rig, driver_angles, left, right, travel)))
 

@@ -1,7 +1,8 @@
 """Named parameters: how a covariance refers to the rig, one number each.
 
 Written "left_lever.pivot.x", "left_lever.axis.x", "left_lever.rod@2.x" (hole "2" of that point), "left_rod.length",
-"left.centre.x" and "left.spin.x" (wheels by side). Only ``ParameterName.parse`` takes that form apart.
+"left.centre.x" and "left.spin.x" (wheels by side), "left_lever.travel.low" and ".high" (stops of a body).
+Only ``ParameterName.parse`` takes that form apart.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from calib.rig.model import Rig, Vec
 from capture.shapes import of_shape
 
 AXES = "xyz"
+ENDS = ("low", "high")
 PLACE_STEP = 0.02  # mm, for differences: far above rounding, far below what bends a linkage's curves
 DIRECTION_STEP = 1e-4  # the same for parts of a unit vector
 
@@ -33,6 +35,7 @@ class Kind(StrEnum):
     LENGTH = "length"  # of a rod
     CENTRE = "centre"  # of a wheel
     SPIN = "spin"  # of a wheel, part of a unit vector
+    TRAVEL = "travel"  # of a body: its stops, rad, low and high
 
 
 _BODY, _WHEEL = (Kind.PIVOT, Kind.AXIS), (Kind.CENTRE, Kind.SPIN)
@@ -53,7 +56,9 @@ class ParameterName:
         return _parse(text) if isinstance(text, str) else text
 
     def __str__(self) -> str:
-        return f"{self.group}.{AXES[self.component]}" if self.kind is not Kind.LENGTH else self.group
+        if self.kind is Kind.LENGTH:
+            return self.group
+        return f"{self.group}.{(ENDS if self.kind is Kind.TRAVEL else AXES)[self.component]}"
 
     @property
     def group(self) -> str:
@@ -62,8 +67,8 @@ class ParameterName:
 
     @property
     def direction(self) -> bool:
-        """Whether it is part of a unit vector, so that a small change is a turn of that many radians."""
-        return self.kind in (Kind.AXIS, Kind.SPIN)
+        """Whether it is an angle or part of a unit vector, so that a small change is a turn of that many radians."""
+        return self.kind in (Kind.AXIS, Kind.SPIN, Kind.TRAVEL)
 
     def of_hole_in_use(self, rig: Rig) -> bool:
         """True for all but a hole that its rod end is not in."""
@@ -75,6 +80,9 @@ def _parse(text: str) -> ParameterName:
     head, _, last = text.rpartition(".")
     if last == Kind.LENGTH:
         return ParameterName(head, Kind.LENGTH)
+    owner, _, what = head.rpartition(".")
+    if what == Kind.TRAVEL and last in ENDS:
+        return ParameterName(owner, Kind.TRAVEL, ENDS.index(last))
     if len(last) != 1 or last not in AXES:
         raise KeyError(text)
     component = AXES.index(last)
@@ -96,6 +104,11 @@ def vector_names(owner: str, kind: Kind, hole: str = "") -> tuple[str, str, str]
     """The written names of a vector's three parts."""
     x, y, z = (str(ParameterName(owner, kind, k, hole)) for k in range(3))
     return x, y, z
+
+
+def travel_names(body: str) -> tuple[str, str]:
+    """The written names of a body's stops, low and high."""
+    return str(ParameterName(body, Kind.TRAVEL, 0)), str(ParameterName(body, Kind.TRAVEL, 1))
 
 
 def length_name(rod: str) -> str:
@@ -122,6 +135,8 @@ def get_parameters(rig: Rig, names: Sequence[str]) -> NDArray[np.float64]:
 def _vector(rig: Rig, n: ParameterName) -> Vec:
     if n.kind is Kind.HOLE:
         return rig.points[n.owner].holes[n.hole]
+    if n.kind is Kind.TRAVEL:
+        return (*(rig.bodies[n.owner].travel or (-np.inf, np.inf)), 0.0)
     vector: Vec = getattr((rig.bodies if n.kind in _BODY else rig.wheels)[n.owner], n.kind)
     return vector
 
@@ -161,7 +176,12 @@ def with_parameters(rig: Rig, names: Sequence[str], values: NDArray[np.float64])
         n = math.sqrt(v[0] * v[0] + v[1] * v[1] + v[2] * v[2])
         return (v[0] / n, v[1] / n, v[2] / n)
 
-    bodies = {n: replace(b, pivot=vec(Kind.PIVOT, n, b.pivot), axis=unit(vec(Kind.AXIS, n, b.axis)))
+    def stops(owner: str, old: tuple[float, float] | None) -> tuple[float, float] | None:
+        v = vectors.get((Kind.TRAVEL, owner, ""))
+        return old if v is None else (v[0], v[1])
+
+    bodies = {n: replace(b, pivot=vec(Kind.PIVOT, n, b.pivot), axis=unit(vec(Kind.AXIS, n, b.axis)),
+                         travel=stops(n, b.travel))
               for n, b in rig.bodies.items()}
     points = {n: replace(p, holes={h: vec(Kind.HOLE, n, v, h) for h, v in p.holes.items()}) if n in holes_set else p
               for n, p in rig.points.items()}
