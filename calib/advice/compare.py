@@ -160,7 +160,7 @@ def compare(design: Rig, fit: Fit, n: int = 101) -> Comparison:
     curve = slopes(model, built, nothing, headings)
     as_built, u95 = (x.reshape(len(sides), -1) for x in (curve.values, curve.u95))
     points = _points(design, fit, built, relative)
-    figures = judged_figures(design, built, n)
+    figures = judged_figures(design, built, n, None if rig.bodies[rig.driver].travel else grid)
     notes = []
     if relative:
         notes.append(f"The {' and '.join(relative)} wheel was never photographed turning by hand: its steer counts "
@@ -275,12 +275,15 @@ def _points(design: Rig, fit: Fit, built: AsBuilt, relative: tuple[str, ...]) ->
 
 # --- figures ------------------------------------------------------------------------------------------------
 
-def judged_figures(design: Rig, built: AsBuilt, n: int = 101) -> tuple[ComparedFigure, ...]:
-    """Every figure of a rig as built, or as a shoot would know it, against the design; ``n`` driver angles (odd)."""
+def judged_figures(design: Rig, built: AsBuilt, n: int = 101, grid: Array | None = None) -> tuple[ComparedFigure, ...]:
+    """Every figure of a rig as built, or as a shoot would know it, against the design; ``n`` driver angles (odd).
+
+    ``grid`` (k,) rad: driver angles to look at instead of those over the stops of the rig as built.
+    """
     need_both_wheels(design)
     built = with_wheel_doubt(built)
     n += 1 - n % 2
-    found = _found(Model(built.rig, driver_grid(built.rig, n, beyond=STOP_ROOM)), built)
+    found = _found(Model(built.rig, driver_grid(built.rig, n, STOP_ROOM) if grid is None else grid), built)
     drawn_curves = Model(design, driver_grid(design, n)).curves([Variant({}, {}, {})])
     drawn = {k: float(v[0]) for k, v in drawn_curves.figures(design).items()} | axis_figures(design)
     if lean_joint(design):
