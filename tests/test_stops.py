@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from calib.advice.adjust import propose
 from calib.advice.compare import compare
 from calib.advice.verdict import Outcome
 from calib.estimation.bundle import estimate
-from calib.results import Fit
 from calib.rig.model import Rig
 from calib.rig.reader import load_rig, parse_rig
 from calib.rig.starter import starter_text
@@ -88,3 +85,25 @@ def test_stops_photographed_give_the_real_travel(stops: tuple[float, float]) -> 
     assert f.measured == pytest.approx((left + right) / 2, abs=max(f.u95, 0.02))
     f = c.figure("symmetry")
     assert abs(f.measured - (left - right)) < 1.5 * f.u95 and f.u95 < 0.8, (f, left, right)
+
+
+def with_steering(extra: str) -> str:
+    return starter_text().replace('straight_ahead = "ahead"', 'straight_ahead = "ahead"\n' + extra)
+
+
+def test_keys_of_stops_and_load_are_read_and_written_back() -> None:
+    rig = parse_rig(with_steering('stops = ["a", "b"]\nstop_tolerance = 2\nloaded = "rider"\nload_allowance = 0.5'))
+    assert rig.stops == ("a", "b") and rig.positions[0] == "a" and rig.positions[-1] == "b"
+    assert np.degrees([rig.stop_tol, rig.load_allowance]) == pytest.approx([2.0, 0.5]) and rig.loaded == "rider"
+    again = parse_rig(rig_to_toml(rig))
+    assert (again.stops, again.positions, again.loaded) == (rig.stops, rig.positions, rig.loaded)
+    assert [again.stop_tol, again.load_allowance] == pytest.approx([rig.stop_tol, rig.load_allowance])
+
+
+@pytest.mark.parametrize(("extra", "said"), [
+    ('stops = ["a"]', "two labels"), ('stops = ["a", "a"]', "two labels"), ('stops = ["ahead", "b"]', "not straight"),
+    ('loaded = "push1"', "label of its own"), ('stop_tolerance = 0', "stop_tolerance"),
+    ('load_allowance = -1', "load_allowance")])
+def test_wrong_stops_and_load_are_said(extra: str, said: str) -> None:
+    with pytest.raises(UserError, match=said):
+        parse_rig(with_steering(extra))
