@@ -6,10 +6,13 @@ import ast
 from collections import Counter
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from calib.linkage.rotations import perpendiculars
 from tests.bench.mutants.__main__ import ROOT, STREETS
 from tests.bench.mutants.changes import mutants
+from tests.bench.mutants.live import Live
 from tests.bench.mutants.trial import Candidate, Tree, candidates, equivalents, sample, tried
 
 CODE = '''"""A module."""
@@ -98,3 +101,17 @@ def test_the_sample_is_the_same_for_a_seed() -> None:
 
 def test_known_equivalents_give_their_reason() -> None:
     assert all(len(why) > 20 for why in equivalents().values())
+
+
+def test_a_fork_catches_what_the_copied_tree_catches() -> None:
+    found = candidates(ROOT, "turns", ["calib/linkage/rotations.py"], ["tests/test_shapes.py"])
+    live = Live(ROOT)
+    wrong = next(c for c in found if c.mutant.within == "perpendiculars" and "!= 3" in c.mutant.was)
+    change = live.code(wrong)
+    assert change is not None and live.passes(wrong.tests, 60.0) is True
+    assert live.passes(wrong.tests, 60.0, change) is False
+    assert perpendiculars(np.array([0.0, 0.0, 1.0])).shape == (3, 2), "nothing is changed outside the fork"
+    assert live.passes(wrong.tests, 0.01) is None, "longer than allowed"
+    outside = next(c for c in candidates(ROOT, "turns", ["calib/linkage/limits.py"], ["tests/test_shapes.py"])
+                   if not c.mutant.within)
+    assert live.code(outside) is None, "that is tried in the copied tree"

@@ -1,8 +1,9 @@
 """Mutation run: how many small wrong changes to the code no test notices.
 
 A seeded sample of the changes that ``changes`` knows, over the modules whose numbers are shown, each tried by itself
-in a copy of the tree with the tests that should notice it. A mutant no test notices is "alive", or "equivalent" where
-``equivalent.toml`` gives the reason why no number shown changes. Add a test for each that is alive, or the reason.
+with the tests that should notice it, in a fork (``live``) or, outside functions, in a copy of the tree (``trial``). A
+mutant no test notices is "alive", or "equivalent" where ``equivalent.toml`` gives the reason why no number shown
+changes. Add a test for each that is alive, or the reason.
 
 A run goes on until its time is over and can be taken up again with the same --log.
 
@@ -13,11 +14,13 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import tempfile
 import time
 from collections import Counter
 from pathlib import Path
 
+from tests.bench.mutants.live import Live
 from tests.bench.mutants.trial import Candidate, Tree, candidates, equivalents, sample, tried
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -60,7 +63,7 @@ def main() -> None:
         wanted += sample(candidates(ROOT, street, *STREETS[street]), args.each, args.seed)
     left = [c for c in wanted if log.get(c.name) != "killed" and (args.again or c.name not in log)]
     with tempfile.TemporaryDirectory(prefix="mutants_") as folder:
-        for c, fate in tried(Tree(ROOT, Path(folder)), left, known):
+        for c, fate in tried(Tree(ROOT, Path(folder)), left, known, fast=Live(ROOT) if hasattr(os, "fork") else None):
             log[c.name] = fate
             if args.log:
                 with args.log.open("a", encoding="utf-8") as f:
