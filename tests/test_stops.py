@@ -101,7 +101,7 @@ def test_keys_of_stops_and_load_are_read_and_written_back() -> None:
 
 
 @pytest.mark.parametrize(("extra", "said"), [
-    ('stops = ["a"]', "two labels"), ('stops = ["a", "a"]', "two labels"), ('stops = ["ahead", "b"]', "not straight"),
+    ('stops = ["a"]', "two labels"), ('stops = ["a", "a"]', "each once"), ('stops = ["ahead", "b"]', "not straight"),
     ('loaded = "push1"', "label of its own"), ('stop_tolerance = 0', "stop_tolerance"),
     ('load_allowance = -1', "load_allowance")])
 def test_wrong_stops_and_load_are_said(extra: str, said: str) -> None:
