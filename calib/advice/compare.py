@@ -11,12 +11,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calib.advice.propagation import Slopes, rig_slopes, share_from_photos, slopes, with_wheel_doubt
+from calib.advice.rider import judged_with_rider
 from calib.advice.search import STOP_ROOM, Curves, Model, Variant, driver_grid, need_both_wheels
-from calib.advice.verdict import Verdict, judge
+from calib.advice.verdict import Verdict
 from calib.linkage.lean import roll_steer_band
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import axis_figures, lean_joint, roll_steer, wheel_headings
-from calib.results import AsBuilt, Fit
+from calib.results import AsBuilt, Fit, LoadedFigure
 from calib.rig.figures import kinds
 from calib.rig.model import Rig
 from calib.rig.parameters import Kind, get_parameters, parsed, steps, with_parameters
@@ -160,7 +161,7 @@ def compare(design: Rig, fit: Fit, n: int = 101) -> Comparison:
     curve = slopes(model, built, nothing, headings)
     as_built, u95 = (x.reshape(len(sides), -1) for x in (curve.values, curve.u95))
     points = _points(design, fit, built, relative)
-    figures = judged_figures(design, built, n, None if rig.bodies[rig.driver].travel else grid)
+    figures = judged_figures(design, built, n, None if rig.bodies[rig.driver].travel else grid, fit.loaded)
     notes = []
     if relative:
         notes.append(f"The {' and '.join(relative)} wheel was never photographed turning by hand: its steer counts "
@@ -275,10 +276,12 @@ def _points(design: Rig, fit: Fit, built: AsBuilt, relative: tuple[str, ...]) ->
 
 # --- figures ------------------------------------------------------------------------------------------------
 
-def judged_figures(design: Rig, built: AsBuilt, n: int = 101, grid: Array | None = None) -> tuple[ComparedFigure, ...]:
+def judged_figures(design: Rig, built: AsBuilt, n: int = 101, grid: Array | None = None,
+                   loaded: Sequence[LoadedFigure] = ()) -> tuple[ComparedFigure, ...]:
     """Every figure of a rig as built, or as a shoot would know it, against the design; ``n`` driver angles (odd).
 
-    ``grid`` (k,) rad: driver angles to look at instead of those over the stops of the rig as built.
+    ``grid`` (k,) rad: driver angles to look at instead of those over the stops of the rig as built. ``loaded``: figures
+    with the rider aboard, where they were photographed.
     """
     need_both_wheels(design)
     built = with_wheel_doubt(built)
@@ -297,7 +300,7 @@ def judged_figures(design: Rig, built: AsBuilt, n: int = 101, grid: Array | None
         t, k = design.targets.get(kind.name), kind.scale
         out.append(ComparedFigure(kind.name, kind.label, kind.unit, drawn.get(kind.name, float("nan")) * k, value * k,
                                   u * k, t.value * k if t else None, t.tolerance * k if t else None,
-                                  judge(kind, value, u, t) if t else None, share))
+                                  judged_with_rider(kind, value, u, t, design, loaded) if t else None, share))
     return tuple(out)
 
 

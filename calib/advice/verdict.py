@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
@@ -40,11 +40,15 @@ class Verdict:
         return self.outcome is Outcome.NOT_MET
 
 
-def judge(kind: FigureKind, value: float, u95: float, target: Target) -> Verdict:
-    """Judge a figure ``value`` +/- ``u95`` (rad, mm or plain, as inside) against its target; see verdict."""
+def judge(kind: FigureKind, value: float, u95: float, target: Target, remark: str = "") -> Verdict:
+    """Judge a figure ``value`` +/- ``u95`` (rad, mm or plain, as inside) against its target; see verdict.
+
+    ``remark``: a sentence to go with what is said.
+    """
     k = kind.scale
-    return verdict(value * k, u95 * k, target.value * k, target.tolerance * k, kind.unit, kind.label, kind.digits,
-                   kind.rule)
+    v = verdict(value * k, u95 * k, target.value * k, target.tolerance * k, kind.unit, kind.label, kind.digits,
+                kind.rule)
+    return replace(v, text=f"{v.text} {remark}") if remark else v
 
 
 def verdict(value: float, u95: float, target_value: float, tolerance: float, unit: str = "", name: str = "",
