@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -147,5 +148,6 @@ def fit_data(fit: Fit) -> dict[str, Any]:
         "figures": [{"name": f.name, "value": f.value, "u95": f.u95, "unit": f.unit, "from_photos": f.from_photos,
                      "note": f.note} for f in fit.figures],
         "findings": [f.as_data() for f in fit.findings],
+        "loaded": [asdict(f) for f in fit.loaded],
         "parameters": {"names": fit.as_built.names, "covariance": fit.as_built.cov},
     }

@@ -131,6 +131,7 @@ def _tables(results: Results, sheet: Sheet) -> dict[str, tables.Table | None]:
     return {"positions": tables.positions_table(results.measured), "figures": tables.figures_table(results.figures),
             "sides": tables.sides_table(fit.figures), "pivots": tables.pivots_table(fit.pivot_table),
             "misfit": tables.misfit_table(fit.rod_misfit), "play": tables.play_table(results.play),
-            "lean": tables.lean_table(results.lean), "limits": tables.limits_table(results.limits),
+            "lean": tables.lean_table(results.lean), "loaded": tables.loaded_table(fit.loaded),
+            "limits": tables.limits_table(results.limits),
             "sensitivity": tables.plain_table(results.sensitivity), "photos": tables.photos_table(results.photos),
             "sheet": tables.sheet_table(sheet)}

@@ -14,7 +14,7 @@ from calib.advice.proposal import percent
 from calib.report.confirm import Outcome
 from calib.report.numbers import bare, places, pm
 from calib.report.sheet import MET, NOT_MET, Sheet, short
-from calib.results import Figure
+from calib.results import Figure, LoadedFigure
 from calib.rig.figures import kinds
 
 
@@ -94,6 +94,12 @@ def positions_table(measured: pd.DataFrame) -> Table | None:
         rows.append(row)
     return table(("position", "lever, deg", "left steer, deg", "less design", "right steer, deg", "less design"), rows,
                  (1, 2, 3, 4, 5))
+
+
+def loaded_table(figures: Sequence[LoadedFigure]) -> Table | None:
+    """Toe, camber and caster with the rider aboard, and what that changes."""
+    rows = [[f.name, bare(f.loaded, f.loaded_u95, "deg"), bare(f.change, f.change_u95, "deg")] for f in figures]
+    return table(("figure", "with the rider, deg", "change, deg"), rows, (1, 2))
 
 
 def sides_table(figures: Sequence[Figure]) -> Table | None:
