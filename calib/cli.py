@@ -263,11 +263,12 @@ def cmd_confirm(args: argparse.Namespace) -> int:
     with _beside(args.workers) as beside:
         rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, beside)
         from calib.report.folder import append_results, write_results
+        from calib.report.misses import explain
         from calib.report.numbers import pm
         from calib.report.sheet import short
         from calib.run import measure
 
-        stands, moved = after_changes(rig, before)
+        stands, moved = after_changes(rig, before, {p.position for p in obs.photos})
         for line in moved:
             _say(line)
         results = measure(rig, obs, say=_say, stands=stands, beside=beside)
@@ -276,10 +277,13 @@ def cmd_confirm(args: argparse.Namespace) -> int:
     record = append_results(results, folder, "confirmed", before)
     _summary(results, folder)
     print("Before, predicted and after:")
-    for o in before.outcomes(results.figures):
+    outcomes = before.outcomes(results.figures)
+    for o in outcomes:
         said = {True: ", as predicted", False: ", not as predicted", None: ""}[o.as_predicted]
         print(f"  {short(o.name)}: {pm(*o.before, o.unit)}, {pm(*o.predicted, o.unit)}, {pm(*o.after, o.unit)}: "
               f"{o.verdict}{said}")
+    for line in explain(before, results.fit.as_built, outcomes):
+        print(f"  {line}")
     print(f"Record of this vehicle: {record}")
     return 0
 

@@ -282,7 +282,7 @@ def test_levers_too_far_forward_slide_back_where_rods_cannot_take_it_up() -> Non
     got = propose(design(), as_built(moved), QUICK)
     assert [(c.kind, c.item, c.mm, c.direction) for c in got.best.changes] == [
         ("slide", "levers", -20.0, "backward")]
-    assert "slide it 20 mm backward" in work_list(got.best, moved)[0]
+    assert "slide it 20 mm backward" in work_list(got.best, moved)[1]
 
 
 def test_rods_to_the_second_lever_do_not_steer() -> None:
@@ -348,7 +348,9 @@ def test_turns_are_spoken_in_halves(turns: float, words: str) -> None:
 
 def test_work_list_reads_like_a_builder(built: AsBuilt, got: Proposals) -> None:
     steps = work_list(got.best, built.rig)
-    assert steps[0] == "1. Left lever: move the rod end from hole C to hole B (towards the pivot)."
+    assert steps[0].startswith('1. Set the steering straight ahead, as at position "ahead", and strap the left lever')
+    assert steps[1].startswith("2. Left lever: move the rod end from hole C to hole B, one hole towards the pivot, "
+                               "9.0 mm. ")
     assert any("Right tie: lengthen by one turn (2.5 mm)" in s for s in steps)
     assert "Set straight ahead and shoot positions back3, ahead and push3 again" in steps[-1]
     assert "spin1 and spin2" in steps[-1]

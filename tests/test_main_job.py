@@ -117,7 +117,7 @@ def test_toe_and_ratio(before: Path, truth: dict) -> None:
 def test_right_first_adjustment(before: Path) -> None:
     first = json.loads((before / "proposals.json").read_text())["proposals"][0]
     text = " ".join(first["changes"])
-    assert "Left lever: move the rod end from hole C to hole B (towards the pivot)." in text
+    assert "Left lever: move the rod end from hole C to hole B, one hole towards the pivot, 9.0 mm." in text
     assert "Right tie" in text and "lengthen by one turn" in text
     assert first["chance"] > 0.9
 
@@ -127,6 +127,10 @@ def test_second_shoot_confirms(after: Path, truth: dict) -> None:
     assert abs(f.loc["toe", "measured"] - true["toe_deg"]) < 2 * f.loc["toe", "u95"]
     for name in ("toe", "ratio", "symmetry", "ackermann_error", "lock"):
         assert f.loc[name, "verdict"] == "met", name
+    page = (after / "report.html").read_text()
+    assert "No usable photo" not in page  # the second shoot holds only the positions that the work list asked for
+    assert "Right tie: set as told" in page and "in hole B, as told" in page
+    assert "Right rod: was to be 1.5 mm shorter" in page  # true: the drawn "after" leaves that rod as it was
 
 
 def test_report_stands_alone(before: Path) -> None:

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from calib.report.sheet import Sheet, make_sheet
 from calib.rig.model import Rig
+from calib.rig.reader import load_rig
+from calib.uncertainty import own_half_widths
 from capture.errors import UserError
 
 FIGURE_COLUMNS = ("name", "label", "design", "measured", "u95", "unit", "target", "tolerance", "verdict", "says",
@@ -51,7 +54,15 @@ class Before:
     predicted: pd.DataFrame | None  # curves
     predicted_figures: Mapping[str, tuple[float, float]]
     changes: tuple[str, ...]
-    holes: Mapping[str, str]  # point to the hole its rod end was to move to
+    items: tuple[Mapping[str, Any], ...] = ()  # the same as data: kind, item, before, after, mm, turns
+    asked: tuple[str, ...] = ()  # lever positions that the work list asked for; empty: all
+    rig: Rig | None = None  # as it was measured then
+    u95: Mapping[str, float] = field(default_factory=dict)  # of its parameters
+
+    @property
+    def holes(self) -> dict[str, str]:
+        """Point to the hole its rod end was to move to."""
+        return {i["item"]: i["after"] for i in self.items if i["kind"] == "hole"}
 
     def outcomes(self, after: pd.DataFrame) -> list[Outcome]:
         """Before, predicted and after of every figure with a target; ``after`` is a figures table."""
@@ -81,18 +92,34 @@ def load_before(folder: Path, proposal: int = 1) -> Before:
     chosen: Mapping[str, Any] = made[proposal - 1] if made and proposal else {}
     curves = chosen.get("curves")
     hoped = {f["name"]: (number(f["value"]), number(f["u95"])) for f in chosen.get("predicted", ())}
+    rig, u95 = _measured_then(folder)
     return Before(folder, read_table(folder, "figures.csv", FIGURE_COLUMNS),
                   read_table(folder, "curves.csv", ("lever_deg", "left_asbuilt_deg")),
                   None if curves is None else pd.DataFrame(curves).astype(float), hoped,
-                  tuple(chosen.get("changes", ())),
-                  {i["item"]: i["after"] for i in chosen.get("items", ()) if i["kind"] == "hole"})
+                  tuple(chosen.get("changes", ())), tuple(chosen.get("items", ())),
+                  tuple(p for labels in chosen.get("shoot", {}).values() for p in labels), rig, u95)
 
 
-def after_changes(rig: Rig, before: Before) -> tuple[Rig, list[str]]:
+def _measured_then(folder: Path) -> tuple[Rig | None, dict[str, float]]:
+    """The rig measured before and the half-widths of its parameters; None where a folder lacks them."""
+    if not (folder / "as_built.toml").is_file():
+        return None, {}
+    known = read_json(folder, "fit.json").get("parameters", {})
+    u95 = own_half_widths(np.array(known.get("covariance") or np.zeros((0, 0)), float))
+    return load_rig(folder / "as_built.toml"), dict(zip(known.get("names", ()), u95.tolist(), strict=True))
+
+
+def after_changes(rig: Rig, before: Before, shot: Collection[str] = ()) -> tuple[Rig, list[str]]:
     """The rig with rod ends in the holes that the followed proposal names, and a line for each one moved.
 
-    The design curve stays that of the rig file; only where the rod end is looked for changes.
+    The design curve stays that of the rig file; only where the rod end is looked for changes. Of the lever positions
+    those stay that the work list asked for and those that were ``shot``, so that no other is missed.
     """
+    if before.asked:
+        wanted = {*before.asked, *shot}
+        every = (rig.positions, rig.spin_positions, rig.lean_positions)
+        kept, spun, leaned = (tuple(p for p in labels if p in wanted) for labels in every)
+        rig = replace(rig, positions=kept, spin_positions=spun, lean_positions=leaned)
     points, said = dict(rig.points), []
     for name, hole in before.holes.items():
         p = points.get(name)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import pandas as pd
@@ -13,12 +13,13 @@ from calib.advice.compare import Comparison, predicted_curves
 from calib.advice.proposal import Proposal, Proposals, percent, title
 from calib.advice.sensitivity import sensitivity
 from calib.advice.travel import Travel
-from calib.advice.worklist import work_steps
-from calib.report.sheet import Sheet, make_sheet, short
+from calib.advice.worklist import shoot_again, work_steps
+from calib.report.sheet import Sheet, listing, make_sheet, short
 from calib.results import AsBuilt, Fit
 from calib.rig.model import Rig
-from calib.rig.parameters import ParameterName
+from calib.rig.parameters import ParameterName, length_name
 from calib.second_process import Task
+from calib.uncertainty import own_half_widths
 from capture.observations import Observations
 
 FORMAT = 1
@@ -55,7 +56,10 @@ class Results:
         first = next(iter(self.work["proposals"]), None)
         if first is None:
             return list(self.work["notes"])
-        lines = [f"{k}. {c}" for k, c in enumerate(first["changes"], 1)]
+        lines = []
+        for k, s in enumerate(first["steps"], 1):
+            lines.append(f"{k}. {s['do']}")
+            lines += [f"     {x}" for x in (s["how"], f"Recheck {listing(s['recheck'])}." if s["recheck"] else "") if x]
         if not lines:
             return ["Leave everything as it is.", *self.work["photos"]]
         if first["chance"] is not None:
@@ -99,8 +103,9 @@ def work_data(design: Rig, built: AsBuilt, comparison: Comparison, proposals: Pr
               labels: Mapping[str, str], trouble: str = "") -> dict[str, Any]:
     """Proposals as plain data: what ``proposals.json`` holds and the report shows.
 
-    Keys: proposals (title, changes, chance, side_effects, predicted, items, curves), withheld (text, reason),
-    limited, photos, notes.
+    Keys: proposals (title, changes, steps, shoot, chance, side_effects, predicted, items, curves), withheld (text,
+    reason), limited, photos, notes. ``changes`` are the steps as paragraphs, ``steps`` the same in parts (kind, item,
+    do, how, recheck), ``shoot`` the positions to photograph again (positions, spin_positions).
     """
     empty = {"format": FORMAT, "proposals": [], "withheld": [], "limited": [], "photos": []}
     if proposals is None:
@@ -126,7 +131,8 @@ def work_data(design: Rig, built: AsBuilt, comparison: Comparison, proposals: Pr
 
 def _proposal_data(design: Rig, built: AsBuilt, comparison: Comparison, p: Proposal, head: str, now: Mapping[str, Any],
                    labels: Mapping[str, str]) -> dict[str, Any]:
-    steps = work_steps(p, built.rig)
+    u95 = dict(zip(built.names, own_half_widths(built.cov), strict=True))
+    steps = work_steps(p, built.rig, {r: float(u95[n]) for r in built.rig.rods if (n := length_name(r)) in u95})
     predicted = []
     for f in p.figures:
         row = now.get(f.name)
@@ -136,7 +142,11 @@ def _proposal_data(design: Rig, built: AsBuilt, comparison: Comparison, p: Propo
             "target": f.target, "tolerance": f.tolerance, "chance": f.chance, "verdict": f.verdict.outcome.value,
             "now": math.nan if row is None else float(row["measured"]),
             "now_u95": math.nan if row is None else float(row["u95"])})
-    return {"title": head, "changes": steps, "chance": p.chance_all,
+    again = shoot_again(built.rig)
+    return {"title": head, "changes": [s.text for s in steps], "chance": p.chance_all,
+            "steps": [{"kind": s.kind, "item": s.item, "do": s.do, "how": s.how, "recheck": list(s.recheck)}
+                      for s in steps],
+            "shoot": asdict(again) if steps else {},
             "side_effects": list(p.side_effects), "predicted": predicted, "notes": [],
             "items": [{"kind": c.kind, "item": c.item, "before": c.before, "after": c.after, "mm": c.mm,
                        "turns": c.turns} for c in p.changes],

@@ -51,9 +51,10 @@ def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     from calib.advice.proposal import percent
+    from calib.report.sheet import listing
 
     env = Environment(loader=PackageLoader("calib.report"), autoescape=True, undefined=StrictUndefined,
                       trim_blocks=True, lstrip_blocks=True)
-    env.filters.update(percent=percent, sentence=sentence)
+    env.filters.update(percent=percent, sentence=sentence, listing=listing)
     env.policies["json.dumps_kwargs"] = {"separators": (",", ":")}
     return env

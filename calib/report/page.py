@@ -18,6 +18,7 @@ from calib.report import tables
 from calib.report.confirm import Before
 from calib.report.html import Picture, picture, render, sentence
 from calib.report.linkage_view import travel_view
+from calib.report.misses import explain
 from calib.report.numbers import pm
 from calib.report.sheet import CAUTIONS, NOT_MET, Sheet
 from calib.report.tables import Cell, badge
@@ -89,7 +90,9 @@ def _lead(results: Results) -> str:
 
 def _card(results: Results, sheet: Sheet) -> Card:
     first = next(iter(results.work.get("proposals", ())), None)
-    head, steps = "First adjustment", list(results.work.get("notes", ())) if first is None else list(first["changes"])
+    head, steps = "First adjustment", list(results.work.get("notes", ()))
+    if first is not None:
+        steps = [s["do"] for s in first["steps"] if s["kind"] in ("change", "shoot")]
     if not steps:
         photos_first = [sentence(x) for x in results.work.get("photos", ())]
         head, steps = ("First", photos_first) if photos_first else (head, ["none; leave it as it is."])
@@ -97,9 +100,10 @@ def _card(results: Results, sheet: Sheet) -> Card:
 
 
 def _confirm(results: Results, folder: Path, before: Before) -> dict[str, Any]:
+    outcomes = before.outcomes(results.figures)
     return {"plot": picture(folder / "confirm.svg", "Steer less design before, predicted and after"),
             "notes": results.comparison.notes, "changes": before.changes,
-            "table": tables.confirm_table(before.outcomes(results.figures))}
+            "table": tables.confirm_table(outcomes), "explained": explain(before, results.fit.as_built, outcomes)}
 
 
 def _work(work: Mapping[str, Any]) -> dict[str, Any]:
