@@ -303,13 +303,15 @@ def _say(text: str) -> None:
 
 
 def _summary(results, folder: Path) -> None:
+    from calib.findings import in_order
+
     sheet = results.sheet()
     print(sheet.headline)
     for line in sheet.lines:
         print(f"  {line.text}")
     for broken in sheet.broken:
         print(f"  limit broken: {broken}")
-    noticed = sorted(results.findings, key=lambda f: not f["serious"])
+    noticed = in_order(results.findings)
     if noticed:
         print("Noticed:")
         for f in noticed:

@@ -6,7 +6,7 @@ the words. To add a finding: a code, a function of the finding that says it, and
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, NamedTuple
@@ -41,6 +41,8 @@ class Code(StrEnum):
     ANGLE_UNKNOWN = "angle_unknown"
     NOT_CONVERGED = "not_converged"
     NOT_LOADED = "not_loaded"
+    NOT_AS_DRAWN = "not_as_drawn"
+    TOLERANCES_TIGHT = "tolerances_tight"
     PLAY = "play"
     NO_PLAY = "no_play"
 
@@ -77,11 +79,21 @@ class Finding:
         """The finding as a sentence."""
         return TABLE[self.code].says(self)
 
+    @property
+    def remark(self) -> bool:
+        """Whether it stands beside the verdict though the verdict need not wait for it."""
+        return TABLE[self.code].remark and not self.serious
+
     def as_data(self) -> dict[str, Any]:
-        """For JSON and the report: code, item, positions, facts, touches, serious and text."""
+        """For JSON and the report: code, item, positions, facts, touches, text, serious and remark."""
         return {"code": self.code.value, "item": self.item, "positions": list(self.positions),
                 "facts": {k: list(v) if isinstance(v, tuple) else v for k, v in self.facts.items()},
-                "touches": list(self.touches), "text": self.text, "serious": self.serious}
+                "touches": list(self.touches), "text": self.text, "serious": self.serious, "remark": self.remark}
+
+
+def in_order(findings: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Findings as data: what a verdict must wait for, then remarks about the vehicle, then the rest; else as found."""
+    return sorted(findings, key=lambda f: 0 if f.get("serious") else 1 if f.get("remark") else 2)
 
 
 def quoted(names: Sequence[str], between: str = ", ") -> str:
@@ -258,6 +270,36 @@ def _not_loaded(f: Finding) -> str:
     return f'"{f.item}" does not tell what the rider\'s weight does: {f.facts["why"]}'
 
 
+def plain(name: str) -> str:
+    """A part's name as words: "left lever", "left lever, rod"."""
+    return name.replace("_", " ").replace(".", ", ")
+
+
+_WAY = {"x": ("forward", "back"), "y": ("to the left", "to the right"), "z": ("up", "down")}
+
+
+def _not_as_drawn(f: Finding) -> str:
+    off, what, item = float(f.facts["off"]), f.facts["what"], plain(f.item)  # type: ignore[arg-type]
+    times = f"{f.facts['times']:.1f} times the tolerance of {f.facts['tolerance']:g} {f.facts['unit']}"
+    size = f"{abs(off):.2f} +/- {f.facts['u95']:.2f} {f.facts['unit']}"
+    if what == "length":
+        return f"{item} is {size} {'longer' if off > 0 else 'shorter'} than drawn, {times}."
+    way = _WAY[str(f.facts["along"])][off < 0]
+    if what == "axis":
+        return f"{item}: its hinge points {size} further {way} than drawn, {times}."
+    if what == "hole":
+        hole = f" (hole {f.facts['hole']})" if "hole" in f.facts else ""
+        return f"{item}: the rod end{hole} sits {size} further {way} than drawn, {times}."
+    return f"{item}: its pivot sits {size} further {way} than drawn, {times}."
+
+
+def _tolerances_tight(f: Finding) -> str:
+    return ("The vehicle differs from the drawing {factor:.1f} times as much as the stated tolerances allow for "
+            "({outside} of {of} places, directions and lengths are outside theirs): the tolerances are too tight. What "
+            "rests on the drawing (level, straight ahead, parts seen badly) carries an uncertainty larger by that "
+            "factor. Correct the drawing, or state tolerances that the vehicle keeps.".format_map(f.facts))
+
+
 def _play(f: Finding) -> str:
     at = ""
     if "deg" in f.facts:
@@ -275,11 +317,15 @@ def _no_play(f: Finding) -> str:
 
 
 class Entry(NamedTuple):
-    """How a code is said, whether a verdict must wait for it, and what it touches (None: its item)."""
+    """How a code is said, whether a verdict must wait for it, and what it touches (None: its item).
+
+    ``remark``: no doubt about the photos, but a fact about the vehicle that belongs beside the verdict.
+    """
 
     says: Callable[[Finding], str]
     serious: bool = True
     touches: tuple[str, ...] | None = None
+    remark: bool = False
 
 
 _ALL = (EVERYTHING,)
@@ -308,6 +354,8 @@ TABLE: dict[Code, Entry] = {
     Code.ANGLE_UNKNOWN: Entry(_angle_unknown),
     Code.NOT_CONVERGED: Entry(_not_converged, touches=_ALL),
     Code.NOT_LOADED: Entry(_not_loaded, serious=False, touches=()),
+    Code.NOT_AS_DRAWN: Entry(_not_as_drawn, serious=False, remark=True),
+    Code.TOLERANCES_TIGHT: Entry(_tolerances_tight, serious=False, touches=_ALL, remark=True),
     Code.PLAY: Entry(_play),
     Code.NO_PLAY: Entry(_no_play, serious=False, touches=()),
 }

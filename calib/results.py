@@ -16,7 +16,9 @@ from calib.rig.model import Rig
 if TYPE_CHECKING:  # takes long to load, and is not needed before the photos are read
     import pandas as pd
 
-__all__ = ["AsBuilt", "CameraFit", "Code", "Figure", "Finding", "Fit", "LoadedFigure", "PhotoFit", "PrintFit"]
+__all__ = [
+    "AsBuilt", "CameraFit", "Code", "DrawingFit", "Figure", "Finding", "Fit", "LoadedFigure", "PhotoFit", "PrintFit",
+]
 
 
 @dataclass(frozen=True)
@@ -63,6 +65,15 @@ class PrintFit:
     scale: float
     stretch: float
     u95: Mapping[str, float]  # scale, stretch
+
+
+@dataclass(frozen=True)
+class DrawingFit:
+    """The builder's stated tolerances against the vehicle."""
+
+    chi2: float  # of the drawing's rows at the stated tolerances
+    dof: float  # its expectation where they hold
+    factor: float  # on the standard uncertainties that they stand for; 1 where they hold
 
 
 @dataclass(frozen=True)
@@ -119,6 +130,7 @@ class Fit:
     converged: bool = True  # False is a serious finding too: no figure can be trusted
     loaded: tuple[LoadedFigure, ...] = ()  # with the rider aboard, where that was photographed
     dof: int = 0  # degrees of freedom: corner coordinates used less unknowns
+    drawing: DrawingFit = DrawingFit(0.0, 0.0, 1.0)
 
     def summary(self) -> str:
         """What was fitted, what was noticed and every figure with its 95 % half-width: a page of text to print."""

@@ -17,12 +17,13 @@ from calib.estimation.arrange import MIN_PHOTOS, Arranged, arrange, one_camera, 
 from calib.estimation.blocks.expected import Priors
 from calib.estimation.coldstart import ColdStart, cold_start
 from calib.estimation.diagnose import zoom_or_camera
+from calib.estimation.drawn import drawing_fit
 from calib.estimation.equations import RigProblem
-from calib.estimation.fitted import Solved, fit_of
+from calib.estimation.fitted import Solved, fit_of, shared_covariance
 from calib.estimation.loaded import apart
 from calib.estimation.solver import Solution, minimise
 from calib.estimation.unknowns import State
-from calib.results import Code, Finding, Fit
+from calib.results import Code, DrawingFit, Finding, Fit
 from calib.rig.model import Rig
 from calib.uncertainty import standard
 from capture.errors import UserError
@@ -37,6 +38,7 @@ DC_SD = 0.002  # principal-point change of one photo over the picture's width
 STRETCH_SD = 0.001  # print scale along the sheet over that across it: paper feed and scanning of a home printer
 # differ by a few parts in a thousand at worst (common practice, no source)
 LENS_SD = np.array([0.3, 0.001, 0.02, 0.02, 0.4, 0.8, 0.01, 0.01, 0.8])  # f relative, cx cy over width
+BIRGE_TURNS, BIRGE_CLOSE = 4, 0.02  # the drawing's factor is worked out anew until it stays so nearly the same
 TRIES = 5  # cold starts, each without what spoilt the one before
 
 
@@ -179,7 +181,26 @@ def solve(arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
     problem = replace(problem, corners=replace(corners, whiten=corners.whiten / (sigma * inflation)))
     last = minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-10, damping=NEAR)
     steps.append(last)
-    return Solved(problem, last.state, used, sigma, dof, _iterations(steps), last.converged)
+    problem, drawing, more = _against_drawing(problem, last, options)
+    steps += more
+    last = steps[-1]
+    return Solved(problem, last.state, used, sigma, dof, _iterations(steps), last.converged, drawing)
+
+
+def _against_drawing(problem: RigProblem, last: Solution, options: Options,
+                     ) -> tuple[RigProblem, DrawingFit, list[Solution]]:
+    """The problem with the drawing's rows as uncertain as the vehicle shows them to be, and the steps to its end."""
+    steps: list[Solution] = []
+    state = last.state
+    fit = drawing_fit(problem, state, shared_covariance(problem, state))
+    for _ in range(BIRGE_TURNS):
+        if abs(fit.factor / problem.drawing_scale - 1) < BIRGE_CLOSE:
+            break
+        problem = replace(problem, drawing_scale=fit.factor)
+        steps.append(minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-10, damping=NEAR))
+        state = steps[-1].state
+        fit = drawing_fit(problem, state, shared_covariance(problem, state))
+    return problem, replace(fit, factor=problem.drawing_scale), steps
 
 
 def _iterations(steps: Sequence[Solution]) -> int:

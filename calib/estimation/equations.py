@@ -27,10 +27,11 @@ KINDS = ("corner", "closure", "ball", "drawing", "prior")
 HELD = 1e15  # information on a photo pose that is known
 
 
-def row_blocks(layout: Layout, motions: Motions, priors: Priors, closure_off: Collection[str] = ()) -> list[RowBlock]:
+def row_blocks(layout: Layout, motions: Motions, priors: Priors, closure_off: Collection[str] = (),
+               drawing_scale: float = 1.0) -> list[RowBlock]:
     """Every block over shared unknowns but the corners; ``motions`` at any state. New kinds of rows join here."""
     return [*expected_blocks(layout, priors), *closure_blocks(layout, motions, priors, closure_off),
-            *ball_blocks(layout), *drawing_blocks(layout)]
+            *ball_blocks(layout), *drawing_blocks(layout, drawing_scale)]
 
 
 @dataclass
@@ -44,6 +45,7 @@ class RigProblem:
     prior_scale: float = 3.0  # drawing and closure rows lose weight beyond this many standard uncertainties
     weights: Array | None = field(default=None)  # (g, 32) extra corner weights, 0 = put aside
     closure_off: frozenset[str] = frozenset()  # rods whose closure is not used
+    drawing_scale: float = 1.0  # on the standard uncertainties of the drawing's rows; see calib.estimation.drawn
     poses_held: bool = False  # photo poses known (camera on a stand): they do not move
 
     def __post_init__(self) -> None:
@@ -66,7 +68,8 @@ class RigProblem:
     def blocks(self, s: State) -> list[RowBlock]:
         """All blocks but the corners and the photos' own; the same at every state."""
         if self._blocks is None:
-            self._blocks = row_blocks(self.layout, self.motions(s), self.priors, self.closure_off)
+            self._blocks = row_blocks(self.layout, self.motions(s), self.priors, self.closure_off,
+                                      self.drawing_scale)
         return self._blocks
 
     def rows(self, s: State) -> list[Row]:

@@ -20,12 +20,13 @@ from calib.estimation.asbuilt import (
 from calib.estimation.blocks.closure import Closure
 from calib.estimation.camera import LENS
 from calib.estimation.diagnose import final_findings
+from calib.estimation.drawn import drawing_findings
 from calib.estimation.equations import RigProblem
 from calib.estimation.loaded import loaded_of
 from calib.estimation.measured import measured_figures, pivot_table
 from calib.estimation.solver import reduced_system
 from calib.estimation.unknowns import LENS_N, Layout, State
-from calib.results import AsBuilt, CameraFit, Finding, Fit, PhotoFit, PrintFit
+from calib.results import AsBuilt, CameraFit, DrawingFit, Finding, Fit, PhotoFit, PrintFit
 from calib.rig.parameters import get_parameters
 from calib.uncertainty import own_half_widths
 from capture.observations import Observations
@@ -45,6 +46,7 @@ class Solved:
     dof: int  # observations less unknowns
     iterations: int
     converged: bool
+    drawing: DrawingFit
 
 
 class _Covariances(NamedTuple):
@@ -75,12 +77,14 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
     cov = _covariances(problem, s)
     built = _as_built(layout, s, cov)
     residuals = residual_table(problem, problem.corner_residuals(s), solved.used)
-    said = [*findings, *final_findings(problem, s, cov.full, residuals, solved.sigma)]
+    in_datum = replace(built.as_built, cov=built.datum_cov)
+    said = [*findings, *final_findings(problem, s, cov.full, residuals, solved.sigma),
+            *drawing_findings(rig, in_datum, layout, solved.drawing)]
     fit = Fit(built.as_built, _camera(s, cov.full), _photos(layout, s, residuals), layout.positions,
               _joint_angles(layout, s), layout.angle_keys, built.angle_cov, built.cross_cov, s.align_R, s.align_t,
               _tag_poses(layout, s), residuals, (), tuple(said), solved.sigma, _closure_errors(problem, s), 0.0,
-              solved.iterations, pivot_table(rig, replace(built.as_built, cov=built.datum_cov), layout),
-              _print(layout, s, cov.full), converged=solved.converged, dof=solved.dof)
+              solved.iterations, pivot_table(rig, in_datum, layout),
+              _print(layout, s, cov.full), converged=solved.converged, dof=solved.dof, drawing=solved.drawing)
     fit = replace(fit, figures=measured_figures(rig, fit, built.all_drawn))
     if rig.loaded:
         loaded, missing = loaded_of(layout, s, cov.full, solved.sigma, problem.priors, built.as_built, aboard)

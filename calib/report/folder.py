@@ -147,6 +147,7 @@ def fit_data(fit: Fit) -> dict[str, Any]:
         "rod_misfit_mm": [{"rod": r, "position": p, "mm": v} for (r, p), v in fit.rod_misfit.items()],
         "figures": [{"name": f.name, "value": f.value, "u95": f.u95, "unit": f.unit, "from_photos": f.from_photos,
                      "note": f.note} for f in fit.figures],
+        "drawing": {"chi2": fit.drawing.chi2, "degrees_of_freedom": fit.drawing.dof, "factor": fit.drawing.factor},
         "findings": [f.as_data() for f in fit.findings],
         "loaded": [asdict(f) for f in fit.loaded],
         "parameters": {"names": fit.as_built.names, "covariance": fit.as_built.cov},

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from calib.advice.travel import Travel
 from calib.advice.worklist import CAUTIONS as WORK_CAUTIONS
+from calib.findings import in_order
 from calib.report import tables
 from calib.report.confirm import Before
 from calib.report.html import Picture, picture, render, sentence
@@ -40,13 +41,15 @@ class Card:
     steps: tuple[str, ...]
     chance: float | None
     go: bool
+    remarks: tuple[str, ...] = ()
 
 
 def verdict_card(sheet: Sheet, head: str, steps: Sequence[str], chance: float | None) -> Card:
     """What the verdicts come to and the first adjustment, or what to do instead."""
     bad = bool(sheet.broken) or any(x.verdict == NOT_MET for x in sheet.lines)
     return Card(sheet.headline, "met" if sheet.go else "not" if bad else "",
-                tuple((x.label, badge(x.verdict)) for x in sheet.lines), head, tuple(steps), chance, sheet.go)
+                tuple((x.label, badge(x.verdict)) for x in sheet.lines), head, tuple(steps), chance, sheet.go,
+                sheet.remarks)
 
 
 def lens_line(fit: Fit) -> str:
@@ -77,7 +80,7 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
         "report.html.j2", title=f"{results.design.name}: steering as measured", lead=_lead(results),
         card=_card(results, sheet), confirm=None if before is None else _confirm(results, folder, before),
         work=_work(results.work), plots=_plots(results, folder, drawn), tables=_tables(results, sheet),
-        linkage=travel_view(results), findings=sorted(results.findings, key=lambda f: not f.get("serious")),
+        linkage=travel_view(results), findings=in_order(results.findings),
         lens=lens_line(results.fit), cautions=CAUTIONS)
 
 

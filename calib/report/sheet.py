@@ -32,6 +32,9 @@ def short(name: str) -> str:
     return FIGURES[name].short if name in FIGURES else name.replace("_", " ")
 
 
+MOST_REMARKS = 5  # shown beside the verdict; the rest are counted
+
+
 @dataclass(frozen=True)
 class SheetLine:
     """One tolerance. ``verdict`` is met, not met or can't tell yet."""
@@ -49,6 +52,7 @@ class Sheet:
     broken: tuple[str, ...]  # limits over the travel that are not kept
     warnings: tuple[str, ...]
     headline: str
+    remarks: tuple[str, ...] = ()  # facts about the vehicle that stand beside the verdict
 
     @property
     def go(self) -> bool:
@@ -60,13 +64,23 @@ def make_sheet(figures: pd.DataFrame, findings: Sequence[Mapping[str, object]] =
                limits: Sequence[tuple[bool, str]] = ()) -> Sheet:
     """The sheet from the figures table (name, verdict, says; no verdict: no target), the findings and the limits.
 
-    A finding is a mapping with text and serious, as the result folder keeps them; a limit is (kept, sentence).
+    A finding is a mapping with text, serious and remark, as the result folder keeps them; a limit is (kept, sentence).
     """
     rows = figures[figures["verdict"].fillna("").astype(str) != ""]
     lines = tuple(SheetLine(short(str(r["name"])), str(r["verdict"]), str(r["says"])) for _, r in rows.iterrows())
     warnings = tuple(str(f["text"]) for f in findings if f.get("serious"))
     broken = tuple(text.replace("_", " ") for kept, text in limits if not kept)
-    return Sheet(lines, broken, warnings, headline(lines, broken, warnings))
+    return Sheet(lines, broken, warnings, headline(lines, broken, warnings), _remarks(findings))
+
+
+def _remarks(findings: Sequence[Mapping[str, object]]) -> tuple[str, ...]:
+    """The first of the remarks as the findings are ordered, and how many more there are."""
+    said = [str(f["text"]) for f in findings if f.get("remark")]
+    more = len(said) - MOST_REMARKS
+    if more <= 0:
+        return tuple(said)
+    return (*said[:MOST_REMARKS], f"{more} more {'parts are' if more > 1 else 'part is'} outside the stated tolerance; "
+                                  "all stand among the findings.")
 
 
 def headline(lines: Sequence[SheetLine], broken: Sequence[str] = (), warnings: Sequence[str] = ()) -> str:
@@ -109,5 +123,7 @@ def sheet_text(sheet: Sheet, vehicle: str = "") -> str:
         out += ["", "Limits broken:"] + [f"  - {x}" for x in sheet.broken]
     if sheet.warnings:
         out += ["", "To settle first:"] + [f"  - {w}" for w in sheet.warnings]
+    if sheet.remarks:
+        out += ["", "Not as drawn:"] + [f"  - {r}" for r in sheet.remarks]
     out += ["", "Before the road trial:"] + [f"  [ ] {c}" for c in CAUTIONS]
     return "\n".join(out)

@@ -203,6 +203,7 @@ def sheet_table(sheet: Sheet) -> Table | None:
     rows: list[list[Cell]] = [[badge(x.verdict), x.text] for x in sheet.lines]
     rows += [[Badge("limit broken", "not"), x] for x in sheet.broken]
     rows += [[Badge("settle first", "not"), x] for x in sheet.warnings]
+    rows += [["not as drawn", x] for x in sheet.remarks]
     return table(("", "tolerance or limit"), rows)
 
 

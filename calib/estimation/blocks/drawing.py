@@ -2,7 +2,7 @@
 
 Only as far as the straight-ahead lever setting does not matter. Places and directions are carried from the board to
 the frame by the alignment (``align``), x_frame = R x_board + t, which these rows settle. A tolerance is a 95 %
-half-width; half of it is the standard uncertainty.
+half-width; see ``calib.uncertainty.standard``.
 """
 
 from __future__ import annotations
@@ -158,12 +158,13 @@ class DatumTag(RowBlock):
         return np.concatenate([-skew(s.align_R @ s.tag_t[self.tag]), np.eye(3), s.align_R], axis=1) / self.sd
 
 
-def drawing_blocks(layout: Layout) -> list[RowBlock]:
-    """All that the drawing says of what is unknown."""
-    return [*_axis_blocks(layout), *_point_blocks(layout), *_rod_blocks(layout), *_tag_blocks(layout)]
+def drawing_blocks(layout: Layout, scale: float = 1.0) -> list[RowBlock]:
+    """All that the drawing says of what is unknown; the stated standard uncertainties times ``scale``."""
+    return [*_axis_blocks(layout, scale), *_point_blocks(layout, scale), *_rod_blocks(layout, scale),
+            *_tag_blocks(layout, scale)]
 
 
-def _axis_blocks(layout: Layout) -> list[RowBlock]:
+def _axis_blocks(layout: Layout, scale: float) -> list[RowBlock]:
     out: list[RowBlock] = []
     for i, name in enumerate(layout.bodies):
         b = layout.rig.bodies[name]
@@ -172,27 +173,28 @@ def _axis_blocks(layout: Layout) -> list[RowBlock]:
             out.append(DrawnAxis(slots, name, i, b.pivot, b.axis, 3 * b.axis_tol))
             out.append(DrawnHub(slots, name, i, b.pivot, b.axis, 5 * b.pivot_tol))
         else:
-            out.append(DrawnPivot(slots, name, i, b.pivot, b.axis, standard(b.pivot_tol)))
-            out.append(DrawnAxis(slots, name, i, b.pivot, b.axis, standard(b.axis_tol)))
+            out.append(DrawnPivot(slots, name, i, b.pivot, b.axis, scale * standard(b.pivot_tol)))
+            out.append(DrawnAxis(slots, name, i, b.pivot, b.axis, scale * standard(b.axis_tol)))
     return out
 
 
-def _point_blocks(layout: Layout) -> list[RowBlock]:
+def _point_blocks(layout: Layout, scale: float) -> list[RowBlock]:
     points = [layout.rig.points[n] for n in layout.points]
-    return [DrawnPoint(slots_of(layout.align, layout.point(p.name)), p.name, i, p.xyz, standard(p.tol))
+    return [DrawnPoint(slots_of(layout.align, layout.point(p.name)), p.name, i, p.xyz, scale * standard(p.tol))
             for i, p in enumerate(points)]
 
 
-def _rod_blocks(layout: Layout) -> list[RowBlock]:
+def _rod_blocks(layout: Layout, scale: float) -> list[RowBlock]:
     rods = [layout.rig.rods[n] for n in layout.rods]
-    return [DrawnRod(slots_of(layout.rod(r.name)), r.name, i, r.length, standard(r.tol)) for i, r in enumerate(rods)]
+    return [DrawnRod(slots_of(layout.rod(r.name)), r.name, i, r.length, scale * standard(r.tol))
+            for i, r in enumerate(rods)]
 
 
-def _tag_blocks(layout: Layout) -> list[RowBlock]:
+def _tag_blocks(layout: Layout, scale: float) -> list[RowBlock]:
     out: list[RowBlock] = []
     for i, name in enumerate(layout.tags):
         tag, slots = layout.rig.tags[name], layout.tag(name)
         if tag.place is not None:
             own = range(slots.start + 3, slots.stop)
-            out.append(DatumTag(slots_of(layout.align, own), name, i, tag.place, standard(tag.place_tol)))
+            out.append(DatumTag(slots_of(layout.align, own), name, i, tag.place, scale * standard(tag.place_tol)))
     return out
