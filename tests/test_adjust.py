@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 
 from calib.advice.adjust import AdjustOptions, propose
+from calib.advice.finder import Candidate, shortfall
 from calib.advice.proposal import Builder, Change, Proposal, Proposals, chance, gaussian, said, turns_words
+from calib.advice.ranking import Rules, allowed, ranked
 from calib.advice.search import (
     Model,
     Objective,
@@ -18,7 +20,7 @@ from calib.advice.search import (
     apply,
     driver_grid,
     side_rods,
-    solve_rods,
+    solve,
     steering_rods,
     usable,
 )
@@ -26,6 +28,7 @@ from calib.advice.worklist import full_list, work_list
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import curve_figures
 from calib.results import AsBuilt
+from calib.rig.adjustables import SettingErrors
 from calib.rig.model import Rig, Slide, Vec
 from calib.rig.parameters import get_parameters, with_parameters
 from capture.errors import UserError
@@ -61,7 +64,7 @@ def test_low_pivot_and_short_tie_are_put_right(got: Proposals) -> None:
     assert {c.item for c in best.changes} <= {"left_lever.rod", "right_tie", "left_rod"}
     figures = {f.name: f for f in best.figures}
     assert figures["toe"].verdict.met and figures["ratio"].verdict.met
-    assert best.chance_all > 0.95 and got.leave.chance_all < 0.01
+    assert 0.9 < best.chance_all < 0.99 and got.leave.chance_all < 0.01  # a sixth of a turn too much is 0.25 deg of toe
     assert got.leave in got.all and got.leave.leaves_it
     # the predicted rig, walked by the linkage itself, gives the predicted figures
     f = curve_figures(best.rig, Linkage(best.rig).sweep(driver_grid(best.rig, 61)))
@@ -141,25 +144,42 @@ def test_search_finds_what_trying_everything_finds() -> None:
     grid = driver_grid(rig, 13)
     model, objective = Model(rig, grid), Objective(wanted, grid, rig)
     rows = [Variant({"left_lever.rod": a, "crank.left_in": b, "crank.right_in": c},
-                    {"left_rod": i * rig.rods["left_rod"].step, "right_tie": j * rig.rods["right_tie"].step}, {})
+                    {"left_rod": i * rig.rods["left_rod"].step, "right_tie": j * rig.rods["right_tie"].step})
             for a, b, c, i, j in itertools.product("BCD", "123", "2", range(-6, 7), range(-3, 4))]
-    q = objective.misfit(model.curves(rows))
-    options = AdjustOptions(small_gain=0.0, sure=0.0, margin=0.0)  # no preference for less work
+    left = shortfall(objective, objective.residuals(model.curves(rows)))
+    # nothing unknown, settings exact, work worth nothing: all that meet the targets tie, the least shortfall is first
+    options = AdjustOptions(rules=Rules(tie=0.0, worth=1e-9, sure=0.0), margin=0.0, errors=SettingErrors(0.0, 0.0, 0.0))
     got = propose(wanted, as_built(rig, 1e-6, 1e-6, 1e-9), options)
-    assert got.best.misfit == pytest.approx(q.min(), rel=1e-9)
-    top = rows[int(np.argmin(q))]
+    top = rows[int(np.argmin(left))]
+    assert got.best.chance_all == 1.0
     assert got.best.rig.points["left_lever.rod"].use == top.holes["left_lever.rod"]
     assert got.best.rig.points["crank.left_in"].use == top.holes["crank.left_in"]
     for r in ("left_rod", "right_tie"):
-        assert got.best.rig.rods[r].length == pytest.approx(rig.rods[r].length + top.rods[r])
+        assert got.best.rig.rods[r].length == pytest.approx(rig.rods[r].length + top.moves[r])
 
 
-def test_preferring_less_work_costs_no_more_than_the_small_gain() -> None:
-    small = as_built(small_rig(), 1e-6, 1e-6, 1e-9)
-    sharp = propose(design(), small, AdjustOptions(small_gain=0.0, sure=0.0))
-    lazy = propose(design(), small, AdjustOptions(small_gain=0.1, small_chance=1.0))
-    assert lazy.best.work <= sharp.best.work
-    assert lazy.best.misfit <= sharp.best.misfit + 0.1
+def candidate(chance: float, effort: float, moves: dict[str, float], short: float = 0.0) -> Candidate:
+    return Candidate(Variant({}, moves), tuple(moves), 0.0, short, chance, np.zeros(4), effort,
+                     {n: (x, 0.1) for n, x in moves.items()})
+
+
+def test_work_decides_only_between_chances_within_a_tie() -> None:
+    light, heavy = candidate(0.90, 1.0, {"left_tie": 1.25}), candidate(0.94, 2.0, {"left_tie": 1.25, "right_tie": 1.25})
+    poor = candidate(0.85, 0.4, {"left_rod": 1.0})
+    assert ranked([heavy, poor, light], Rules()) == [light, heavy, poor]
+    assert ranked([heavy, poor, light], Rules(tie=0.03)) == [heavy, light, poor]
+    off_centre = candidate(0.90, 1.0, {"left_tie": 1.25}, short=2.0)
+    assert ranked([heavy, off_centre], Rules())[0] is heavy
+
+
+def test_small_move_is_kept_where_the_whole_needs_it() -> None:
+    none = candidate(0.0, 0.0, {})
+    one, both = candidate(0.4, 1.0, {"left_tie": 1.25}), candidate(0.9, 2.0, {"left_tie": 1.25, "right_tie": 1.25})
+    unsure = replace(both, supports={"left_tie": (1.2, 0.3), "right_tie": (1.2, 1.3)})
+    assert unsure in allowed([none, one, unsure], none, True, Rules())
+    hardly = replace(unsure, chance=0.43)
+    assert hardly not in allowed([none, one, hardly], none, True, Rules())
+    assert unsure not in allowed([none, one, unsure], none, False, Rules())
 
 
 def test_chances_agree_with_monte_carlo_through_the_model() -> None:
@@ -171,8 +191,15 @@ def test_chances_agree_with_monte_carlo_through_the_model() -> None:
     grid = driver_grid(built.rig, 13)
     for p in (got.best, got.leave):
         v = Variant({c.item: c.after for c in p.changes if c.kind == "hole"},
-                    {c.item: c.mm for c in p.changes if c.kind == "rod"}, {})
+                    {c.item: c.mm for c in p.changes if c.kind == "rod"})
         draws = base + rng.standard_normal((6000, len(base))) * np.sqrt(np.diag(built.cov))
+        for c in p.changes:  # a sixth of a turn, half a clamp step, 0.2 mm of seat
+            if c.kind == "rod":
+                half = 2.5 / 6 if c.turns else 0.25
+                draws[:, built.names.index(f"{c.item}.length")] += rng.uniform(-half, half, 6000)
+            else:
+                for k in "xyz":
+                    draws[:, built.names.index(f"{c.item}@{c.after}.{k}")] += rng.uniform(-0.2, 0.2, 6000)
         f = Model(built.rig, grid).perturbed(v, built.names, draws).figures(built.rig)
         inside = np.ones(6000, bool)
         for x in p.figures:
@@ -187,7 +214,7 @@ def test_predicted_intervals_hold_the_truth_as_often_as_they_say() -> None:
     # 60 measurements of one vehicle; what each predicts for a hole and a tie change, against the vehicle itself
     rng = np.random.default_rng(17)
     true = wrong(design())
-    made = Variant({"left_lever.rod": "B"}, {"right_tie": 2.5}, {})
+    made = Variant({"left_lever.rod": "B"}, {"right_tie": 2.5})
     grid = driver_grid(true, 21)
     f = curve_figures(apply(true, made), Linkage(apply(true, made)).sweep(grid))
     spread = as_built(true, 0.15, 0.15, 0.0007)
@@ -274,7 +301,7 @@ def test_levers_too_far_forward_slide_back_where_rods_cannot_take_it_up() -> Non
     slide = Slide("levers", ("left_lever", "right_lever"), (1.0, 0.0, 0.0), (-30.0, 30.0), 10.0)
     short = {n: replace(rig.rods[n], shortest=rig.rods[n].length - 5.0) for n in ("left_rod", "right_rod")}
     rig = replace(rig, slides={"levers": slide}, rods={**rig.rods, **short})
-    moved = apply(rig, Variant({}, {}, {"levers": 20.0}))
+    moved = apply(rig, Variant({}, {"levers": 20.0}))
     assert moved.bodies["left_lever"].pivot[0] == pytest.approx(rig.bodies["left_lever"].pivot[0] + 20)
     assert moved.points["right_lever.rod"].holes["A"][0] == pytest.approx(
         rig.points["right_lever.rod"].holes["A"][0] + 20)
@@ -292,13 +319,14 @@ def test_rods_to_the_second_lever_do_not_steer() -> None:
 
 def test_rod_lengths_are_solved_back_from_a_known_change() -> None:
     rig, grid = design(), driver_grid(design(), 13)
-    off = apply(rig, Variant({}, {"left_tie": -1.7, "right_tie": 3.1, "left_rod": 2.2, "right_rod": -1.2}, {}))
-    solved, q, _ = solve_rods(Model(off, grid), Objective(rig, grid, off), [Variant({}, {}, {})], [tuple(rig.rods)], 8)
+    off = apply(rig, Variant({}, {"left_tie": -1.7, "right_tie": 3.1, "left_rod": 2.2, "right_rod": -1.2}))
+    got = solve(Model(off, grid), Objective(rig, grid, off), [Variant()], [tuple(rig.rods)], 8)
+    rods, q = got.variants[0].moves, got.misfits
     # small, not zero: the targets are round numbers near the design's own figures
-    assert solved[0].rods["left_tie"] == pytest.approx(1.7, abs=0.15)
-    assert solved[0].rods["right_tie"] == pytest.approx(-3.1, abs=0.15)
-    assert solved[0].rods["left_rod"] == pytest.approx(-2.2, abs=0.15)
-    assert solved[0].rods["right_rod"] == pytest.approx(1.2, abs=0.15)
+    assert rods["left_tie"] == pytest.approx(1.7, abs=0.15)
+    assert rods["right_tie"] == pytest.approx(-3.1, abs=0.15)
+    assert rods["left_rod"] == pytest.approx(-2.2, abs=0.15)
+    assert rods["right_rod"] == pytest.approx(1.2, abs=0.15)
     assert q[0] < 0.1
 
 

@@ -52,7 +52,7 @@ def test_closed_form_batch_agrees_with_the_linkage() -> None:
     ns = names(rig)
     sd = np.array([2e-3 if ".axis." in n or ".spin." in n else 0.5 for n in ns])
     rows = get_parameters(rig, ns) + rng.standard_normal((6, len(ns))) * sd
-    got = Model(rig, grid).perturbed(Variant({}, {}, {}), ns, rows)
+    got = Model(rig, grid).perturbed(Variant(), ns, rows)
     for i, row in enumerate(rows):
         one = with_parameters(rig, ns, row)
         sweep = Linkage(one).sweep(grid)
@@ -75,7 +75,7 @@ def test_levers_on_a_lean_joint_and_the_walked_fallback_agree_with_the_closed_fo
     bodies = {n: replace(b, parent="lean") if b.parent == "frame" else b for n, b in rig.bodies.items()}
     carried = replace(rig, bodies={"lean": lean, **bodies})
     grid = driver_grid(rig, 7)
-    moves = [Variant({}, {}, {}), Variant({"left_lever.rod": "B"}, {"right_tie": 1.25}, {})]
+    moves = [Variant(), Variant({"left_lever.rod": "B"}, {"right_tie": 1.25})]
     plain, leaning, walked = Model(rig, grid), Model(carried, grid), Model(carried, grid)
     assert plain.fast and leaning.fast
     walked.fast = False  # what a linkage without a closed form gets
@@ -150,7 +150,7 @@ def test_bands_agree_with_monte_carlo_through_the_linkage() -> None:
         ratio = c.u95[s][::5] / (K95 * np.std(rows, axis=0, ddof=1))
         assert np.all(np.abs(ratio - 1) < 0.2), (s, ratio)  # 250 draws: sd of a sd is 4.5 %
     table = Model(built.rig, driver_grid(rig, 21)).perturbed(
-        Variant({}, {}, {}), built.names, base + rng.standard_normal((4000, len(base))) * np.sqrt(np.diag(built.cov)))
+        Variant(), built.names, base + rng.standard_normal((4000, len(base))) * np.sqrt(np.diag(built.cov)))
     f = table.figures(built.rig)
     for n in ("toe", "ratio", "symmetry", "lock"):
         k = 180 / np.pi if c.figure(n).unit == "deg" else 1.0
@@ -219,7 +219,7 @@ def test_sensitivity_ranks_and_agrees_with_the_linkage() -> None:
 
 def test_applying_a_variant_changes_only_what_it_names() -> None:
     rig = design()
-    out = apply(rig, Variant({"left_lever.rod": "B"}, {"right_tie": 2.5}, {}))
+    out = apply(rig, Variant({"left_lever.rod": "B"}, {"right_tie": 2.5}))
     assert out.points["left_lever.rod"].use == "B" and out.points["right_lever.rod"].use == "C"
     assert out.rods["right_tie"].length == pytest.approx(rig.rods["right_tie"].length + 2.5)
     assert out.rods["left_tie"] == rig.rods["left_tie"] and out.bodies == rig.bodies

@@ -155,7 +155,7 @@ def compare(design: Rig, fit: Fit, n: int = 101) -> Comparison:
         rows = [c.headings[s] - (c.headings[s][:, [zero]] if s in relative else 0.0) for s in sides]
         return np.concatenate(rows, axis=1)
 
-    nothing = Variant({}, {}, {})
+    nothing = Variant()
     drawn = headings(Model(design, grid).curves([nothing]))[0].reshape(len(sides), -1)
     model = Model(rig, grid)
     curve = slopes(model, built, nothing, headings)
@@ -190,7 +190,7 @@ def predicted_curves(design: Rig, built: AsBuilt, relative: Sequence[str] = (), 
     built = with_wheel_doubt(built)
     driver = driver_grid(design, steps)
     zero = int(np.argmin(np.abs(driver)))
-    nothing = Variant({}, {}, {})
+    nothing = Variant()
     sides = tuple(design.wheels)
 
     def steer(c: Curves) -> np.ndarray:
@@ -287,7 +287,7 @@ def judged_figures(design: Rig, built: AsBuilt, n: int = 101, grid: Array | None
     built = with_wheel_doubt(built)
     n += 1 - n % 2
     found = _found(Model(built.rig, driver_grid(built.rig, n, STOP_ROOM) if grid is None else grid), built)
-    drawn_curves = Model(design, driver_grid(design, n)).curves([Variant({}, {}, {})])
+    drawn_curves = Model(design, driver_grid(design, n)).curves([Variant()])
     drawn = {k: float(v[0]) for k, v in drawn_curves.figures(design).items()} | axis_figures(design)
     if lean_joint(design):
         found["roll_steer"] = roll_steer_band(built)
@@ -319,7 +319,7 @@ def _found(model: Model, built: AsBuilt) -> dict[str, tuple[float, float, float 
     owners = {w.upright for w in built.rig.wheels.values()} | set(built.rig.wheels)
     out: dict[str, tuple[float, float, float | None]] = {}
     both: tuple[tuple[list[str], Slopes], ...] = (
-        (moving, slopes(model, built, Variant({}, {}, {}), curved)),
+        (moving, slopes(model, built, Variant(), curved)),
         (standing, rig_slopes(fixed, built, lambda n: n.owner in owners and n.kind not in (Kind.HOLE, Kind.LENGTH))))
     for names, s in both:
         rows = zip(names, s.values, s.u95, share_from_photos(s, built), strict=True)

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.advice.propagation import Slopes, slopes, what_limits
+from calib.advice.chances import Doubt, doubt_of, figures_of
+from calib.advice.propagation import what_limits
 from calib.advice.search import Curves, Model, Objective, Variant, apply
 from calib.advice.verdict import Outcome, Verdict, judge
 from calib.results import AsBuilt
+from calib.rig.adjustables import SettingErrors, choices_of
 from calib.rig.figures import FIGURES
-from calib.rig.model import Rig
+from calib.rig.model import Rig, Target
 from calib.rig.parameters import Kind, ParameterName
 
 Array = NDArray[np.float64]
@@ -117,104 +119,107 @@ class Proposals:
 class Builder:
     """Turns chosen variants of a measured rig into proposals: predicted figures, chances, words."""
 
-    def __init__(self, as_built: AsBuilt, model: Model, objective: Objective, draws: int, seed: int) -> None:
+    def __init__(self, as_built: AsBuilt, model: Model, objective: Objective, draws: int, seed: int,
+                 errors: SettingErrors | None = None) -> None:
         self.as_built, self.model, self.objective = as_built, model, objective
         self.draws, self.seed = draws, seed
-        self.names = tuple(t.name for t in objective.targets)
-        self.present = model.curves([Variant({}, {}, {})])
+        self.choices = choices_of(model.rig, errors)
+        self.present = model.curves([Variant()])
 
     def _table(self, c: Curves) -> Array:
-        f = self.objective.figures(c)
-        return np.stack([f[n] for n in self.names], axis=1)
+        return figures_of(self.objective, c)
 
-    def slopes(self, variant: Variant) -> Slopes:
-        """Target figures of the variant and their slopes against the measured parameters."""
-        return slopes(self.model, self.as_built, variant, self._table)
+    def doubt(self, variant: Variant) -> Doubt:
+        """Target figures of the variant, with their slopes against measured parameters and setting errors."""
+        return doubt_of(self.as_built, self.model, self.choices, variant, self._table)
 
-    def proposal(self, variant: Variant, misfit: float, needs: dict[str, tuple[float, float]]) -> Proposal:
-        """The finished proposal; ``needs`` gives the continuous need and its 95 % half-width by rod, mm."""
-        s = self.slopes(variant)
-        chances, together = chance(s.values, s.spread, [t.value for t in self.objective.targets],
-                                   [t.tolerance for t in self.objective.targets], self.draws, self.seed,
-                                   [FIGURES[n].rule == "at most" for n in self.names])
-        figures = []
-        for t, v, u, c in zip(self.objective.targets, s.values, s.u95, chances, strict=True):
-            v_, u_, w_, tol_ = (surface(float(x), t.unit) for x in (v, u, t.value, t.tolerance))
-            figures.append(Predicted(t.name, v_, u_, t.unit, w_, tol_, float(c),
-                                     judge(FIGURES[t.name], float(v), float(u), t)))
+    def proposal(self, variant: Variant, misfit: float, needs: Mapping[str, tuple[float, float]]) -> Proposal:
+        """The finished proposal; ``needs`` gives the continuous need and its 95 % half-width by move."""
+        doubt = self.doubt(variant)
+        s = doubt.extended(variant)
+        targets = self.objective.targets
+        chances, together = chance(s.values, s.spread, [t.value for t in targets], [t.tolerance for t in targets],
+                                   self.draws, self.seed, [FIGURES[t.name].rule == "at most" for t in targets])
+        figures = tuple(predicted(t, float(v), float(u), float(c))
+                        for t, v, u, c in zip(targets, s.values, s.u95, chances, strict=True))
         changes = self.changes(variant, needs)
         effects = self.side_effects(variant)
-        lines = [said(c) for c in changes] or ["Leave it as it is."]
-        lines += [f"{f.name.replace('_', ' ')} {number(f.value, f.u95, f.unit)}, chance to meet its "
-                  f"tolerance {percent(f.chance)}" for f in figures]
-        lines.append(f"Chance to meet every tolerance together: {percent(together)}.")
-        return Proposal(changes, tuple(figures), together, misfit, apply(self.as_built.rig, variant), effects,
-                        len(changes), tuple([*lines, *effects]))
+        return Proposal(changes, figures, together, misfit, apply(self.as_built.rig, variant), effects,
+                        len(changes), tuple([*summary_lines(changes, figures, together), *effects]))
 
-    def changes(self, variant: Variant, needs: dict[str, tuple[float, float]]) -> tuple[Change, ...]:
-        """Holes first, then slides, then rods."""
-        rig, out = self.as_built.rig, []
-        for name, hole in variant.holes.items():
-            p = rig.points[name]
-            before, after = radius(rig, name, p.use), radius(rig, name, hole)
-            mm = after - before
-            out.append(Change("hole", name, p.use, hole, mm, None,
-                              "towards the pivot" if mm < 0 else "away from the pivot"))
-        for name, mm in variant.slides.items():
-            forward = mm * rig.slides[name].direction[0] > 0
-            out.append(Change("slide", name, "0", f"{mm:+g}", mm, None, "forward" if forward else "backward"))
-        for name, mm in variant.rods.items():
-            r = rig.rods[name]
-            turns = mm / r.per_turn if r.adjuster == "screw" and r.per_turn else None
-            out.append(Change("rod", name, f"{r.length:.2f}", f"{r.length + mm:.2f}", mm, turns,
-                              "lengthen" if mm > 0 else "shorten", needs.get(name, (mm, None))[1]))
+    def changes(self, variant: Variant, needs: Mapping[str, tuple[float, float]]) -> tuple[Change, ...]:
+        """Holes first, then what is tried in places, then what is solved for."""
+        rig, moves = self.as_built.rig, self.model.moves
+        out = [hole_change(rig, n, h) for n, h in variant.holes.items()]
+        for name, mm in sorted(variant.moves.items(), key=lambda item: moves[item[0]].solved):
+            mv = moves[name]
+            before, after = mv.states(rig, mm)
+            turns = mm / mv.per_turn if mv.per_turn else None
+            out.append(Change(mv.kind, name, before, after, mm, turns, mv.way(rig, mm),
+                              needs.get(name, (mm, None))[1] if mv.solved else None))
         return tuple(out)
 
     def side_effects(self, variant: Variant) -> tuple[str, ...]:
         """What the moves do on their own, what the rods put back, and where the levers stand."""
-        out = []
-        objective, i0 = self.objective, self.objective.i0
-        was = objective.figures(self.present)
-        moved = replace(variant, rods={})
-        toe_unit = np.rad2deg(1.0)
-        if (variant.holes or variant.slides) and "toe" in was:
-            alone = self.model.curves([moved])
-            d = (objective.figures(alone)["toe"] - was["toe"])[0] * toe_unit
-            z = (_mean_zero(alone, i0) - _mean_zero(self.present, i0))[0] * toe_unit
-            rods = self.as_built.rig.rods
-            ends = {e for r in variant.rods for e in (rods[r].a, rods[r].b)}
-            reset = ends & set(variant.holes) or (variant.slides and variant.rods)
-            if np.isfinite(d) and (abs(d) >= 0.05 or abs(z) >= 0.1):
-                parts = [f"moves toe by {d:+.2f} deg"] if abs(d) >= 0.05 else []
-                if abs(z) >= 0.05:
-                    parts.append(f"turns both wheels by {z:+.2f} deg where the lever stands now")
-                text = "The move alone " + " and ".join(parts)
-                out.append(f"{text}; the rod changes take this into account." if reset else f"{text}.")
+        if not len(variant):
+            return ()
         after = self.model.curves([variant])
-        for rod, mm in variant.rods.items():
-            rest = {k: v for k, v in variant.rods.items() if k != rod}
-            less = self.model.curves([replace(variant, rods=rest)])
-            d = (objective.figures(after)["toe"] - objective.figures(less)["toe"])[0] * toe_unit
+        return (*self._alone(variant), *self._each_move(variant, after), *self._levers(after))
+
+    def _toe(self, c: Curves) -> float:
+        return float(np.degrees(self.objective.figures(c)["toe"][0]))
+
+    def _alone(self, variant: Variant) -> list[str]:
+        """What the holes and tried places do before anything is reset."""
+        moves, i0 = self.model.moves, self.objective.i0
+        moved = replace(variant, moves={n: x for n, x in variant.moves.items() if not moves[n].solved})
+        if not len(moved):
+            return []
+        alone = self.model.curves([moved])
+        d = self._toe(alone) - self._toe(self.present)
+        z = float(np.degrees(_mean_zero(alone, i0) - _mean_zero(self.present, i0))[0])
+        if not np.isfinite(d) or (abs(d) < 0.05 and abs(z) < 0.1):
+            return []
+        parts = [f"moves toe by {d:+.2f} deg"] if abs(d) >= 0.05 else []
+        if abs(z) >= 0.05:
+            parts.append(f"turns both wheels by {z:+.2f} deg where the lever stands now")
+        rods = self.as_built.rig.rods
+        ends = {e for r in variant.moves if r in rods for e in (rods[r].a, rods[r].b)}
+        reset = ends & set(variant.holes) or (moved.moves and len(moved.moves) < len(variant.moves))
+        text = "The move alone " + " and ".join(parts)
+        return [f"{text}; the rod changes take this into account." if reset else f"{text}."]
+
+    def _each_move(self, variant: Variant, after: Curves) -> list[str]:
+        """What each solved move does to toe."""
+        out = []
+        for name, mm in variant.moves.items():
+            if not self.model.moves[name].solved:
+                continue
+            rest = {k: v for k, v in variant.moves.items() if k != name}
+            d = self._toe(after) - self._toe(self.model.curves([replace(variant, moves=rest)]))
             if np.isfinite(d) and abs(d) >= 0.05:
-                out.append(f"{title(rod)} {mm:+.2f} mm moves toe by {d:+.2f} deg.")
-        lever = lever_at_straight(after)
-        before = lever_at_straight(self.present)
-        if np.isfinite(lever) and (variant.holes or variant.rods or variant.slides):
-            shift = np.degrees(lever - before)
-            if abs(shift) >= 0.2:
-                way, name = "forward" if shift > 0 else "back", title(self.as_built.rig.driver).lower()
-                out.append(f"With the wheels straight ahead the {name} will stand {abs(shift):.1f} deg "
-                           f"further {way} than now; its rod's length sets this.")
+                out.append(f"{title(name)} {mm:+.2f} mm moves toe by {d:+.2f} deg.")
+        return out
+
+    def _levers(self, after: Curves) -> list[str]:
+        """Where the levers stand afterwards."""
+        out = []
+        lever, before = lever_at_straight(after), lever_at_straight(self.present)
+        shift = np.degrees(lever - before)
+        if np.isfinite(lever) and abs(shift) >= 0.2:
+            way, name = "forward" if shift > 0 else "back", title(self.as_built.rig.driver).lower()
+            out.append(f"With the wheels straight ahead the {name} will stand {abs(shift):.1f} deg "
+                       f"further {way} than now; its rod's length sets this.")
         for name, a in after.levers.items():
-            tilt = np.degrees(a[0, i0])
-            if np.isfinite(tilt) and abs(tilt) >= 0.5 and (variant.holes or variant.rods or variant.slides):
+            tilt = np.degrees(a[0, self.objective.i0])
+            if np.isfinite(tilt) and abs(tilt) >= 0.5:
                 out.append(f"{title(name)} will stand {abs(tilt):.1f} deg further "
                            f"{'forward' if tilt > 0 else 'back'} than the other; reset its own rod.")
-        return tuple(out)
+        return out
 
     def photos(self, variant: Variant) -> tuple[str, ...]:
         """Photos that would settle the figures that can't be told, with what limits each."""
-        s = self.slopes(variant)
+        s = self.doubt(variant).slopes
         out = []
         for k, (t, v, u) in enumerate(zip(self.objective.targets, s.values, s.u95, strict=True)):
             if judge(FIGURES[t.name], float(v), float(u), t).outcome is Outcome.CANNOT_TELL:
@@ -224,6 +229,27 @@ class Builder:
                 out.append(f"Can't tell {t.name.replace('_', ' ')} yet: {now} against {wanted}. Most of the "
                            f"doubt is in {part_words(part)}: {cure(self.as_built.rig, part)}")
         return tuple(out)
+
+
+def predicted(t: Target, value: float, u95: float, met: float) -> Predicted:
+    """One figure after the change, from inside units."""
+    v, u, w, tol = (surface(x, t.unit) for x in (value, u95, t.value, t.tolerance))
+    return Predicted(t.name, v, u, t.unit, w, tol, met, judge(FIGURES[t.name], value, u95, t))
+
+
+def hole_change(rig: Rig, point: str, hole: str) -> Change:
+    """A rod end moved to another hole."""
+    now = rig.points[point].use
+    mm = radius(rig, point, hole) - radius(rig, point, now)
+    return Change("hole", point, now, hole, mm, None, "towards the pivot" if mm < 0 else "away from the pivot")
+
+
+def summary_lines(changes: Sequence[Change], figures: Sequence[Predicted], together: float) -> list[str]:
+    """A proposal in a few lines."""
+    lines = [said(c) for c in changes] or ["Leave it as it is."]
+    lines += [f"{f.name.replace('_', ' ')} {number(f.value, f.u95, f.unit)}, chance to meet its "
+              f"tolerance {percent(f.chance)}" for f in figures]
+    return [*lines, f"Chance to meet every tolerance together: {percent(together)}."]
 
 
 def chance(values: Array, cov: Array, wanted: Sequence[float], tolerance: Sequence[float], draws: int,

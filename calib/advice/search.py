@@ -1,14 +1,14 @@
-"""The misfit of many adjusted variants at once, its slopes, and the rod lengths that make it least.
+"""The misfit of many adjusted variants at once, its slopes, and the amounts that make it least.
 
-A variant is a choice of hole per point, a change per rod (mm, added to the present length) and a shift per
-slide (mm). The residuals are the target figures over their tolerances, where the levers and the wheels stand
-with the driver at zero, and at low weight the whole curves against the design's.
+A variant is a choice of hole per point and an amount per move (a rod longer, a slide forward; see
+``calib.rig.adjustables``). The residuals are the target figures over their tolerances, where the levers and the
+wheels stand with the driver at zero, and at low weight the whole curves against the design's.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from calib.linkage import batch
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import heading_figures, wheel_headings
-from calib.rig.figures import kinds
+from calib.rig.adjustables import Move, adjusted, moves_of, usable_longest
+from calib.rig.figures import FIGURES, kinds
 from calib.rig.model import FRAME, Rig
 from calib.rig.parameters import Kind, parsed, with_parameters
-from calib.rig.schema import LEAST_ENGAGEMENT
 from capture.errors import UserError
 
 Array = NDArray[np.float64]
@@ -33,44 +33,23 @@ OUT_OF_REACH = 50.0  # residual of a figure that cannot be had because a rod can
 
 @dataclass(frozen=True)
 class Variant:
-    """One choice: hole by point, mm by rod, mm by slide; what is not named stays as it is."""
+    """One choice: hole by point, amount by move (mm or rad added); what is not named stays as it is."""
 
-    holes: Mapping[str, str]
-    rods: Mapping[str, float]
-    slides: Mapping[str, float]
+    holes: Mapping[str, str] = field(default_factory=dict)
+    moves: Mapping[str, float] = field(default_factory=dict)
 
     def __len__(self) -> int:
-        return len(self.holes) + len(self.rods) + len(self.slides)
+        return len(self.holes) + len(self.moves)
 
-    def key(self) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, float], ...],
-                           tuple[tuple[str, float], ...]]:
+    def key(self) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, float], ...]]:
         """Hashable identity."""
         return (tuple(sorted(self.holes.items())),
-                tuple(sorted((k, round(v, 6)) for k, v in self.rods.items() if v)),
-                tuple(sorted((k, round(v, 6)) for k, v in self.slides.items() if v)))
+                tuple(sorted((k, round(v, 6)) for k, v in self.moves.items() if v)))
 
 
 def apply(rig: Rig, variant: Variant) -> Rig:
-    """The rig with the variant's holes in use, rods lengthened and slides moved."""
-    points, rods, bodies = dict(rig.points), dict(rig.rods), dict(rig.bodies)
-    for name, hole in variant.holes.items():
-        points[name] = replace(points[name], use=hole)
-    for name, mm in variant.rods.items():
-        rods[name] = replace(rods[name], length=rods[name].length + mm)
-    for name, mm in variant.slides.items():
-        slide = rig.slides[name]
-        by = mm * np.asarray(slide.direction, float) / np.linalg.norm(slide.direction)
-
-        def moved(v: Sequence[float], by: Array = by) -> tuple[float, float, float]:
-            w = np.asarray(v, float) + by
-            return (float(w[0]), float(w[1]), float(w[2]))
-
-        for b in slide.bodies:
-            bodies[b] = replace(bodies[b], pivot=moved(bodies[b].pivot))
-        for n, p in points.items():
-            if p.body in slide.bodies:
-                points[n] = replace(p, holes={h: moved(v) for h, v in p.holes.items()})
-    return replace(rig, points=points, rods=rods, bodies=bodies)
+    """The rig with the variant's holes in use and its moves carried out."""
+    return adjusted(rig, variant.holes, variant.moves)
 
 
 def need_both_wheels(rig: Rig) -> None:
@@ -81,19 +60,8 @@ def need_both_wheels(rig: Rig) -> None:
 
 
 def usable(rig: Rig) -> Rig:
-    """The rig with each rod's range cut to the thread engaged and the tube overlap it has at its present length.
-
-    A screwed rod keeps 1.5 diameters engaged at each end (common practice, no source), a clamp its least overlap.
-    """
-    rods = {}
-    for n, r in rig.rods.items():
-        spare = np.inf
-        if r.engaged_now is not None and r.thread is not None and r.thread.diameter is not None:
-            spare = (r.engaged_now - LEAST_ENGAGEMENT * r.thread.diameter) * r.thread.ends
-        if r.overlap is not None and r.overlap_now is not None:
-            spare = min(spare, r.overlap_now - r.overlap)
-        rods[n] = replace(r, longest=float(min(r.longest, r.length + max(spare, 0.0))))
-    return replace(rig, rods=rods)
+    """The rig with each rod's range cut to the thread engaged and the tube overlap it has at its present length."""
+    return replace(rig, rods={n: replace(r, longest=usable_longest(rig, n)) for n, r in rig.rods.items()})
 
 
 STOP_ROOM = 0.002  # rad: so far the grid of a measured rig goes beyond its stops, for differences to either side
@@ -125,28 +93,47 @@ class Curves:
 class Model:
     """Curves of variants of one measured rig, over one driver grid. Closed form where the rig allows it."""
 
-    def __init__(self, rig: Rig, driver: Array) -> None:
+    def __init__(self, rig: Rig, driver: Array, moves: Mapping[str, Move] | None = None) -> None:
         self.rig, self.driver = rig, np.asarray(driver, float)
+        self.moves = moves_of(rig) if moves is None else moves
         self.fast = batch.plan(rig) is not None
         self.levers = tuple(n for n, b in rig.bodies.items() if b.role == "lever" and n != rig.driver)
 
+    def on(self, driver: Array) -> Model:
+        """The same over another driver grid."""
+        return Model(self.rig, driver, self.moves)
+
     def curves(self, variants: Sequence[Variant]) -> Curves:
         """Curves of every variant."""
-        return self._closed(variants) if self.fast else self._swept([apply(self.rig, v) for v in variants])
+        if self.fast:
+            return self.run(self.side_by_side(variants))
+        return self._swept([apply(self.rig, v) for v in variants])
 
-    def table(self, holes: Mapping[str, Array], rods: Mapping[str, Array], slides: Mapping[str, Array],
-              m: int) -> Curves:
-        """Curves from arrays: hole places (m, 3) by point, mm (m,) by rod and by slide. Closed form only."""
+    def side_by_side(self, variants: Sequence[Variant]) -> batch.Batch:
+        """The variants side by side. Closed form only."""
+        holes = {n: np.array([p.holes[v.holes.get(n, p.use)] for v in variants], float)
+                 for n, p in self.rig.points.items() if len(p.holes) > 1}
+        names = dict.fromkeys(n for v in variants for n in v.moves)
+        return self._batch(holes, {n: np.array([v.moves.get(n, 0.0) for v in variants]) for n in names}, len(variants))
+
+    def table(self, holes: Mapping[str, Array], moves: Mapping[str, Array], m: int) -> Curves:
+        """Curves from arrays: hole places (m, 3) by point, amounts (m,) by move. Closed form only."""
+        return self.run(self._batch(holes, moves, m))
+
+    def _batch(self, holes: Mapping[str, Array], moves: Mapping[str, Array], m: int) -> batch.Batch:
         b = batch.Batch(self.rig, m)
         for name, xyz in holes.items():
             b.hole[name] = np.array(np.broadcast_to(xyz, (m, 3)), float)
-        for name, mm in rods.items():
-            b.length[name] = b.length[name] + mm
-        for name, mm in slides.items():
-            s = self.rig.slides[name]
-            d = np.asarray(s.direction, float) / np.linalg.norm(s.direction)
-            b.shift(s.bodies, np.asarray(mm)[:, None] * d)
-        return self._run(b)
+        self.carry_out(b, moves)
+        return b
+
+    def carry_out(self, b: batch.Batch, moves: Mapping[str, Array]) -> None:
+        """Carry moves out on variants side by side, amounts (m,) by name."""
+        for name, amount in moves.items():
+            if name in self.rig.rods:  # any rod, also one that a builder cannot adjust
+                b.lengthen(name, amount)
+            else:
+                self.moves[name].on(b, self.rig, amount)
 
     def perturbed(self, variant: Variant, names: Sequence[str], values: Array) -> Curves:
         """Curves of one variant with named parameters of the measured rig set to ``values`` (m, n)."""
@@ -159,13 +146,8 @@ class Model:
         b = batch.Batch(base, len(values))
         for k, name in enumerate(names):
             b.set(name, values[:, k])
-        for name, mm in variant.rods.items():
-            b.length[name] = b.length[name] + mm
-        for name, mm in variant.slides.items():
-            s = self.rig.slides[name]
-            d = np.asarray(s.direction, float) / np.linalg.norm(s.direction)
-            b.shift(s.bodies, mm * d)
-        return replace(self._run(b), travel=stops)
+        self.carry_out(b, {n: np.full(len(values), x) for n, x in variant.moves.items()})
+        return replace(self.run(b), travel=stops)
 
     def _stops(self, names: Sequence[str], values: Array) -> tuple[Array, Array] | None:
         """Stops of the driver by row of ``values`` (m, n); None where the rig has none."""
@@ -178,15 +160,8 @@ class Model:
                 ends[n.component] = values[:, k]
         return ends[0], ends[1]
 
-    def _closed(self, variants: Sequence[Variant]) -> Curves:
-        m = len(variants)
-        holes = {n: np.array([p.holes[v.holes.get(n, p.use)] for v in variants], float)
-                 for n, p in self.rig.points.items() if len(p.holes) > 1}
-        rods = {n: np.array([v.rods.get(n, 0.0) for v in variants]) for n in self.rig.rods}
-        slides = {n: np.array([v.slides.get(n, 0.0) for v in variants]) for n in self.rig.slides}
-        return self.table(holes, rods, slides, m)
-
-    def _run(self, b: batch.Batch) -> Curves:
+    def run(self, b: batch.Batch) -> Curves:
+        """Curves of variants side by side."""
         angles = b.angles(self.driver)
         k = len(self.driver)
         levers = {n: np.broadcast_to(angles[n], (b.m, k)) for n in self.levers if n in angles}
@@ -206,14 +181,20 @@ class Model:
 
 
 class Objective:
-    """Residuals of curves against the design rig's targets and curves; ``measured`` gives the kingpins."""
+    """Residuals of curves against the design rig's targets and curves; ``measured`` gives the kingpins.
 
-    def __init__(self, design: Rig, driver: Array, measured: Rig | None = None) -> None:
-        self.rig, self.measured = design, measured or design
+    A target is met where its residual lies from ``lowest`` to 1.
+
+    ``rest``: by what the residuals of all but the targets are multiplied.
+    """
+
+    def __init__(self, design: Rig, driver: Array, measured: Rig | None = None, rest: float = 1.0) -> None:
+        self.rig, self.measured, self.rest = design, measured or design, rest
         steered = {k.name for k in kinds("travel")}
         self.targets = [t for n, t in design.targets.items() if n in steered]
         self.skipped = tuple(n for n in design.targets if n not in steered)
-        self.design = Model(design, driver).curves([Variant({}, {}, {})])
+        self.design = Model(design, driver).curves([Variant()])
+        self.lowest = np.array([-np.inf if FIGURES[t.name].rule == "at most" else -1.0 for t in self.targets])
         self.i0 = int(np.argmin(np.abs(driver)))
 
     def figures(self, c: Curves) -> dict[str, Array]:
@@ -226,23 +207,26 @@ class Objective:
         cols = [(f[t.name] - t.value) / t.tolerance for t in self.targets]
         h0 = sum(h[:, self.i0] for h in c.headings.values()) / max(1, len(c.headings))
         d0 = sum(h[0, self.i0] for h in self.design.headings.values()) / max(1, len(c.headings))
-        cols.append((h0 - d0) / ZERO_TOL)
-        scale = np.sqrt(CURVE_WEIGHT / len(c.driver)) / CURVE_TOL
+        cols.append((h0 - d0) / ZERO_TOL * self.rest)
+        scale = np.sqrt(CURVE_WEIGHT / len(c.driver)) / CURVE_TOL * self.rest
         blocks = [np.stack(cols, axis=1)]
         for side, h in c.headings.items():
             blocks.append((h - self.design.headings[side]) * scale)
         for n, a in c.levers.items():
             if n in self.design.levers:
                 diff = a - self.design.levers[n]
-                blocks.append(diff[:, [self.i0]] / ZERO_TOL)
-                blocks.append(diff / LEVER_TOL / np.sqrt(len(c.driver)))
-        r = np.concatenate(blocks, axis=1)
-        return np.where(np.isfinite(r), r, OUT_OF_REACH)
+                blocks.append(diff[:, [self.i0]] / ZERO_TOL * self.rest)
+                blocks.append(diff / LEVER_TOL / np.sqrt(len(c.driver)) * self.rest)
+        return _or_out_of_reach(np.concatenate(blocks, axis=1))
 
     def misfit(self, c: Curves) -> Array:
         """Sum of squared residuals, (m,)."""
         r = self.residuals(c)
         return np.sum(r * r, axis=1)
+
+
+def _or_out_of_reach(r: Array) -> Array:
+    return np.where(np.isfinite(r), r, OUT_OF_REACH)
 
 
 def steering_rods(rig: Rig) -> tuple[str, ...]:
@@ -269,50 +253,55 @@ def side_rods(rig: Rig) -> tuple[str, ...]:
     return tuple(s.rod for s in made[0] if s.rod not in main and s.body != FRAME)
 
 
-def solve_rods(model: Model, objective: Objective, variants: Sequence[Variant], free: Sequence[Sequence[str]],
-               rounds: int = 4) -> tuple[list[Variant], Array, Array]:
-    """Rod changes of least misfit for every variant, Gauss-Newton side by side.
+@dataclass(frozen=True)
+class Solved:
+    """Variants with their amounts solved for: misfits (m,), residuals (m, r), slopes (m, r, n_moves) per unit."""
 
-    ``free`` names the rods that may change, per variant. Returns the variants with continuous changes
-    (within each rod's range), their misfits (m,), and the residuals' slopes (m, r, n_rods) per mm of each rod
-    in the order of ``model.rig.rods`` (zero for rods not free).
+    variants: list[Variant]
+    misfits: Array
+    residuals: Array
+    J: Array
+    names: tuple[str, ...]  # the moves of the last axis of J; zero for those not free
+
+
+Penalty = Callable[[batch.Batch], Array]  # more residuals (m, p), zero where nothing is wrong
+
+
+def solve(model: Model, objective: Objective, variants: Sequence[Variant], free: Sequence[Sequence[str]],
+          rounds: int = 4, penalty: Penalty | None = None) -> Solved:
+    """Amounts of least misfit for every variant within each move's range, Gauss-Newton side by side.
+
+    ``free`` names the moves that may change, per variant; the others stay as the variant has them. ``penalty``
+    adds residuals for limits that are broken (closed form only).
     """
-    names = list(model.rig.rods)
+    names = tuple(dict.fromkeys([*(n for n, mv in model.moves.items() if mv.solved), *(n for f in free for n in f)]))
     m, n = len(variants), len(names)
-    mask = np.array([[r in f for r in names] for f in free], float).reshape(m, n)
-    low = np.array([model.rig.rods[r].shortest - model.rig.rods[r].length for r in names])
-    high = np.array([model.rig.rods[r].longest - model.rig.rods[r].length for r in names])
-    low, high = np.minimum(low, 0.0), np.maximum(high, 0.0)
-    x = np.array([[v.rods.get(r, 0.0) for r in names] for v in variants]).reshape(m, n)
+    own = [model.moves[k] for k in names]
+    mask = np.array([[k in f for k in names] for f in free], float).reshape(m, n)
+    low, high = np.array([mv.low for mv in own]), np.array([mv.high for mv in own])
+    stride, nudge = np.array([mv.stride for mv in own]), np.array([mv.nudge for mv in own])
+    x = np.array([[v.moves.get(k, 0.0) for k in names] for v in variants]).reshape(m, n)
     active = [k for k in range(n) if mask[:, k].any()]
 
     def run(y: Array) -> Array:
-        if model.fast:
-            holes = {p: np.array([q.holes[v.holes.get(p, q.use)] for v in variants], float)
-                     for p, q in model.rig.points.items() if len(q.holes) > 1}
-            slides = {s: np.array([v.slides.get(s, 0.0) for v in variants]) for s in model.rig.slides}
-            c = model.table(holes, {r: y[:, k] for k, r in enumerate(names)}, slides, m)
-        else:
-            c = model.curves([replace(v, rods=dict(zip(names, row, strict=True)))
-                              for v, row in zip(variants, y, strict=True)])
-        return objective.residuals(c)
+        if not model.fast:
+            return objective.residuals(model.curves([_with(v, names, row) for v, row in zip(variants, y, strict=True)]))
+        b = model.side_by_side(variants)
+        model.carry_out(b, {k: y[:, i] - x0[:, i] for i, k in enumerate(names)})
+        r = objective.residuals(model.run(b))
+        return r if penalty is None else np.concatenate([r, penalty(b)], axis=1)
 
+    x0 = x
     r = run(x)
     q = np.sum(r * r, axis=1)
-    h = 0.05  # mm
     J = np.zeros((m, r.shape[1], n))
     for _ in range(rounds):
         J = np.zeros((m, r.shape[1], n))
         for k in active:
             y = x.copy()
-            y[:, k] += h
-            J[:, :, k] = (run(y) - r) / h * mask[:, k][:, None]
-        normal = np.einsum("mra,mrb->mab", J, J)
-        grad = np.einsum("mra,mr->ma", J, r)
-        damped = normal + 1e-9 * np.eye(n) * (1 + np.trace(normal, axis1=1, axis2=2))[:, None, None]
-        held = np.einsum("ma,ab->mab", 1 - mask, np.eye(n))
-        step = -np.linalg.solve(damped + held, grad[..., None])[..., 0]
-        step = np.clip(step * mask, -15.0, 15.0)
+            y[:, k] += nudge[k]
+            J[:, :, k] = (run(y) - r) / nudge[k] * mask[:, k][:, None]
+        step = np.clip(_gauss_newton(J, r, mask), -stride, stride)
         best, bq, br = x, q, r
         for shrink in (1.0, 0.3):
             y = np.clip(x + shrink * step, low, high)
@@ -323,10 +312,25 @@ def solve_rods(model: Model, objective: Objective, variants: Sequence[Variant], 
             bq, br = np.where(better, qy, bq), np.where(better[:, None], ry, br)
             if better.all():
                 break
-        done = np.max(np.abs(best - x)) < 1e-3
+        done = np.max(np.abs(best - x), initial=0.0) < 1e-3
         x, q, r = best, bq, br
         if done:
             break
-    out = [replace(v, rods={nm: float(val) for nm, val, f in zip(names, row, fr, strict=True)
-                            if f or val}) for v, row, fr in zip(variants, x, mask, strict=True)]
-    return out, q, J
+    out = [replace(v, moves={**{k: a for k, a in v.moves.items() if k not in names},
+                             **{k: float(a) for k, a, f in zip(names, row, fr, strict=True) if f or a}})
+           for v, row, fr in zip(variants, x, mask, strict=True)]
+    return Solved(out, q, r, J, names)
+
+
+def _with(v: Variant, names: Sequence[str], row: Array) -> Variant:
+    return replace(v, moves={**v.moves, **dict(zip(names, map(float, row), strict=True))})
+
+
+def _gauss_newton(J: Array, r: Array, mask: Array) -> Array:
+    """Steps (m, n) of least squares, damped, zero where ``mask`` (m, n) is."""
+    n = mask.shape[1]
+    normal = np.einsum("mra,mrb->mab", J, J)
+    grad = np.einsum("mra,mr->ma", J, r)
+    damped = normal + 1e-9 * np.eye(n) * (1 + np.trace(normal, axis1=1, axis2=2))[:, None, None]
+    held = np.einsum("ma,ab->mab", 1 - mask, np.eye(n))
+    return np.asarray(-np.linalg.solve(damped + held, grad[..., None])[..., 0] * mask)

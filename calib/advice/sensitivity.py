@@ -64,7 +64,7 @@ def sensitivity(rig: Rig, n: int = 61) -> pd.DataFrame:
 
     every = AsBuilt(rig, names, np.eye(len(names)), {})
     J = np.zeros((len(moving) + len(standing), len(names)))
-    for top, s in ((0, slopes(Model(rig, driver_grid(rig, n)), every, Variant({}, {}, {}), table)),
+    for top, s in ((0, slopes(Model(rig, driver_grid(rig, n)), every, Variant(), table)),
                    (len(moving), rig_slopes(fixed, every, lambda p: p.kind not in (Kind.LENGTH, Kind.HOLE)))):
         J[top:top + len(s.values), [names.index(k) for k in s.names]] = s.J
     rows = []

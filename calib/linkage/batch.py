@@ -10,7 +10,8 @@ A cos t + B sin t = C, A = 2 u.(c - p), B = 2 v.(c - p), C = L^2 - |c - p|^2 - |
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -107,6 +108,24 @@ class Batch:
         for p in self.rig.points.values():
             if p.body in bodies:
                 self.hole[p.name] = self.hole[p.name] + by
+
+    def lengthen(self, rod: str, mm: ArrayLike) -> None:
+        """Make a rod longer, by mm (m,)."""
+        self.length[rod] = self.length[rod] + mm
+
+    def as_rig(self) -> Rig:
+        """The variants as one rig whose vectors are (m, 1, 3) arrays, as ``stacked`` makes it."""
+        def column(v: Array) -> Any:
+            return v[:, None]
+
+        rig = self.rig
+        return replace(
+            rig, bodies={n: replace(b, pivot=column(self.pivot[n]), axis=column(self.axis[n]))
+                         for n, b in rig.bodies.items()},
+            points={n: replace(p, holes={p.use: column(self.hole[n])},
+                               bolt=None if p.bolt is None else column(np.reshape(p.bolt, (-1, 3))))
+                    for n, p in rig.points.items()},
+            rods={n: replace(r, length=column(self.length[n])) for n, r in rig.rods.items()})
 
     def angles(self, driver: Array) -> dict[str, Array]:
         """Joint angles of every body, (m, k) rad, over driver angles (k,) rad in increasing order about zero.

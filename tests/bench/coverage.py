@@ -157,7 +157,7 @@ def errors(design: Rig, truth: Truth, fit: Fit) -> list[tuple[str, str, float, f
 def _over_the_travel(design: Rig, truth: Truth, fit: Fit) -> list[tuple[str, str, float, float]]:
     """Ratio and lock as a builder is told them, against the same read off the true linkage."""
     driver = driver_grid(design, 101)
-    nothing = [Variant({}, {}, {})]
+    nothing = [Variant()]
     told = compare(design, fit)
     true = Model(truth.rig, driver).curves(nothing).figures(truth.rig)
     out = []

@@ -1,0 +1,146 @@
+"""The chance that a variant meets every tolerance: what is known of the rig, and how well a setting can be made.
+
+Variants with the same holes share their slopes: rod lengths change them little. The doubt has three parts, all of
+them first order: the joint covariance of the measured rig, the error of each move that is made, and the seat of each
+ball that is moved to another hole (JCGM 100, 5.1 and 5.2; joint chance by Monte Carlo, JCGM 101).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from calib.advice.propagation import Slopes, slopes
+from calib.advice.search import Curves, Model, Objective, Variant
+from calib.results import AsBuilt
+from calib.rig.adjustables import HoleChoice
+from calib.rig.parameters import get_parameters
+
+Array = NDArray[np.float64]
+SEAT_NUDGE = 0.02  # mm
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """How one set of holes answers, output by output (o): to the measured parameters, moves and seats."""
+
+    slopes: Slopes
+    moves: Mapping[str, Array]  # change of the outputs for one standard deviation of setting, (o,) by move
+    seats: Mapping[str, Array]  # (o, 3) by point, the same for its seat
+
+    def setting(self, variant: Variant) -> Array:
+        """The outputs' changes for one standard deviation of each error made in setting the variant, (o, s)."""
+        cols = [self.moves[n][:, None] for n, x in variant.moves.items() if x and n in self.moves]
+        cols += [self.seats[p] for p in variant.holes]
+        return np.concatenate(cols, axis=1) if cols else np.zeros((len(self.slopes.values), 0))
+
+    def spread(self, variant: Variant) -> Array:
+        """Covariance (o, o) of the outputs once the variant has been set."""
+        s = self.setting(variant)
+        return np.asarray(self.slopes.spread + s @ s.T)
+
+    def extended(self, variant: Variant) -> Slopes:
+        """The slopes with the setting errors as further parameters of unit variance."""
+        s, own = self.setting(variant), self.slopes
+        k = s.shape[1]
+        cov = np.zeros((len(own.names) + k,) * 2)
+        cov[:len(own.names), :len(own.names)] = own.cov
+        cov[len(own.names):, len(own.names):] = np.eye(k)
+        return Slopes(own.values, np.concatenate([own.J, s], axis=1),
+                      (*own.names, *(f"setting.{i}" for i in range(k))), cov)
+
+
+class Chances:
+    """Chances of many variants. Outputs are the objective's residuals: a target is met where its own is within 1."""
+
+    def __init__(self, as_built: AsBuilt, model: Model, objective: Objective, choices: Mapping[str, HoleChoice],
+                 draws: int, seed: int) -> None:
+        self.as_built, self.model, self.objective, self.choices = as_built, model, objective, choices
+        self.n = len(objective.targets)
+        rng = np.random.default_rng(seed)
+        self.z = rng.standard_normal((draws, self.n))
+        self._doubts: dict[object, Doubt] = {}
+
+    def doubt(self, variant: Variant) -> Doubt:
+        """How the variant's holes answer, worked out once for each set of holes and tried places."""
+        fixed = {n: x for n, x in variant.moves.items() if not self.model.moves[n].solved}
+        key = replace(variant, moves=fixed).key()
+        if key not in self._doubts:
+            self._doubts[key] = doubt_of(self.as_built, self.model, self.choices, variant, self.objective.residuals)
+        return self._doubts[key]
+
+    def bound(self, variants: Sequence[Variant], residuals: Array) -> Array:
+        """The least of the targets' own chances, (m,): the chance of all together is no larger."""
+        return np.min(self._each(variants, residuals), axis=1, initial=1.0)
+
+    def _each(self, variants: Sequence[Variant], residuals: Array) -> Array:
+        r = residuals[:, :self.n]
+        sd = np.array([np.sqrt(np.maximum(np.diag(self._cov(v)), 1e-18)) for v in variants]).reshape(r.shape)
+        return np.asarray(ndtr((1.0 - r) / sd) - ndtr((self.objective.lowest - r) / sd))
+
+    def _cov(self, variant: Variant) -> Array:
+        return self._spreads(variant)[0]
+
+    def _spreads(self, variant: Variant) -> tuple[Array, Array]:
+        """Covariance of the targets' residuals and the draws made of it."""
+        d = self.doubt(variant)
+        moved = (id(d), frozenset(n for n, x in variant.moves.items() if x))
+        if moved not in self._drawn:
+            cov = d.spread(variant)[:self.n, :self.n]
+            self._drawn[moved] = (cov, self.z @ root(cov).T)
+        return self._drawn[moved]
+
+    @cached_property
+    def _drawn(self) -> dict[object, tuple[Array, Array]]:
+        return {}
+
+    def of(self, variants: Sequence[Variant], residuals: Array, least: float = 0.0) -> Array:
+        """Chance that every target is met together, (m,); where its bound is below ``least``, that bound."""
+        out = self.bound(variants, residuals)
+        for i, v in enumerate(variants):
+            if out[i] < max(least, 1e-6):
+                continue
+            x = self._spreads(v)[1] + residuals[i, :self.n]
+            out[i] = float(((x <= 1.0) & (x >= self.objective.lowest)).all(axis=1).mean())
+        return out
+
+
+def root(cov: Array) -> Array:
+    """A matrix whose product with its transpose is ``cov`` (p, p), singular allowed."""
+    w, v = np.linalg.eigh(0.5 * (cov + cov.T))
+    return np.asarray(v * np.sqrt(np.maximum(w, 0.0)))
+
+
+def doubt_of(as_built: AsBuilt, model: Model, choices: Mapping[str, HoleChoice], variant: Variant,
+             of: Callable[[Curves], Array]) -> Doubt:
+    """Slopes of ``of`` (curves of m variants to (m, o)) about one variant, by central differences."""
+    base = slopes(model, as_built, variant, of)
+    names = [n for n, mv in model.moves.items() if mv.setting_sd > 0 and (mv.solved or variant.moves.get(n))]
+    rows = []
+    for sign in (1.0, -1.0):
+        for n in names:
+            x = variant.moves.get(n, 0.0) + sign * model.moves[n].nudge
+            rows.append(replace(variant, moves={**variant.moves, n: x}))
+    got: Array = of(model.curves(rows)) if rows else np.zeros((0, len(base.values)))
+    k = len(names)
+    moves = {n: (got[i] - got[k + i]) / (2 * model.moves[n].nudge) * model.moves[n].setting_sd
+             for i, n in enumerate(names)}
+    seats = {}
+    for p in variant.holes:
+        at = [f"{p}@{variant.holes[p]}.{c}" for c in "xyz"]
+        x0 = get_parameters(model.rig, at)
+        off = SEAT_NUDGE * np.eye(3)
+        y = of(model.perturbed(variant, at, np.concatenate([x0 + off, x0 - off])))
+        seats[p] = ((y[:3] - y[3:]) / (2 * SEAT_NUDGE)).T * choices[p].seat_sd
+    return Doubt(base, moves, seats)
+
+
+def figures_of(objective: Objective, c: Curves) -> Array:
+    """Target figures of the curves, (m, targets), rad, mm or plain."""
+    f = objective.figures(c)
+    return np.stack([f[t.name] for t in objective.targets], axis=1)

@@ -1,0 +1,251 @@
+"""The search: hole sets, moves solved for within the limits, whole steps, and the settings that keep every limit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.advice.candidates import HoleSets, around, subsets, whole_steps
+from calib.advice.chances import Chances
+from calib.advice.keeping import Limits
+from calib.advice.search import STOP_ROOM, Model, Objective, Variant, driver_grid, solve, steering_rods
+
+Array = NDArray[np.float64]
+
+
+ENOUGH = 0.97  # a chance that the targets alone would hardly better
+
+
+@dataclass
+class Candidate:
+    """A setting that keeps every limit, and what is known of it."""
+
+    variant: Variant
+    free: tuple[str, ...]  # moves that were solved for
+    q: float  # squared tolerances, summed
+    shortfall: float  # the same of what lies outside the tolerances, and of what the targets do not ask
+    chance: float
+    draws: Array = field(default_factory=lambda: np.zeros(0))  # of the shortfall
+    effort: float = 0.0
+    supports: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # move -> continuous need, u95
+
+    def weak(self) -> list[str]:
+        """Moves smaller than their own 95 % uncertainty."""
+        return [n for n, (need, u) in self.supports.items() if abs(need) <= u]
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How much of the space is looked at."""
+
+    sets: int  # hole sets taken on to whole steps
+    each: int  # settings kept of each number of changes
+
+
+@dataclass(frozen=True)
+class Row:
+    """A hole set with some of its moves solved for."""
+
+    variant: Variant
+    free: tuple[str, ...]
+    q: float
+    bound: float
+
+
+@dataclass
+class Found:
+    """What the search kept, and the limits that stood in the way of better ones."""
+
+    good: list[Candidate]
+    stopped: list[tuple[float, list[str]]]  # chance, sentences
+
+
+def shortfall(objective: Objective, residuals: Array) -> Array:
+    """Squared tolerances beyond each target's own tolerance, and of the other residuals, (...) of (..., r)."""
+    n = len(objective.targets)
+    r = residuals[..., :n]
+    beyond = np.maximum(r - 1.0, 0.0) + np.maximum(objective.lowest - r, 0.0)
+    return np.asarray(np.sum(beyond**2, axis=-1) + np.sum(residuals[..., n:] ** 2, axis=-1))
+
+
+class Finder:
+    """Finds settings of one measured rig."""
+
+    def __init__(self, model: Model, objective: Objective, limits: Limits, chances: Chances, effort: Effort,
+                 free: Sequence[str], work: Callable[[Variant], float]) -> None:
+        self.model, self.objective, self.limits, self.chances, self.effort = model, objective, limits, chances, effort
+        self.work = work
+        self.free = tuple(free)
+        main = steering_rods(model.rig)
+        self.main = tuple(n for n in free if n in main or n not in model.rig.rods)  # the others set a second lever
+
+    # --- hole sets ----------------------------------------------------------------------------------------
+
+    def promising(self, sets: HoleSets) -> list[Variant]:
+        """The hole sets and tried places of least misfit, moves solved for within the limits on a coarse grid."""
+        rows, model = sets.rows(), self.model.on(driver_grid(self.model.rig, 7, STOP_ROOM))
+        target = Objective(self.objective.rig, model.driver, model.rig)
+        if not model.fast and len(rows) > 60:  # too slow to try all: single changes and pairs nearest the present
+            rows = sorted(rows, key=len)[:60]
+        q = self._coarse(model, target, rows)
+        best = list(np.argsort(q, kind="stable")[:self.effort.sets])
+        single = sorted((i for i, v in enumerate(rows) if len(v) == 1), key=lambda i: q[i])
+        best += [i for i in single[:8 if model.fast else 2] if i not in best]
+        best += [i for i, v in enumerate(rows) if not len(v) and i not in best]
+        kept = [rows[i] for i in best]
+        if len(sets.beside) > 1 and model.fast:
+            kept += self._with_beside(model, target, kept, sets.beside)
+        return kept
+
+    def _coarse(self, model: Model, target: Objective, rows: Sequence[Variant]) -> Array:
+        q = np.empty(len(rows))
+        for i in range(0, len(rows), 3000):
+            part = rows[i:i + 3000]
+            got = solve(model, target, part, [self.main] * len(part), rounds=2)
+            q[i:i + 3000] = got.misfits
+            if model.fast and len(rows) > self.effort.sets:
+                q[i:i + 3000] += np.sum(self.limits.penalty(model.side_by_side(got.variants)) ** 2, axis=1)
+        return q
+
+    def _with_beside(self, model: Model, target: Objective, kept: Sequence[Variant],
+                     beside: Sequence[Mapping[str, str]]) -> list[Variant]:
+        """For each kept set, the holes of the rods to a second lever that keep both levers together best."""
+        rows = [replace(v, holes={**v.holes, **b}) for v in kept for b in beside]
+        q = solve(model, target, rows, [self.free] * len(rows), rounds=2).misfits.reshape(len(kept), len(beside))
+        plain = next(k for k, b in enumerate(beside) if not b)
+        out = []
+        for i, row in enumerate(q):
+            if row[plain] - row.min() > 0.25:
+                near = [k for k in range(len(beside)) if row[k] <= row.min() + 0.25]
+                out.append(min((rows[i * len(beside) + k] for k in near), key=self.work))
+        return out
+
+    # --- moves --------------------------------------------------------------------------------------------
+
+    def rows(self, sets: Sequence[Variant]) -> list[Row]:
+        """Every set with every set of moves solved for, most promising first.
+
+        Solved for the whole misfit, and from there for the targets alone: where both cannot be had, the targets are
+        what the chance is of.
+        """
+        jobs = [(v, s) for v in sets for s in subsets(self.free)
+                if self.model.fast or len(s) in (0, 1, len(self.free))]
+        frees = [s for _, s in jobs]
+        both = solve(self.model, self.objective, [v for v, _ in jobs], frees, rounds=3)
+        for v, s in zip(both.variants, frees, strict=True):
+            if len(s) == len(self.free):
+                self.chances.doubt(v)  # slopes are taken where all moves are at their best
+        bound = self.chances.bound(both.variants, both.residuals)
+        out = [Row(v, s, float(q), float(b))
+               for v, s, q, b in zip(both.variants, frees, both.misfits, bound, strict=True)]
+        out += self._for_targets([r for r in out if r.free and r.bound < ENOUGH]) if self.model.fast else []
+        return sorted(out, key=lambda r: (-round(r.bound, 2), r.q))
+
+    def _for_targets(self, rows: Sequence[Row]) -> list[Row]:
+        """The rows solved on for the targets alone, the rest at a hundredth of its weight, within the limits."""
+        few = self.model.on(driver_grid(self.model.rig, 7, STOP_ROOM))
+        alone = Objective(self.objective.rig, few.driver, self.model.rig, rest=0.1)
+        got = solve(few, alone, [r.variant for r in rows], [r.free for r in rows], rounds=3,
+                    penalty=self.limits.penalty)
+        residuals = self.objective.residuals(self.model.curves(got.variants))
+        return [Row(v, r.free, float(q), float(b)) for v, r, q, b in
+                zip(got.variants, rows, np.sum(residuals**2, axis=1), self.chances.bound(got.variants, residuals),
+                    strict=True)]
+
+    def within_limits(self, rows: Sequence[Row]) -> list[Row]:
+        """The rows, solved again with the limits among the residuals where they broke one."""
+        if not self.model.fast or not rows:
+            return list(rows)
+        room = self.limits.room(self.model.side_by_side([r.variant for r in rows]))
+        again = [i for i, least in enumerate(room.min(axis=1, initial=np.inf)) if least < 0 and rows[i].free]
+        if not again:
+            return list(rows)
+        got = solve(self.model, self.objective, [rows[i].variant for i in again], [rows[i].free for i in again],
+                    rounds=3, penalty=self.limits.penalty)
+        out = list(rows)
+        for i, v in zip(again, got.variants, strict=True):
+            out[i] = replace(rows[i], variant=v)
+        return out
+
+    # --- whole steps --------------------------------------------------------------------------------------
+
+    def settings(self, rows: Sequence[Row]) -> Found:
+        """Settings in whole steps, within the limits, until enough of each number of changes are found."""
+        found = Found([], [])
+        kinds: dict[int, list[Row]] = {}
+        for r in rows:
+            kinds.setdefault(len(r.variant.holes) + len(set(r.variant.moves) | set(r.free)), []).append(r)
+        for same in kinds.values():
+            have = 0
+            for i in range(0, len(same), 2 * self.effort.each):
+                part = self.within_limits(same[i:i + 2 * self.effort.each])
+                got = self._block(part)
+                have += len(got.good)
+                found.good += got.good
+                found.stopped += got.stopped
+                if have >= self.effort.each:
+                    break
+        return found
+
+    def _block(self, rows: Sequence[Row]) -> Found:
+        """The best setting in whole steps of each row that keeps every limit."""
+        tried, owner = [], []
+        for i, r in enumerate(rows):
+            steps = whole_steps(self.model, r.variant, r.free, self.main)
+            tried += steps
+            owner += [i] * len(steps)
+        cands = self.judged(tried, [rows[i].free for i in owner])
+        waiting: dict[int, list[Candidate]] = {}
+        for i, c, ok in zip(owner, cands, self.limits.maybe(tried), strict=True):
+            if ok:
+                waiting.setdefault(i, []).append(c)
+        found = Found([], self._why_not([[c for c, j in zip(cands, owner, strict=True) if i == j]
+                                         for i in range(len(rows)) if i not in waiting]))
+        for queue in waiting.values():
+            queue.sort(key=lambda c: (-round(c.chance, 2), c.shortfall, c.q))
+        while waiting:  # the next of each row, side by side
+            heads = {i: queue.pop(0) for i, queue in waiting.items()}
+            clear = self.limits.clear([c.variant for c in heads.values()])
+            for (i, c), sure in zip(heads.items(), clear, strict=True):
+                why = [] if sure else self.limits.broken(c.variant)
+                if not why:
+                    found.good.append(c)
+                    del waiting[i]
+                elif not waiting[i]:
+                    found.stopped.append((c.chance, why))
+                    del waiting[i]
+        return found
+
+    def _why_not(self, dismissed: Sequence[Sequence[Candidate]], most: int = 3) -> list[tuple[float, list[str]]]:
+        """What stands in the way of the sets all of whose whole steps break a limit; the likeliest few."""
+        heads = sorted((max(cands, key=lambda c: c.chance) for cands in dismissed), key=lambda c: -c.chance)
+        return [(c.chance, self.limits.broken(c.variant)) for c in heads[:most]]
+
+    def judged(self, variants: Sequence[Variant], free: Sequence[tuple[str, ...]]) -> list[Candidate]:
+        """Candidates with misfit and chance; whether they keep the limits is not asked."""
+        if not variants:
+            return []
+        r = np.concatenate([self.objective.residuals(self.model.curves(variants[i:i + 4000]))
+                            for i in range(0, len(variants), 4000)])
+        chance = self.chances.of(variants, r)
+        return [Candidate(v, f, float(q), float(s), float(c)) for v, f, q, s, c in
+                zip(variants, free, np.sum(r * r, axis=1), shortfall(self.objective, r), chance, strict=True)]
+
+    # --- last steps ---------------------------------------------------------------------------------------
+
+    def climbed(self, c: Candidate, most: int = 8) -> Candidate:
+        """The candidate moved on to neighbouring whole steps while one keeps the limits and has a better chance."""
+        for _ in range(most):
+            near = around(self.model, c.variant, c.free) if c.free else []
+            cands = sorted((x for x in self.judged(near, [c.free] * len(near)) if x.chance > c.chance + 0.002),
+                           key=lambda x: -x.chance)
+            ok = self.limits.maybe([x.variant for x in cands])
+            better = next((x for x, maybe in zip(cands, ok, strict=True)
+                           if maybe and self.limits.kept([x.variant])[0]), None)
+            if better is None:
+                break
+            c = better
+        return c
