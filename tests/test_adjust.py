@@ -341,9 +341,9 @@ def test_ten_thousand_combinations_take_seconds() -> None:
         holes = {str(k): vec(at + 2.0 * k * arm) for k in range(-4, 6)}
         points[name] = replace(p, holes=holes, use="0")
     big = replace(rig, points=points)
-    start = time.perf_counter()
+    start = time.process_time()  # other work on the machine does not count
     got = propose(design(), as_built(big))
-    assert time.perf_counter() - start < 40
+    assert time.process_time() - start < 40
     assert got.combinations >= 10000
     assert got.best.chance_all > 0.9
 
