@@ -16,7 +16,7 @@ from calib.linkage.steering import steer_angles
 from calib.results import AsBuilt
 from calib.rig.figures import targets
 from calib.rig.model import FRAME, Point, Rig, Thread, Vec
-from calib.rig.parameters import get_parameters, with_parameters
+from calib.rig.parameters import get_parameters, travel_names, with_parameters
 from calib.rig.reader import as_built_toml, load_rig, parse_rig, rig_to_toml
 from calib.rig.schema import NAMED, REQUIRED, SINGLE, defaults
 from calib.rig.starter import starter_text, write_starter
@@ -680,6 +680,14 @@ def test_as_built_reads_back_with_its_uncertainties_beside_it() -> None:
     assert axis.endswith("  # +/- 0.02, 0.02, 0.02 deg; 98 % from photos")
     assert text.count("% from photos") == sum(n.endswith((".x", ".length")) for n in built.names)
     assert tomllib.loads(text)["vehicle"]["as_built"] is True
+
+
+def test_stops_of_the_rig_as_built_carry_their_doubt_in_degrees() -> None:
+    rig = load_rig(SAMPLE)
+    names = travel_names("left_lever")
+    text = as_built_toml(AsBuilt(rig, names, np.diag(np.radians([0.5, 0.25]) ** 2), dict.fromkeys(names, 0.0)))
+    assert "travel = [-32, 32]  # +/- 0.98, 0.49 deg; 0 % from photos" in text  # 1.96 x 0.5 and 1.96 x 0.25
+    assert parse_rig(text).bodies["left_lever"].travel == rig.bodies["left_lever"].travel
 
 
 def test_as_built_may_lie_outside_its_range_a_design_may_not() -> None:

@@ -17,7 +17,7 @@ from tomlkit.items import Item, Table
 
 from calib.results import AsBuilt
 from calib.rig.model import Point, Rig, Rod, Thread
-from calib.rig.parameters import Kind, ParameterName, parsed, vector_names
+from calib.rig.parameters import Kind, ParameterName, parsed, travel_names, vector_names
 from calib.rig.schema import ASSEMBLY_SLACK, ENDS, NAMED, SINGLE, Key
 from calib.uncertainty import own_half_widths
 
@@ -75,11 +75,9 @@ def measured_comments(as_built: AsBuilt) -> dict[str, str]:
     for group in groups.values():
         first, names = group[0], [str(n) for n in group]
         direction = first.direction
-        if first.kind is Kind.LENGTH:
-            parts = [f"{u95[names[0]]:.2f}"]
-        else:
-            each = [u95.get(n) for n in vector_names(first.owner, first.kind, first.hole)]
-            parts = ["-" if u is None else f"{_u(u, direction):.2f}" for u in each]
+        every = {Kind.LENGTH: names[:1], Kind.TRAVEL: travel_names(first.owner)}.get(first.kind)
+        each = [u95.get(n) for n in every or vector_names(first.owner, first.kind, first.hole)]
+        parts = ["-" if u is None else f"{_u(u, direction):.2f}" for u in each]
         shares = [as_built.from_photos[n] for n in names
                   if math.isfinite(as_built.from_photos.get(n, math.nan)) and u95[n] > 1e-9]
         text = "+/- " + ", ".join(parts) + (" deg" if direction else " mm")
@@ -99,6 +97,7 @@ def _comment_path(rig: Rig, n: ParameterName) -> str:
     if n.kind is Kind.HOLE:
         return f"points.{n.owner}." + ("at" if _one_hole(rig.points[n.owner]) else f"holes.{n.hole}")
     section, key = {Kind.LENGTH: ("rods", "length"), Kind.PIVOT: ("bodies", "pivot"), Kind.AXIS: ("bodies", "axis"),
+                    Kind.TRAVEL: ("bodies", "travel"),
                     Kind.CENTRE: ("wheels", "centre"), Kind.SPIN: ("wheels", "spin_axis")}[n.kind]
     return f"{section}.{n.owner}.{key}"
 
