@@ -351,6 +351,23 @@ def test_coupled_toggle_is_reported():
         np.testing.assert_allclose(L[s.reached], s.rig.rods[r].length, atol=1e-8)
 
 
+def test_coupled_rods_that_pull_at_one_point_alone_place_nothing():
+    # both rods between the same two points: neither says how carrier and link share the turn
+    z = (0.0, 0.0, 1.0)
+    bodies = [Body("lever", (0, 0, 0), z), Body("carrier", (200, 0, 0), z),
+              Body("link", (200, 60, 0), z, parent="carrier")]
+    points = {"L1": ("lever", (0, 110, 0)), "K1": ("link", (190, 115, 0))}
+    rig = small_rig(bodies, points, {"r1": ("L1", "K1"), "r2": ("L1", "K1")}, "lever")
+    with pytest.raises(CannotAssemble, match="r1 and r2 at 0 deg: no pose found with their lengths"):
+        Linkage(rig).solve(0.1)
+    with pytest.raises(Toggle, match="no pose of r1 and r2 near the start with lever at 5.73 deg"):
+        Linkage(rig).solve(0.1, start={b.name: 0.0 for b in bodies})
+    apart = small_rig(bodies, points | {"K2": ("link", (205, 15, 0)), "L2": ("lever", (10, 20, 0))},
+                      {"r1": ("L1", "K1", 40.0), "r2": ("L2", "K2")}, "lever")  # 190 mm apart as drawn
+    with pytest.raises(CannotAssemble, match="no pose found"):
+        Linkage(apart).solve(0.0)
+
+
 def test_extra_rod_shows_as_strain():
     rig = moorhen()
     pts = {**rig.points, "a": Point("a", "left_upright", {"1": (-60.0, 300.0, 200.0)}, "1"),
