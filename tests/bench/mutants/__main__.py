@@ -8,6 +8,7 @@ changes. Add a test for each that is alive, or the reason.
 A run goes on until its time is over and can be taken up again with the same --log.
 
 Run: python -m tests.bench.mutants [--street S ...] [--each 10] [--seed 1] [--minutes 9] [--log FILE] [--again]
+[--first N] [--trust]
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ STREETS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {  # modules; test
                    "tests/test_play.py", "tests/test_coverage.py")),
     "solver": (("calib/estimation/solver.py", "calib/estimation/bundle.py", "calib/estimation/fitted.py",
                 "calib/estimation/start.py", "calib/estimation/coldstart.py"),
-               ("tests/test_blocks.py", "tests/test_estimate.py", "tests/test_layouts.py", "tests/test_mistakes.py",
+               ("tests/test_start.py", "tests/test_blocks.py", "tests/test_estimate.py", "tests/test_layouts.py", "tests/test_mistakes.py",
                 "tests/test_coverage.py")),
     "measured": (("calib/estimation/measured.py", "calib/estimation/asbuilt.py", "calib/estimation/play.py",
                   "calib/estimation/loaded.py", "calib/advice/propagation.py", "calib/advice/compare.py",
@@ -50,7 +51,7 @@ STREETS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {  # modules; test
                ("tests/test_limits.py", "tests/test_adjust.py", "tests/test_advice_trials.py", "tests/test_variants.py",
                 "tests/test_report.py", "tests/test_main_job.py")),
     "corners": (("capture/corners.py", "capture/targets.py"),
-                ("tests/test_shapes.py", "tests/test_corners.py", "tests/test_printing.py", "tests/test_detection.py")),
+                ("tests/test_corners.py", "tests/test_shapes.py", "tests/test_detection.py", "tests/test_printing.py")),
 }
 
 
@@ -61,10 +62,12 @@ def main() -> None:
     begun = time.monotonic()
     wanted: list[Candidate] = []
     for street in args.street or STREETS:
-        wanted += sample(candidates(ROOT, street, *STREETS[street]), args.each, args.seed)
+        modules, tests = STREETS[street]
+        wanted += sample(candidates(ROOT, street, modules, tests[:args.first]), args.each, args.seed)
     left = [c for c in wanted if log.get(c.name) != "killed" and (args.again or c.name not in log)]
     with tempfile.TemporaryDirectory(prefix="mutants_") as folder:
-        for c, fate in tried(Tree(ROOT, Path(folder)), left, known, fast=Live(ROOT) if hasattr(os, "fork") else None):
+        for c, fate in tried(Tree(ROOT, Path(folder)), left, known, fast=Live(ROOT) if hasattr(os, "fork") else None,
+                             trust=args.trust):
             log[c.name] = fate
             if args.log:
                 with args.log.open("a", encoding="utf-8") as f:
@@ -84,6 +87,8 @@ def _arguments() -> argparse.Namespace:
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--minutes", type=float, default=9.0, help="begin no further mutant after this")
     ask.add_argument("--log", type=Path, help="file of what was tried, to take up again")
+    ask.add_argument("--first", type=int, help="only that many of a street's test files; then --again with all")
+    ask.add_argument("--trust", action="store_true", help="the tests are known to pass as the code is")
     ask.add_argument("--again", action="store_true", help="try again those the log says are alive or equivalent")
     return ask.parse_args()
 
