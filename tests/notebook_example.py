@@ -37,7 +37,7 @@ observations.table.head()
 
 # %%
 fit = estimate(rig, observations)
-fit.figures[:3]
+fit
 
 # %%
 fit.pivot_table

@@ -192,6 +192,9 @@ def test_figures_run_over_stacks_and_miss_openly():
     assert np.isnan(f["straight"][2]) and np.isnan(f["toe"][2])  # never straight
     with pytest.raises(ValueError, match="increasing order"):
         axes.heading_figures(rig, d[::-1], h, h)
+    for wrong in (np.sort(np.r_[d[:-1], d[3]]), np.r_[d[1], d[0], d[2:]], d[:-1], d[:, None], d[:3]):
+        with pytest.raises(ValueError, match="at least 4 driver angles in increasing order"):
+            axes.heading_figures(rig, wrong, h, h)
 
 
 def test_mirrored_rig_has_mirrored_figures():
@@ -224,6 +227,14 @@ def test_values_between_the_grid_hold_to_its_very_ends():
         left_over = 16 / 24 * np.prod(np.abs(x - d[k:k + 4]))
         assert abs(value - np.sin(2 * x)) <= left_over, x
         assert slope == pytest.approx(2 * np.cos(2 * x), abs=5e-3)
+
+
+def test_straight_ahead_is_where_the_cubic_crosses_not_the_chord():
+    d = np.linspace(-0.6, 0.6, 13)
+    for at in (-0.08, 0.03, 0.07):
+        y = np.exp(1.5 * (d - at)) - 1  # the chord crosses up to 2e-3 rad off
+        assert float(axes.straight_at(d, y)) == pytest.approx(at, abs=1e-5)
+        assert float(axes.straight_at(d, np.stack([y, -y]))[1]) == pytest.approx(at, abs=1e-5)
 
 
 def test_one_heading_for_many_curves_counts_for_all_of_them():
