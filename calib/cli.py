@@ -16,7 +16,7 @@ from capture.targets import PAPERS_MM
 
 if TYPE_CHECKING:
     from calib.rig.model import Rig
-    from calib.second_process import Beside
+    from calib.second_process import SecondProcess
 
 
 class Progress:
@@ -172,16 +172,16 @@ def spoken(name: str) -> str:
     return name.replace("_", " ").replace(".", ", ")
 
 
-def _beside(workers: int | None) -> Beside:
+def _second_process(workers: int | None) -> SecondProcess:
     """What draws while this process measures: a process for every other core, three at most."""
-    from calib.second_process import Beside
+    from calib.second_process import SecondProcess
 
-    return Beside(min(3, (workers or os.cpu_count() or 1) - 1),
+    return SecondProcess(min(3, (workers or os.cpu_count() or 1) - 1),
                   ("calib.report.pictures", "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg"))
 
 
-def _find(rig_path: Path, photos: Path, workers: int | None, beside: Beside | None = None):
-    """Rig and corners. ``beside`` is started, and the rest of the program loaded, while the photos are read."""
+def _find(rig_path: Path, photos: Path, workers: int | None, second: SecondProcess | None = None):
+    """Rig and corners. ``second`` is started, and the rest of the program loaded, while the photos are read."""
     from calib.linkage.designcheck import design_sweep
     from capture.shoot import read_shoot
     from capture.targets import Board
@@ -194,11 +194,11 @@ def _find(rig_path: Path, photos: Path, workers: int | None, beside: Beside | No
 
     def progress(done: int, total: int, name: str) -> None:
         bar(done, total, name)
-        if beside is not None and done >= total - 1:  # a core falls idle
-            beside.warm()
+        if second is not None and done >= total - 1:  # a core falls idle
+            second.warm()
 
     obs = read_shoot(photos, codes, board, workers=workers, progress=progress,
-                     meanwhile=None if beside is None else _load)
+                     meanwhile=None if second is None else _load)
     return rig, obs
 
 
@@ -240,14 +240,14 @@ def cmd_observe(args: argparse.Namespace) -> int:
 def cmd_run(args: argparse.Namespace) -> int:
     """Photos in, report out."""
     check_can_write(Path(args.out))
-    with _beside(args.workers) as beside:
-        rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, beside)
+    with _second_process(args.workers) as second:
+        rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, second)
         from calib.report.folder import append_results, write_results
         from calib.run import measure
 
-        results = measure(rig, obs, say=_say, beside=beside)
+        results = measure(rig, obs, say=_say, second=second)
         folder = result_folder(Path(args.out))
-        write_results(results, folder, say=_say, beside=beside)
+        write_results(results, folder, say=_say, second=second)
     record = append_results(results, folder, "measured")
     _summary(results, folder)
     print(f"Record of this vehicle: {record}")
@@ -260,8 +260,8 @@ def cmd_confirm(args: argparse.Namespace) -> int:
 
     before = load_before(Path(args.before), args.proposal)
     check_can_write(Path(args.out))
-    with _beside(args.workers) as beside:
-        rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, beside)
+    with _second_process(args.workers) as second:
+        rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, second)
         from calib.report.folder import append_results, write_results
         from calib.report.misses import explain
         from calib.report.numbers import pm
@@ -271,9 +271,9 @@ def cmd_confirm(args: argparse.Namespace) -> int:
         stands, moved = after_changes(rig, before, {p.position for p in obs.photos})
         for line in moved:
             _say(line)
-        results = measure(rig, obs, say=_say, stands=stands, beside=beside)
+        results = measure(rig, obs, say=_say, stands=stands, second=second)
         folder = result_folder(Path(args.out))
-        write_results(results, folder, say=_say, before=before, beside=beside)
+        write_results(results, folder, say=_say, before=before, second=second)
     record = append_results(results, folder, "confirmed", before)
     _summary(results, folder)
     print("Before, predicted and after:")

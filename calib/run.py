@@ -22,7 +22,7 @@ from calib.report.contents import Results, photos_table, what_moves_what, work_d
 from calib.report.pictures import draw_comparison, draw_fit, draw_over_photos, draw_travel, write_corners
 from calib.results import Fit
 from calib.rig.model import Rig
-from calib.second_process import Beside
+from calib.second_process import SecondProcess
 from capture.errors import UserError
 from capture.observations import Observations
 
@@ -34,32 +34,32 @@ def _quiet(_: str) -> None:
 
 
 def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | None = None,
-            beside: Beside | None = None) -> Results:
+            second: SecondProcess | None = None) -> Results:
     """Estimate, compare and adjust. UserError where the photos or the rig cannot carry it.
 
-    ``stands``: the design with the holes that are in use now, where they are not the drawing's. ``beside``: where
+    ``stands``: the design with the holes that are in use now, where they are not the drawing's. ``second``: where
     plots and long tables are made as soon as there is what they take, for ``write_results`` to fetch.
 
     >>> results = measure(rig, observations)  # from load_rig and capture.read_shoot
     >>> results.fit.converged, results.comparison.figure("toe").unit, results.proposals.best.work > 0
     (True, 'deg', True)
     """
-    beside = beside or Beside(0)
-    begun = {"corners": beside.start(write_corners, obs)}
+    second = second or SecondProcess(0)
+    begun = {"corners": second.start(write_corners, obs)}
     say("estimating pivots, rods and angles")
     fit = estimate(design if stands is None else stands, obs)
-    begun["fit"] = beside.start(draw_fit, photos_table(obs, fit), fit.residuals)
+    begun["fit"] = second.start(draw_fit, photos_table(obs, fit), fit.residuals)
     say("comparing with the design")
     try:
         comparison = compare(design, fit)
     except (ValueError, CannotAssemble) as e:
         raise UserError(f"The rig as measured does not go together: {e}; check the rod lengths, the holes in use and "
                         "which tag is on which part in the rig file.", "cannot_assemble", design.name) from e
-    begun["comparison"] = beside.start(draw_comparison, *_compared(design, comparison))
+    begun["comparison"] = second.start(draw_comparison, *_compared(design, comparison))
     curves = travel(design, fit.as_built)
     if curves is not None:
-        begun["travel"] = beside.start(draw_travel, curves)
-    begun["photos"] = beside.start(draw_over_photos, _without_corners(fit), obs.photos)
+        begun["travel"] = second.start(draw_travel, curves)
+    begun["photos"] = second.start(draw_over_photos, _without_corners(fit), obs.photos)
     say("searching for the adjustment")
     proposals, trouble = None, ""
     try:

@@ -28,7 +28,7 @@ class Task:
 
     def __init__(self, work: Work, *args: Any) -> None:
         self.work, self.args = work, args
-        self.beside: Beside | None = None
+        self.second: SecondProcess | None = None
         self.scratch: Path | None = None
         self.outcome: Future[Any] = Future()
 
@@ -37,7 +37,7 @@ class Task:
 
         ``here``: do it in this process if the other has not come to it yet. Raises what the work raised.
         """
-        if self.beside is None or self.scratch is None or (here and self.beside.withdrawn(self)):
+        if self.second is None or self.scratch is None or (here and self.second.withdrawn(self)):
             return self.work(folder, *self.args)
         try:
             result = self.outcome.result()
@@ -52,7 +52,7 @@ class Task:
         return result
 
 
-class Beside:
+class SecondProcess:
     """Up to ``processes`` processes beside this one, none until something is to be done; use in a with statement.
 
     ``modules`` are loaded by each as it starts. Each takes a task only when it is free, so that what still waits can
@@ -63,7 +63,7 @@ class Beside:
         self.processes, self.modules = processes, tuple(modules)
         self._pool: ProcessPoolExecutor | None = None
         self._waiting: deque[Task] = deque()
-        self._busy = 0
+        self._running = 0
         self._lock = threading.RLock()
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._count = 0
@@ -80,7 +80,7 @@ class Beside:
             self._open()
             assert self._folder is not None
             self._count += 1
-            task.beside, task.scratch = self, Path(self._folder.name) / str(self._count)
+            task.second, task.scratch = self, Path(self._folder.name) / str(self._count)
             task.scratch.mkdir()
             with self._lock:
                 self._waiting.append(task)
@@ -105,20 +105,20 @@ class Beside:
 
     def _feed(self) -> None:
         with self._lock:
-            while self._waiting and self._busy < self.processes and self._pool is not None:
+            while self._waiting and self._running < self.processes and self._pool is not None:
                 task = self._waiting.popleft()
-                self._busy += 1
+                self._running += 1
                 try:
                     inner = self._pool.submit(task.work, task.scratch, *task.args)
                 except BrokenExecutor as error:  # nobody would ever answer
-                    self._busy -= 1
+                    self._running -= 1
                     task.outcome.set_exception(error)
                     continue
                 inner.add_done_callback(lambda f, task=task: self._done(f, task))  # type: ignore[misc]
 
     def _done(self, inner: Future[Any], task: Task) -> None:
         with self._lock:
-            self._busy -= 1
+            self._running -= 1
         if inner.cancelled():
             task.outcome.cancel()
         elif (error := inner.exception()) is not None:
@@ -127,7 +127,7 @@ class Beside:
             task.outcome.set_result(inner.result())
         self._feed()
 
-    def __enter__(self) -> Beside:
+    def __enter__(self) -> SecondProcess:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None,

@@ -102,7 +102,8 @@ def refine_saddles(gray: NDArray[Any], uv0: F64, axes: F64, sign: NDArray[Any], 
     soft = math.hypot(sigma, _TENT)
     par = _first_par(len(usable), soft, 0.0, corners)
     par = _look(photo, corners, par, soft)
-    return _settle(photo, corners, usable, np.asarray(uv0, np.float64).reshape(-1, 2), par, soft, noise, iterations)
+    uv = np.asarray(uv0, np.float64).reshape(-1, 2)
+    return _gauss_newton(photo, corners, usable, uv, par, soft, noise, iterations)
 
 
 def refine_checker(gray: NDArray[Any], grid: F64, first_black: bool = True) -> Saddles:
@@ -439,8 +440,8 @@ def _look(photo: F32, corners: _Corners, par: F64, soft: float) -> F64:
     return out
 
 
-def _settle(photo: F32, corners: _Corners, usable: NDArray[np.int_], uv0: F64, par: F64, soft: float, noise: float,
-            iterations: int) -> Saddles:
+def _gauss_newton(photo: F32, corners: _Corners, usable: NDArray[np.int_], uv0: F64, par: F64, soft: float,
+                  noise: float, iterations: int) -> Saddles:
     """Gauss-Newton on a fine grid until each corner rests; most need one look. All n corners' results."""
     n, m = len(uv0), len(usable)
     cell = corners.heights.min(axis=1)
@@ -450,7 +451,7 @@ def _settle(photo: F32, corners: _Corners, usable: NDArray[np.int_], uv0: F64, p
     ridge = _ridge(cell)
     best = par.copy()
     white = np.full(m, np.nan)
-    unit, var, free, settled = np.full((m, 2, 2), np.nan), np.full(m, np.nan), np.ones(m), np.zeros(m, bool)
+    unit, var, free, converged = np.full((m, 2, 2), np.nan), np.full(m, np.nan), np.ones(m), np.zeros(m, bool)
     moved, damping, last = np.full(m, np.inf), np.full(m, 1e-3), np.full(m, np.inf)
     hess, grad, way = np.zeros((m, _PARAMS, _PARAMS)), np.zeros((m, _PARAMS)), np.zeros((m, 2, 2))
     act = np.arange(m)
@@ -504,7 +505,7 @@ def _settle(photo: F32, corners: _Corners, usable: NDArray[np.int_], uv0: F64, p
         done = act[small]
         unit[done] = (way[act] @ solved[:, :2, 1:] @ way[act].swapaxes(1, 2))[small]
         var[done] = np.maximum(var[act] - gained, 0.3 * var[act])[small]
-        settled[done] = True
+        converged[done] = True
         act = act[~small]
         # a corner that ran off its place will not come back
         act = act[np.linalg.norm(par[act, :2], axis=1) < 0.5 * cell[act] + 0.3]
@@ -512,26 +513,26 @@ def _settle(photo: F32, corners: _Corners, usable: NDArray[np.int_], uv0: F64, p
             break
     sigma = np.exp(par[:, 6])
     unit *= (sigma / np.hypot(sigma, _TENT))[:, None, None]
-    settled &= ((np.linalg.norm(par[:, :2], axis=1) < 0.5 * cell + 0.3) & (par[:, 3] > 12)
+    converged &= ((np.linalg.norm(par[:, :2], axis=1) < 0.5 * cell + 0.3) & (par[:, 3] > 12)
                 & (par[:, 3] > 3 * np.sqrt(np.maximum(var / _SMOOTHED, 0.0))) & (np.abs(par[:, 4:6]).max(axis=1) < 0.5)
                 & (4 * corners.limit.prod(axis=1) >= 14) & (sigma < np.maximum(1.2, corners.limit.max(axis=1))))
     uv, cov, ok = uv0.copy(), np.full((n, 2, 2), np.nan), np.zeros(n, bool)
     out_blur, gain = np.full(n, np.nan), np.full(n, np.nan)
-    if settled.any():
+    if converged.any():
         # few pixels make a shaky noise figure: lean on the corners' common one
         kinks = _kinks(corners, par)
         var -= np.minimum(kinks, 0.8 * var)
         white -= 2.5 * kinks
-        common = float(np.median(var[settled]))
+        common = float(np.median(var[converged]))
         pooled = (var * free + common * 90.0) / (free + 90.0)
-        clean = white[settled & np.isfinite(white)]
+        clean = white[converged & np.isfinite(white)]
         lost = (1 - _SMOOTHED) * float(np.median(clean)) if len(clean) else 0.0
         lost = min(max(lost, 0.0), common * (1 / _SMOOTHED - 1))
         cov[usable] = unit * np.maximum(pooled + lost, noise**2)[:, None, None] + _FLOOR_PX**2 * np.eye(2)
-        settled &= np.isfinite(cov[usable]).all(axis=(1, 2))
-        settled &= var < common + 4 * (common + lost) + (_LEFT_OUT * par[:, 3])**2
+        converged &= np.isfinite(cov[usable]).all(axis=(1, 2))
+        converged &= var < common + 4 * (common + lost) + (_LEFT_OUT * par[:, 3])**2
     uv[usable] += par[:, :2]
-    ok[usable] = settled
+    ok[usable] = converged
     out_blur[usable] = np.sqrt(np.maximum(sigma**2 - _TENT**2, 0.01))
     gain[usable] = par[:, 7]
     return Saddles(uv, cov, ok, out_blur, gain)
@@ -609,7 +610,7 @@ def refine_tag(gray: NDArray[Any], homographies: list[F64], size: float = float(
             uv, axes = _all_saddles(planes)
     corners, usable = _set_up(gray, uv, axes, signs, black, edges)
     photo = _floating(gray, corners)
-    return _settle(photo, corners, usable, uv, _first_par(len(usable), soft_now, gain, corners), soft, noise, 12)
+    return _gauss_newton(photo, corners, usable, uv, _first_par(len(usable), soft_now, gain, corners), soft, noise, 12)
 
 
 def _all_saddles(planes: F64) -> tuple[F64, F64]:

@@ -17,7 +17,7 @@ _CODE_CELLS = 8  # 36h11: six by six bits inside a one-cell black border
 _PER_CELL = 4  # alignment samples along a tag cell
 _COARSE_SIDE = 1600  # px: photos are first looked at in the half size whose longer side is at most this
 _BUSY_SIDE = 1000  # px: the size in which places that may still hold a tag are sought
-# what makes a place busy, from the map's level on: slope in grey levels a pixel, root mean square in the weaker
+# what makes a place textured, from the map's level on: slope in grey levels a pixel, root mean square in the weaker
 # direction, and least width in px
 _TEXTURES = ((2.2, 9), (2.2, 9), (3.5, 13))
 _FAINT = 0.25  # of the slope in the tags found: less is no tag
@@ -30,7 +30,7 @@ _LEAST_SADDLE = 500.0  # Hessian strength of a printed corner (Sobel units); noi
 _LEAST_MARGIN = 0.12  # by which the best code must beat the next
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
-_Box = tuple[int, int, int, int, NDArray[np.uint8]]  # left, top, right, bottom px; 255 where busy
+_Box = tuple[int, int, int, int, NDArray[np.uint8]]  # left, top, right, bottom px; 255 where textured
 _Look = Callable[[NDArray[np.uint8], float, list[_Box]], F64]
 
 
@@ -62,12 +62,12 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
     texture = [_texture(img) for img in pyramid[rough:rough + len(_TEXTURES)]]
     coarse = next((k for k, img in enumerate(pyramid) if max(img.shape) <= _COARSE_SIDE), len(pyramid) - 1)
     board_codes = set(board.ids) if board is not None else set()
-    # codes standing free first, coarse to fine, then more patiently where something busy is left over
+    # codes standing free first, coarse to fine, then more patiently where something textured is left over
     top = min(coarse + 1, len(pyramid) - 1)
     looks: list[tuple[_Look, int]] = [(_contour_quads, k) for k in range(coarse, -1, -1)]
     looks += [(functools.partial(_sharpened_quads, block=15), top), (functools.partial(_sharpened_quads, block=5), 0)]
     looks += [(_ring_quads, k) for k in range(top, -1, -1)]
-    busy: dict[tuple[bool, int], NDArray[np.uint8]] = {}
+    textured: dict[tuple[bool, int], NDArray[np.uint8]] = {}
     for look, level in looks:
         missing = np.array([c for c in codes if int(c) not in found], int)
         if len(missing) == 0:
@@ -78,9 +78,9 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
             # of one size with those found, half as large again at most; a texture shows cells up to its window
             largest = 1.5 * max(_cell_px(tag.H) for tag in found.values()) / 2**rough
             sizes = min(sizes, 1 + max(int(np.ceil(np.log2(largest / 7))), 0))
-        if (bool(found), sizes) not in busy:
-            busy[bool(found), sizes] = _busy(texture[:sizes], grain[rough:], found, rough)
-        boxes = _boxes(busy[bool(found), sizes], rough, found, level, pyramid[level].shape)
+        if (bool(found), sizes) not in textured:
+            textured[bool(found), sizes] = _textured(texture[:sizes], grain[rough:], found, rough)
+        boxes = _boxes(textured[bool(found), sizes], rough, found, level, pyramid[level].shape)
         if len(boxes) == 0:
             continue
         quads = _outside(_to_photo(look(pyramid[level], grain[level], boxes), level), found)
@@ -114,7 +114,7 @@ def _texture(img: NDArray[np.uint8]) -> F32:
     return np.asarray(cv2.cornerMinEigenVal(img, 7, ksize=3) * np.float32(127.5**2), np.float32)
 
 
-def _busy(texture: list[F32], grain: list[float], found: dict[int, Tag], rough: int) -> NDArray[np.uint8]:
+def _textured(texture: list[F32], grain: list[float], found: dict[int, Tag], rough: int) -> NDArray[np.uint8]:
     """Where print-like texture is, 255 there, on the first texture's level ``rough``."""
     height, width = texture[0].shape
     out = np.zeros((height, width), np.uint8)
@@ -127,8 +127,8 @@ def _busy(texture: list[F32], grain: list[float], found: dict[int, Tag], rough: 
                 cv2.fillConvexPoly(tags, _on_level(tag, 5.0, rough + k), 255)
             if tags[::2, ::2].any():
                 least = max(least, _FAINT**2 * float(np.median(strength[::2, ::2][tags[::2, ::2] > 0])))
-        busy = np.where(strength > least, 255, 0).astype(np.uint8)
-        closed = cv2.morphologyEx(busy, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+        textured = np.where(strength > least, 255, 0).astype(np.uint8)
+        closed = cv2.morphologyEx(textured, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
         wide_enough = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((wide, wide), np.uint8))
         out |= np.asarray(cv2.resize(wide_enough, (width, height), interpolation=cv2.INTER_NEAREST), np.uint8)
     return out
@@ -144,10 +144,10 @@ def _on_level(tag: Tag, half: float, level: int) -> NDArray[np.int32]:
     return np.rint((_outline(tag, half) + 0.5) / 2**level - 0.5).astype(np.int32)
 
 
-def _boxes(busy: NDArray[np.uint8], rough: int, found: dict[int, Tag], level: int, shape: tuple[int, ...]
+def _boxes(textured: NDArray[np.uint8], rough: int, found: dict[int, Tag], level: int, shape: tuple[int, ...]
            ) -> list[_Box]:
-    """Boxes (left, top, right, bottom) px of a level's image round busy places no found tag explains."""
-    left_over = busy.copy()
+    """Boxes (left, top, right, bottom) px of a level's image round textured places no found tag explains."""
+    left_over = textured.copy()
     for tag in found.values():
         cv2.fillConvexPoly(left_over, _on_level(tag, 6.0, rough), 0)
     opened = cv2.morphologyEx(left_over, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))

@@ -134,19 +134,19 @@ def _look(job: _Job) -> _Outcome:
         return _Outcome(job.name, reason=str(err).replace(job.path.name, job.name, 1))
     everything = find_tags(gray, None, job.board)
     tags, saddles = read_tags(gray, job.part_codes, job.board, everything)
-    astray = _astray(tags, job.board)
-    reason = _board_trouble(gray, everything, astray, job)
+    misplaced = _misplaced(tags, job.board)
+    reason = _board_trouble(gray, everything, misplaced, job)
     if reason:
         return _Outcome(job.name, reason=reason, sha256=meta.sha256)
     notes = [f"{job.name} {note}" for note in meta.notes]
-    if astray:
-        notes.append(f"{job.name}: board tag(s) {_span(astray)} do not lie where the {job.board.paper} board has them "
-                     "and were left out.")
+    if misplaced:
+        notes.append(f"{job.name}: board tag(s) {_span(misplaced)} do not lie where the {job.board.paper} board has "
+                     "them and were left out.")
     rows, blurs, seen = [], [], 0
     for k, code in enumerate(tags):
         part = slice(k * SADDLES, (k + 1) * SADDLES)
         ok = saddles.ok[part]
-        if ok.sum() < _LEAST_SADDLES or code in astray:
+        if ok.sum() < _LEAST_SADDLES or code in misplaced:
             continue
         seen += 1
         at = np.flatnonzero(ok)
@@ -196,7 +196,7 @@ def _no_board(name: str) -> str:
     return f"No board tag found in {name}: was the board in view and sharp?"
 
 
-def _astray(tags: dict[int, Tag], board: Board) -> list[int]:
+def _misplaced(tags: dict[int, Tag], board: Board) -> list[int]:
     """Board tags that do not lie where the board's layout has them."""
     centres = board.tag_centres()
     mine = {c: t for c, t in tags.items() if c in centres}
@@ -212,11 +212,11 @@ def _astray(tags: dict[int, Tag], board: Board) -> list[int]:
     return out
 
 
-def _board_trouble(gray: NDArray[np.uint8], tags: dict[int, Tag], astray: list[int], job: _Job) -> str:
+def _board_trouble(gray: NDArray[np.uint8], tags: dict[int, Tag], misplaced: list[int], job: _Job) -> str:
     """The sentence saying why the photo's board cannot be used, or nothing."""
     board = job.board
     mine = [c for c in tags if c in board.ids]
-    if len(astray) > 0.4 * len(mine):
+    if len(misplaced) > 0.4 * len(mine):
         return (f"{job.name}: tags {_span(mine)} do not lie as on the {board.paper} board of the rig file: "
                 "was another board printed, or the sheet cut or folded?")
     if mine:

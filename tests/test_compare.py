@@ -12,7 +12,7 @@ from calib.advice.propagation import with_wheel_doubt
 from calib.advice.search import Model, Variant, apply, driver_grid
 from calib.advice.sensitivity import sensitivity
 from calib.advice.verdict import Outcome, verdict
-from calib.linkage.batch import Batch, plan
+from calib.linkage.batch import Batch, loop_order
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import curve_figures, wheel_headings
 from calib.results import AsBuilt
@@ -87,8 +87,8 @@ def test_levers_on_a_lean_joint_and_the_walked_fallback_agree_with_the_closed_fo
 def test_lever_carried_by_a_moving_part_has_no_closed_form() -> None:
     rig = design()
     right = replace(rig.bodies["right_lever"], parent="left_lever")
-    assert plan(rig) is not None
-    assert plan(replace(rig, bodies={**rig.bodies, "right_lever": right})) is None
+    assert loop_order(rig) is not None
+    assert loop_order(replace(rig, bodies={**rig.bodies, "right_lever": right})) is None
 
 
 def test_nothing_differs_where_the_vehicle_is_as_drawn() -> None:

@@ -321,7 +321,7 @@ def test_coupled_bodies_are_placed_together():
               "K1": ("link", (190, 115, 10)), "K2": ("link", (205, 15, -5))}
     rig = small_rig(bodies, points, {"r1": ("L1", "K1"), "r2": ("L2", "K2")}, "lever")
     lk = Linkage(rig)
-    assert [set(b.bodies) for b in lk.plan().blocks] == [{"carrier", "link"}]
+    assert [set(b.bodies) for b in lk.solving_order().blocks] == [{"carrier", "link"}]
     s = lk.sweep(np.linspace(-0.3, 0.3, 31))
     assert s.reached.all()
     for r, L in rod_lengths(rig, s.angles).items():

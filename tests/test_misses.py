@@ -13,7 +13,7 @@ import pytest
 
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import curve_figures
-from calib.report.confirm import Before, Outcome, after_changes
+from calib.report.confirm import Before, BeforeAfter, after_changes
 from calib.report.misses import explain, half_widths
 from calib.rig.model import Rig
 from tests.steering_scene import as_built, design, wrong
@@ -37,12 +37,12 @@ def figures(rig: Rig) -> dict[str, float]:
     return curve_figures(rig, Linkage(rig).sweep(np.linspace(lo, hi, 61)))
 
 
-def outcomes(now: Rig, toe_off: float = 0.0) -> list[Outcome]:
+def outcomes(now: Rig, toe_off: float = 0.0) -> list[BeforeAfter]:
     """Toe and ratio as predicted from all settings made as told, and as they are; ``toe_off`` deg has another cause."""
     told, is_ = figures(changed(wrong(design()), *TOLD)), figures(now)
     toe = math.degrees(is_["toe"]) + toe_off
-    return [Outcome("toe", "toe", "deg", (0.0, 0.05), (math.degrees(told["toe"]), 0.05), (toe, 0.05), "met"),
-            Outcome("ratio", "ratio", "", (0.0, 0.01), (told["ratio"], 0.01), (is_["ratio"], 0.01), "met")]
+    return [BeforeAfter("toe", "toe", "deg", (0.0, 0.05), (math.degrees(told["toe"]), 0.05), (toe, 0.05), "met"),
+            BeforeAfter("ratio", "ratio", "", (0.0, 0.01), (told["ratio"], 0.01), (is_["ratio"], 0.01), "met")]
 
 
 def explained(now: Rig, toe_off: float = 0.0) -> list[str]:

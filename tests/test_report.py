@@ -21,7 +21,7 @@ from calib.advice.adjust import propose
 from calib.advice.compare import compare, predicted_curves
 from calib.linkage.mechanism import Linkage, points_now
 from calib.linkage.rotations import rotation
-from calib.report.confirm import Outcome, after_changes, load_before
+from calib.report.confirm import BeforeAfter, after_changes, load_before
 from calib.report.contents import Results
 from calib.report.folder import write_results
 from calib.report.html import render
@@ -442,8 +442,8 @@ def test_rod_ends_are_looked_for_where_the_proposal_put_them(run: tuple[Results,
 
 def test_outcome_agreement_is_the_en_number() -> None:
     # ISO/IEC 17043: E_n = (x - X) / sqrt(U_x^2 + U_X^2), satisfactory where |E_n| <= 1 (from memory)
-    def outcome(after: float) -> Outcome:
-        return Outcome("toe", "toe", "deg", (1.0, 0.1), (0.0, 0.3), (after, 0.4), MET)
+    def outcome(after: float) -> BeforeAfter:
+        return BeforeAfter("toe", "toe", "deg", (1.0, 0.1), (0.0, 0.3), (after, 0.4), MET)
 
     assert outcome(0.49).as_predicted is True and outcome(0.51).as_predicted is False
     assert outcome(math.nan).as_predicted is None

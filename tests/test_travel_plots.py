@@ -97,13 +97,13 @@ def test_transmission_angle_is_the_plan_view_one_foreshortened_by_the_rods_tilt(
 
 
 def test_toggle_margin_ends_where_the_linkage_does(rig: Rig, both: Travel) -> None:
-    below = both.design_reach.toggles[0]
+    below = both.design_hold.toggles[0]
     assert below is not None
     margin = both.table["toggle_margin_deg_design"]
     assert margin.iloc[0] == pytest.approx(-32 - math.degrees(below), abs=1e-6)
     near, past = Linkage(rig).sweep([below + math.radians(0.1), below - math.radians(0.1)]).reached
     assert near and not past
-    assert np.degrees(np.nanmin(both.design_reach.weakest)) < 8
+    assert np.degrees(np.nanmin(both.design_hold.weakest)) < 8
 
 
 def test_bands_are_the_scatter_of_rigs_drawn_at_random(built: AsBuilt) -> None:

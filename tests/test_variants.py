@@ -14,10 +14,10 @@ from calib.linkage import batch
 from calib.linkage.limits import (
     TOGGLE_MARGIN,
     Places,
+    certainly_within,
     check_limits,
     clearances,
     misalignment_angles,
-    surely_kept,
     transmission_angles,
 )
 from calib.linkage.mechanism import Linkage, Sweep
@@ -80,13 +80,13 @@ def test_curves_of_many_equal_those_of_each(make: Callable[[], Rig]) -> None:
 
 
 @pytest.mark.parametrize(("make", "least"), [(moorhen, np.inf), (bar, 0.0), (direct, np.inf)])
-def test_surely_kept_never_clears_what_breaks_a_limit(make: Callable[[], Rig], least: float) -> None:
+def test_certainly_within_never_clears_what_breaks_a_limit(make: Callable[[], Rig], least: float) -> None:
     # the bar as drawn comes close to a toggle: there the other limits are looked at
     rigs = [replace(r, min_transmission=min(r.min_transmission, least)) for mm in (0.5, 6.0, 15.0)
             for r in variants(make, 16, mm)]
     low, high = make().driver_travel
     for driver in (np.linspace(low, high, 13), np.linspace(low - 0.05, high + 0.05, 15)):
-        sure = surely_kept(rigs, driver)
+        sure = certainly_within(rigs, driver)
         kept = np.array([all(x.ok for x in check_limits(r, Linkage(r).sweep(driver))) for r in rigs])
         assert not (sure & ~kept).any()
         assert (~kept).sum() >= 5, "variants that break nothing show nothing"
@@ -97,7 +97,7 @@ def test_surely_kept_never_clears_what_breaks_a_limit(make: Callable[[], Rig], l
 def test_each_limit_by_itself_keeps_a_variant_from_being_cleared(edge: str) -> None:
     rig, driver = moorhen(), LEVER
     sound = {(x.name, x.item): x for x in check_limits(rig, Linkage(rig).sweep(driver))}
-    assert all(x.ok for x in sound.values()) and surely_kept([rig], driver).all()
+    assert all(x.ok for x in sound.values()) and certainly_within([rig], driver).all()
     item, worst = next(((i, x.value) for (n, i), x in sound.items() if n == edge), ("", 0.0))
     if edge == "transmission":
         least = min(x.value for (n, _), x in sound.items() if n == edge)
@@ -121,17 +121,17 @@ def test_each_limit_by_itself_keeps_a_variant_from_being_cleared(edge: str) -> N
         rod = rig.rods[item]
         off = replace(rig, rods={**rig.rods, item: replace(rod, longest=rod.length - 0.01, shortest=rod.length - 5)})
     assert edge in {x.name for x in check_limits(off, Linkage(off).sweep(driver)) if not x.ok}
-    assert not surely_kept([off], driver).any()
+    assert not certainly_within([off], driver).any()
 
 
 def test_what_has_no_closed_form_is_refused_and_what_moves_nothing_is_let_be() -> None:
     rig = moorhen()
     loose = replace(rig, rods={n: r for n, r in rig.rods.items() if "left" not in n})
-    assert batch.plan(loose) is None, "nothing places the left upright"
+    assert batch.loop_order(loose) is None, "nothing places the left upright"
     with pytest.raises(ValueError, match="not a chain of simple loops"):
         batch.Batch(loose, 2)
     hung = replace(rig, bodies={**rig.bodies, "crank": replace(rig.bodies["crank"], parent="left_lever")})
-    assert batch.plan(hung) is None, "a part that hangs on a moving one"
+    assert batch.loop_order(hung) is None, "a part that hangs on a moving one"
     made = batch.Batch(rig, 2)
     before = made.angles(LEVER)
     made.set("left.centre.x", np.array([5.0, 9.0]))  # a wheel's middle moves no heading

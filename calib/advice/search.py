@@ -96,7 +96,7 @@ class Model:
     def __init__(self, rig: Rig, driver: Array, moves: Mapping[str, Move] | None = None) -> None:
         self.rig, self.driver = rig, np.asarray(driver, float)
         self.moves = moves_of(rig) if moves is None else moves
-        self.fast = batch.plan(rig) is not None
+        self.fast = batch.loop_order(rig) is not None
         self.levers = tuple(n for n, b in rig.bodies.items() if b.role == "lever" and n != rig.driver)
 
     def on(self, driver: Array) -> Model:
@@ -231,7 +231,7 @@ def _or_out_of_reach(r: Array) -> Array:
 
 def steering_rods(rig: Rig) -> tuple[str, ...]:
     """Rods between the driver and the uprights; the others only set where a second lever stands."""
-    made = batch.plan(rig)
+    made = batch.loop_order(rig)
     if made is None:
         return tuple(rig.rods)
     steps, _ = made
@@ -246,7 +246,7 @@ def steering_rods(rig: Rig) -> tuple[str, ...]:
 
 def side_rods(rig: Rig) -> tuple[str, ...]:
     """Rods that bring in a body no upright hangs on (the lever that is not the driver)."""
-    made = batch.plan(rig)
+    made = batch.loop_order(rig)
     if made is None:
         return ()
     main = steering_rods(rig)

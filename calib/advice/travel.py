@@ -41,7 +41,7 @@ CLOSEST = 4
 
 
 @dataclass(frozen=True)
-class Reach:
+class HoldOverTravel:
     """The weakest transmission angle in the travel and beyond it, up to a toggle.
 
     ``lever`` and ``weakest`` (n,) rad, nan where not reached; ``toggles`` the driver angle (rad) of the toggle
@@ -66,8 +66,8 @@ class Travel:
     table: pd.DataFrame
     ends: tuple[tuple[str, str], ...]
     pairs: tuple[tuple[str, str], ...]
-    design_reach: Reach
-    built_reach: Reach | None
+    design_hold: HoldOverTravel
+    built_hold: HoldOverTravel | None
 
 
 def curves_of(rig: Rig, lever: Array) -> dict[str, Array]:
@@ -125,7 +125,7 @@ def _between(x: Array, y: Array, at: Array) -> Array:
 
 def _variants(rig: Rig, names: Sequence[str], rows: Array, lever: Array) -> Iterator[dict[str, Array]]:
     """Curves of the rig with its named parameters set to each of ``rows`` (m, n), a few dozen variants at a time."""
-    if batch.plan(rig) is None:
+    if batch.loop_order(rig) is None:
         for row in rows:
             yield {k: v[None] for k, v in curves_of(with_parameters(rig, names, row), lever).items()}
         return
@@ -146,16 +146,16 @@ def pair_key(pair: tuple[str, str]) -> str:
     return f"clearance {pair[0]} to {pair[1]} mm"
 
 
-def reach(rig: Rig) -> Reach:
+def hold_over_travel(rig: Rig) -> HoldOverTravel:
     """The weakest transmission angle over the travel and TOGGLE_SEARCH beyond either end."""
     lo, hi = rig.driver_travel
     lever = np.linspace(lo - TOGGLE_SEARCH, hi + TOGGLE_SEARCH, 155)
     s = Linkage(rig).sweep(lever)
     weakest = np.min(list(transmission_angles(rig, s).values()), axis=0)
-    return Reach(lever, np.where(s.reached, weakest, np.nan), s.ends_at)
+    return HoldOverTravel(lever, np.where(s.reached, weakest, np.nan), s.ends_at)
 
 
-def toggle_margin(r: Reach, lever: Array) -> Array:
+def toggle_margin(r: HoldOverTravel, lever: Array) -> Array:
     """Driver angle (rad) left to the nearer toggle at each ``lever`` (n,) rad; nan where none was found."""
     left = [lever - r.toggles[0]] if r.toggles[0] is not None else []
     left += [r.toggles[1] - lever] if r.toggles[1] is not None else []
@@ -215,7 +215,7 @@ def travel(design: Rig, built: AsBuilt | None = None, bands: bool = True, steps:
     try:
         drawn = curves_of(design, lever)
         real = curves_of(built.rig, lever) if built else None
-        reaches = (reach(design), reach(built.rig) if built else None)
+        reaches = (hold_over_travel(design), hold_over_travel(built.rig) if built else None)
     except (ValueError, CannotAssemble):
         return None
     u: Mapping[str, Array] = {}
@@ -251,7 +251,7 @@ def ways(rig: Rig) -> tuple[str, str]:
     return (words[1], words[0]) if against else words
 
 
-def beyond(r: Reach, rig: Rig) -> str:
+def beyond(r: HoldOverTravel, rig: Rig) -> str:
     """The toggle margin at both ends of the travel in words."""
     lo, hi = rig.driver_travel
     said = []

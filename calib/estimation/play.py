@@ -99,8 +99,8 @@ def lost_motion(design: Rig, fit: Fit) -> tuple[Play, ...]:
 def driving_and_driven(rig: Rig, rod: str) -> tuple[str, str]:
     """The part a rod takes its motion from and the part it moves, following the rig from its driver."""
     a, b = (rig.points[p].body for p in (rig.rods[rod].a, rig.rods[rod].b))
-    plan = Linkage(rig).plan()
-    order = [*plan.inputs, *plan.placed]
+    found = Linkage(rig).solving_order()
+    order = [*found.inputs, *found.placed]
     rank = {n: order.index(n) if n in order else -1 for n in (a, b)}
     if rank[b] >= rank[a]:
         return a, b

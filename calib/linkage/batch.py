@@ -32,7 +32,7 @@ class Step:
     body: str
 
 
-def plan(rig: Rig) -> tuple[tuple[Step, ...], tuple[str, ...]] | None:
+def loop_order(rig: Rig) -> tuple[tuple[Step, ...], tuple[str, ...]] | None:
     """Loops in solving order and the rods left over, or None where the rig is no such chain.
 
     None: a moving body hangs on another moving body (wheels turned by hand apart), or an upright is not
@@ -77,7 +77,7 @@ class Batch:
     """
 
     def __init__(self, rig: Rig, m: int) -> None:
-        made = plan(rig)
+        made = loop_order(rig)
         if made is None:
             raise ValueError("not a chain of simple loops")
         self.rig, self.m = rig, m

@@ -194,13 +194,13 @@ def check_limits(rig: Rig, sweep: Sweep) -> list[Limit]:
     return out
 
 
-def surely_kept(rigs: Sequence[Rig], driver: Array) -> NDArray[np.bool_]:
+def certainly_within(rigs: Sequence[Rig], driver: Array) -> NDArray[np.bool_]:
     """Which of many variants of one rig clearly keep every limit over driver angles (n,), increasing: (m,).
 
     All at once, in closed form. What check_limits would find ``ok`` by less than rounding, or with a toggle up to
     half a degree beyond the margin, counts as not sure; where the rig has no closed form nothing is.
     """
-    if not rigs or batch.plan(rigs[0]) is None:
+    if not rigs or batch.loop_order(rigs[0]) is None:
         return np.zeros(len(rigs), bool)
     many, tiny = stacked(rigs), 1e-9
     own = many.bodies[many.driver].travel

@@ -214,7 +214,7 @@ class Block:
 
 
 @dataclass(frozen=True)
-class Plan:
+class SolvingOrder:
     """Order in which a linkage is solved."""
 
     blocks: tuple[Block, ...]
@@ -276,18 +276,18 @@ class Linkage:
         self._hinges = {n: _Hinge(np.asarray(b.pivot, float), _unit(b.axis)) for n, b in rig.bodies.items()}
         self._loops = _loops(rig)
         self._lengths = {r.name: r.length for r in rig.rods.values()}
-        self._plans: dict[tuple[str, frozenset[str]], Plan] = {}
+        self._orders: dict[tuple[str, frozenset[str]], SolvingOrder] = {}
         self._sides: dict[tuple[str, str], float] = {}
 
     # -- what places what
 
-    def plan(self, driver: str | None = None, fixed: Iterable[str] = ()) -> Plan:
+    def solving_order(self, driver: str | None = None, fixed: Iterable[str] = ()) -> SolvingOrder:
         """Order in which the rods place the bodies. ValueError naming loose bodies or wrong names."""
         drv, held = self._names(driver, fixed)
         key = (drv, held)
-        if key not in self._plans:
-            self._plans[key] = self._make_plan(drv, held)
-        return self._plans[key]
+        if key not in self._orders:
+            self._orders[key] = self._make_order(drv, held)
+        return self._orders[key]
 
     def _names(self, driver: str | None, fixed: Iterable[str]) -> tuple[str, frozenset[str]]:
         drv = self.rig.driver if driver is None else driver
@@ -299,7 +299,7 @@ class Linkage:
             raise ValueError(f"{drv} cannot both drive the linkage and be held")
         return drv, held
 
-    def _make_plan(self, driver: str, held: frozenset[str]) -> Plan:
+    def _make_order(self, driver: str, held: frozenset[str]) -> SolvingOrder:
         moved = {b for loop in self._loops.values() for b in loop.moved_by}
         inputs = {driver, *held}
         for b in self.rig.bodies.values():
@@ -326,7 +326,7 @@ class Linkage:
         if free:
             raise ValueError("the rods do not hold " + ", ".join(n for n in self.rig.bodies if n in free)
                              + f" when {driver} is moved: a rod is missing, or a part must be held")
-        return Plan(tuple(blocks), tuple(n for n in self.rig.bodies if n in inputs), tuple(left_over))
+        return SolvingOrder(tuple(blocks), tuple(n for n in self.rig.bodies if n in inputs), tuple(left_over))
 
     # -- one equation and its derivatives
 
@@ -426,7 +426,7 @@ class Linkage:
 
     def _newton(self, block: Block, angles: Mapping[str, Array], start: Array,
                 lengths: Mapping[str, float] | None = None) -> tuple[Array, float] | None:
-        """Angles of the block's bodies and the determinant's sign, or None where Newton does not settle."""
+        """Angles of the block's bodies and the determinant's sign, or None where Newton does not converge."""
         x = start.copy()
         now = dict(angles)
         want = np.array([(lengths or self._lengths)[r] for r in block.rods])
@@ -499,13 +499,13 @@ class Linkage:
 
     # -- the walk over the driver's angle
 
-    def _run(self, plan: Plan, grid: Array, i0: int, driver: str, fixed: Mapping[str, float],
+    def _run(self, order: SolvingOrder, grid: Array, i0: int, driver: str, fixed: Mapping[str, float],
              start: Mapping[str, float] | None = None) -> _Run:
         n = len(grid)
-        angles: dict[str, Array] = {b: np.full(n, float(fixed.get(b, 0.0))) for b in plan.inputs}
+        angles: dict[str, Array] = {b: np.full(n, float(fixed.get(b, 0.0))) for b in order.inputs}
         angles[driver] = grid.astype(float)
         run = _Run(grid, angles, 0, n - 1)
-        for block in plan.blocks:
+        for block in order.blocks:
             if len(block.bodies) == 1:
                 t, ok = self._closed(block.rods[0], block.bodies[0], angles)
                 new = {block.bodies[0]: t}
@@ -524,7 +524,7 @@ class Linkage:
                 break
         return run
 
-    def _limit(self, plan: Plan, run: _Run, way: int, driver: str,
+    def _limit(self, order: SolvingOrder, run: _Run, way: int, driver: str,
                fixed: Mapping[str, float]) -> tuple[float, Block]:
         """Driver angle (rad) at which the walk ends in direction ``way``, closed in on, and what ends it."""
         i, block = (run.last, run.high) if way > 0 else (run.first, run.low)
@@ -532,7 +532,7 @@ class Linkage:
         start = {b: float(a[i]) for b, a in run.angles.items()}
         for _ in range(4):
             fine = np.linspace(lo, hi, 17)
-            sub = self._run(plan, fine, 0, driver, fixed, start)
+            sub = self._run(order, fine, 0, driver, fixed, start)
             if sub.high is None or sub.last < 0:
                 break
             block, k = sub.high, sub.last
@@ -557,13 +557,13 @@ class Linkage:
         array([ 16. ,   0. , -15.3])
         """
         hold = {n: one_number(f"the held angle of {n}", a) for n, a in (fixed or {}).items()}
-        plan = self.plan(driver, hold)
+        order = self.solving_order(driver, hold)
         drv = self.rig.driver if driver is None else driver
         want = of_shape("driver angles", np.atleast_1d(np.asarray(driver_angles, float)), ("n",))
         if not len(want) or not np.all(np.isfinite(want)):
             raise ValueError("driver angles must be one or more finite numbers")
         grid, i0, places = _grid(want)
-        run = self._run(plan, grid, i0, drv, hold)
+        run = self._run(order, grid, i0, drv, hold)
         reached = (places >= run.first) & (places <= run.last)
         angles = {b: np.where(reached, run.angles[b][places], np.nan) if b in run.angles
                   else np.full(len(want), np.nan) for b in self.rig.bodies}
@@ -576,12 +576,12 @@ class Linkage:
         else:
             for k, (way, stop) in enumerate(((-1, run.low), (1, run.high))):
                 if stop is not None:
-                    where, block = self._limit(plan, run, way, drv, hold)
+                    where, block = self._limit(order, run, way, drv, hold)
                     at[k] = where
                     ends.append(SweepEnd(EndKind.TOGGLE, block.rods, drv, where))
         closure_error = {}
-        if plan.left_over:
-            closure_error = {r: np.where(reached, self._gap(r, angles), np.nan) for r in plan.left_over}
+        if order.left_over:
+            closure_error = {r: np.where(reached, self._gap(r, angles), np.nan) for r in order.left_over}
         return Sweep(self.rig, drv, want, angles, reached, tuple(ends), closure_error, (at[0], at[1]), hold)
 
     def _why_not(self, block: Block, run: _Run, i0: int, driver: str) -> SweepEnd:
@@ -614,21 +614,21 @@ class Linkage:
         """
         driver_angle = one_number("driver angle", driver_angle)
         hold = {n: one_number(f"the held angle of {n}", a) for n, a in (fixed or {}).items()}
-        plan = self.plan(driver, hold)
+        order = self.solving_order(driver, hold)
         drv = self.rig.driver if driver is None else driver
         if start is not None:
-            return self._from_start(plan, float(driver_angle), drv, hold, start)
+            return self._from_start(order, float(driver_angle), drv, hold, start)
         s = self.sweep(np.array([driver_angle]), driver=drv, fixed=hold)
         if not s.reached[0]:
             error = CannotAssemble if s.ends[0].kind is EndKind.CANNOT_ASSEMBLE else Toggle
             raise error(f"{drv} cannot be at {np.rad2deg(driver_angle):.2f} deg: {s.why}")
         return {b: float(a[0]) for b, a in s.angles.items()}
 
-    def _from_start(self, plan: Plan, angle: float, driver: str, fixed: Mapping[str, float],
+    def _from_start(self, order: SolvingOrder, angle: float, driver: str, fixed: Mapping[str, float],
                     start: Mapping[str, float]) -> dict[str, float]:
-        angles: dict[str, Array] = {b: np.asarray(float(fixed.get(b, 0.0))) for b in plan.inputs}
+        angles: dict[str, Array] = {b: np.asarray(float(fixed.get(b, 0.0))) for b in order.inputs}
         angles[driver] = np.asarray(angle)
-        for block in plan.blocks:
+        for block in order.blocks:
             one = self._newton(block, angles, np.array([float(start.get(b, 0.0)) for b in block.bodies]))
             if one is None:
                 raise Toggle(f"no pose of {' and '.join(block.rods)} near the start with {driver} at "
@@ -644,11 +644,11 @@ class Linkage:
 
         Analytic, from the closure equations; nan at a toggle or where angles are nan.
         """
-        plan = self.plan(driver, fixed)
+        order = self.solving_order(driver, fixed)
         drv = self.rig.driver if driver is None else driver
         full = self._full(angles)
-        bodies = plan.placed
-        _, J = self._matrix(plan.rods, (*bodies, drv), full)
+        bodies = order.placed
+        _, J = self._matrix(order.rods, (*bodies, drv), full)
         shape = J.shape[:-2]
         x = _solve(J[..., :-1], -J[..., -1:])[..., 0]
         out = {b: np.zeros(shape) for b in self.rig.bodies}
@@ -670,13 +670,13 @@ class Linkage:
         in rod lengths, hole places, pivots and axes (an axis is taken as brought back to unit length); holes
         not in use and wheel parameters have no effect.
         """
-        plan = self.plan(driver, fixed)
+        order = self.solving_order(driver, fixed)
         full = self._full(angles)
-        _, J = self._matrix(plan.rods, plan.placed, full)
-        D = np.stack([self._parameter_slopes(r, full, parsed(names)) for r in plan.rods], axis=-2)
+        _, J = self._matrix(order.rods, order.placed, full)
+        D = np.stack([self._parameter_slopes(r, full, parsed(names)) for r in order.rods], axis=-2)
         x = _solve(J, -np.broadcast_to(D, J.shape[:-1] + (len(names),)))
         out = {b: np.zeros(J.shape[:-2] + (len(names),)) for b in self.rig.bodies}
-        for j, b in enumerate(plan.placed):
+        for j, b in enumerate(order.placed):
             out[b] = x[..., j, :]
         return out
 

@@ -23,7 +23,7 @@ FIGURE_COLUMNS = ("name", "label", "design", "measured", "u95", "unit", "target"
 
 
 @dataclass(frozen=True)
-class Outcome:
+class BeforeAfter:
     """One figure before, as predicted and after, surface units with 95 % half-widths; NaN where unknown."""
 
     name: str
@@ -64,11 +64,11 @@ class Before:
         """Point to the hole its rod end was to move to."""
         return {i["item"]: i["after"] for i in self.items if i["kind"] == "hole"}
 
-    def outcomes(self, after: pd.DataFrame) -> list[Outcome]:
+    def outcomes(self, after: pd.DataFrame) -> list[BeforeAfter]:
         """Before, predicted and after of every figure with a target; ``after`` is a figures table."""
         was = {str(r["name"]): (float(r["measured"]), float(r["u95"])) for _, r in self.figures.iterrows()}
         none = (math.nan, math.nan)
-        return [Outcome(str(r["name"]), str(r["label"]), text(r["unit"]), was.get(str(r["name"]), none),
+        return [BeforeAfter(str(r["name"]), str(r["label"]), text(r["unit"]), was.get(str(r["name"]), none),
                         self.predicted_figures.get(str(r["name"]), none), (float(r["measured"]), float(r["u95"])),
                         text(r["verdict"]))
                 for _, r in after.iterrows() if text(r["verdict"])]
@@ -91,11 +91,11 @@ def load_before(folder: Path, proposal: int = 1) -> Before:
                         "of them.", "no_such_proposal", str(proposal))
     chosen: Mapping[str, Any] = made[proposal - 1] if made and proposal else {}
     curves = chosen.get("curves")
-    hoped = {f["name"]: (number(f["value"]), number(f["u95"])) for f in chosen.get("predicted", ())}
+    predicted = {f["name"]: (number(f["value"]), number(f["u95"])) for f in chosen.get("predicted", ())}
     rig, u95 = _measured_then(folder)
     return Before(folder, read_table(folder, "figures.csv", FIGURE_COLUMNS),
                   read_table(folder, "curves.csv", ("lever_deg", "left_asbuilt_deg")),
-                  None if curves is None else pd.DataFrame(curves).astype(float), hoped,
+                  None if curves is None else pd.DataFrame(curves).astype(float), predicted,
                   tuple(chosen.get("changes", ())), tuple(chosen.get("items", ())),
                   tuple(p for labels in chosen.get("shoot", {}).values() for p in labels), rig, u95)
 

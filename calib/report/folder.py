@@ -20,7 +20,7 @@ from calib.report.pictures import draw_comparison, draw_confirm, draw_fit, draw_
 from calib.report.record import append_record
 from calib.results import Fit
 from calib.rig.writer import as_built_toml
-from calib.second_process import Beside, Task, Work
+from calib.second_process import SecondProcess, Task, Work
 from calib.uncertainty import own_half_widths
 
 Say = Callable[[str], None]
@@ -31,16 +31,16 @@ def _quiet(_: str) -> None:
 
 
 def write_results(results: Results, folder: Path, say: Say = _quiet, before: Before | None = None,
-                  beside: Beside | None = None) -> None:
-    """Write every file of a run into ``folder`` (which exists and is empty); ``beside`` as in ``measure``.
+                  second: SecondProcess | None = None) -> None:
+    """Write every file of a run into ``folder`` (which exists and is empty); ``second`` as in ``measure``.
 
     Where some pictures fail, everything else but the report is written before that is raised.
     """
     fit, obs = results.fit, results.observations
     looks = results.design.driver.replace("_", " "), ways(results.design)[1]
     begun = dict(results.begun)
-    if before is not None and beside is not None:
-        begun["confirm"] = beside.start(draw_confirm, before.curves, before.predicted, results.curves,
+    if before is not None and second is not None:
+        begun["confirm"] = second.start(draw_confirm, before.curves, before.predicted, results.curves,
                                         results.measured, *looks)
     failed: list[Exception] = []
 

@@ -12,7 +12,7 @@ from calib.advice.proposal import radius, title
 from calib.advice.worklist import rod_end
 from calib.linkage.mechanism import CannotAssemble, Linkage
 from calib.linkage.steering import curve_figures
-from calib.report.confirm import Before, Outcome
+from calib.report.confirm import Before, BeforeAfter
 from calib.report.numbers import pm
 from calib.report.sheet import listing, short
 from calib.results import AsBuilt
@@ -33,7 +33,7 @@ class Setting:
     as_told: Rig
 
 
-def explain(before: Before, after: AsBuilt, outcomes: Sequence[Outcome]) -> list[str]:
+def explain(before: Before, after: AsBuilt, outcomes: Sequence[BeforeAfter]) -> list[str]:
     """Sentences on every setting that was told, on what else changed, and on what explains each miss."""
     if before.rig is None:
         return []
@@ -145,28 +145,28 @@ def _figures(rig: Rig) -> Mapping[str, float]:
         return {}
 
 
-def _shift(o: Outcome, now: Mapping[str, float], told: Mapping[str, float]) -> float:
+def _shift(o: BeforeAfter, now: Mapping[str, float], told: Mapping[str, float]) -> float:
     """How far the wrong setting moved a figure, surface units."""
     d = now.get(o.name, math.nan) - told.get(o.name, math.nan)
     return math.degrees(d) if o.unit == "deg" else d
 
 
-def _miss(o: Outcome) -> tuple[float, float]:
+def _miss(o: BeforeAfter) -> tuple[float, float]:
     return o.after[0] - o.predicted[0], math.hypot(o.after[1], o.predicted[1])
 
 
-def _explained(o: Outcome, now: Mapping[str, float], told: Mapping[str, float]) -> bool:
+def _explained(o: BeforeAfter, now: Mapping[str, float], told: Mapping[str, float]) -> bool:
     miss, u = _miss(o)
     shift = _shift(o, now, told)
     return math.isfinite(shift) and abs(miss - shift) <= u
 
 
-def _off(o: Outcome) -> str:
+def _off(o: BeforeAfter) -> str:
     miss, u = _miss(o)
     return pm(abs(miss), u, o.unit)
 
 
-def _effect(o: Outcome, now: Mapping[str, float], told: Mapping[str, float]) -> str:
+def _effect(o: BeforeAfter, now: Mapping[str, float], told: Mapping[str, float]) -> str:
     """What a wrong setting does to a missed figure; nothing where it does not matter there."""
     miss, u = _miss(o)
     shift = _shift(o, now, told)

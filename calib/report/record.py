@@ -43,9 +43,9 @@ def append_record(folder: Path, vehicle: str, event: str, results: str, figures:
             if fresh:
                 w.writerow(COLUMNS)
             for _, r in figures.iterrows():
-                hoped = (predicted or {}).get(str(r["name"]), (float("nan"), float("nan")))
+                told = (predicted or {}).get(str(r["name"]), (float("nan"), float("nan")))
                 w.writerow([stamp, vehicle, event, results, r["name"], *(_cell(r[c]) for c in (
-                    "measured", "u95", "unit", "target", "tolerance", "verdict")), _cell(hoped[0]), _cell(hoped[1])])
+                    "measured", "u95", "unit", "target", "tolerance", "verdict")), _cell(told[0]), _cell(told[1])])
     except OSError as e:
         raise UserError(f"Cannot write the record {path}: {e.strerror}.", "cannot_write", str(path)) from e
     return path

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from calib.advice.proposal import percent
-from calib.report.confirm import Outcome
+from calib.report.confirm import BeforeAfter
 from calib.report.numbers import bare, places, pm
 from calib.report.sheet import MET, NOT_MET, Sheet, short
 from calib.results import Figure, LoadedFigure
@@ -166,7 +166,7 @@ def predicted_table(predicted: Sequence[Mapping[str, Any]]) -> Table | None:
     return table(("figure", "now", "predicted after", "wanted", "chance met"), rows, (1, 2, 3, 4))
 
 
-def confirm_table(outcomes: Sequence[Outcome]) -> Table | None:
+def confirm_table(outcomes: Sequence[BeforeAfter]) -> Table | None:
     """Before, predicted and after, figure by figure."""
     words = {True: "as predicted", False: "not as predicted", None: ""}
     rows: list[list[Cell]] = [

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from calib.advice.travel import Reach, Travel, beyond, end_key, pair_key, ways
+from calib.advice.travel import HoldOverTravel, Travel, beyond, end_key, pair_key, ways
 from calib.linkage.limits import TOGGLE_MARGIN
 from calib.report.plots import GREEN, GREY, LEFT, RIGHT, blank, style
 
@@ -99,8 +99,8 @@ def panels(t: Travel) -> list[Panel]:
                         "point as drawn; the band leaves out any doubt of that."
             out.append(Panel(f"{what}_{side}", f"{title}, {side} rods", words, True,
                              over(*curves, y=y, limits=limits, low=0.0)))
-    reaches = (("as drawn", t.design_reach), ("as built", t.built_reach))
-    said = ". ".join(f"{'Toggle' if t.built_reach is None else f'Toggle {n}'}: {beyond(r, rig)}"
+    reaches = (("as drawn", t.design_hold), ("as built", t.built_hold))
+    said = ". ".join(f"{'Toggle' if t.built_hold is None else f'Toggle {n}'}: {beyond(r, rig)}"
                      for n, r in reaches if r is not None)
     out.append(Panel("toggle", "Toggle margin",
                      "Weakest transmission angle of any rod in the travel (grey field) and beyond it. Cross: the "
@@ -178,7 +178,7 @@ def write(figure: Figure, path: Path) -> Path:
 
 def band_note(t: Travel, p: Panel) -> str:
     """What the caption says of the band: nothing where it is drawn."""
-    if t.built_reach is None:
+    if t.built_hold is None:
         return ""
     drawn = p.banded and any(np.isfinite(t.table[c]).any() for c in map(str, t.table.columns) if c.endswith("_u95"))
     return "" if drawn else "The solid line is the rig as built, without band."
@@ -246,7 +246,7 @@ def _turn(ax: Axes, t: Travel, x: str) -> None:
     for k in ("design", "asbuilt"):
         if f"turn_radius_mm_{k}" in table:
             table[f"turn_radius_mm_{k}"] = table[f"turn_radius_mm_{k}"].abs()
-    shown = Travel(t.rig, table, t.ends, t.pairs, t.design_reach, t.built_reach)
+    shown = Travel(t.rig, table, t.ends, t.pairs, t.design_hold, t.built_hold)
     _line(ax, shown, "turn_circle_mm", "circle, outer front wheel", LEFT, 0.001)
     _line(ax, shown, "turn_radius_mm", "radius, rear axle", RIGHT, 0.001)
     least = np.nanmin(table["turn_circle_mm_design"].to_numpy(float)) / 1000
@@ -260,17 +260,17 @@ def _turn(ax: Axes, t: Travel, x: str) -> None:
 def _toggle(ax: Axes, t: Travel, x: str) -> None:
     lo, hi = np.degrees(t.rig.driver_travel)
     ax.axvspan(lo, hi, color="#eceef1", zorder=0)
-    both = t.built_reach is not None
+    both = t.built_hold is not None
 
-    def one(r: Reach, colour: str, dash: Any, width: float, name: str) -> None:
+    def one(r: HoldOverTravel, colour: str, dash: Any, width: float, name: str) -> None:
         ax.plot(np.degrees(r.lever), np.degrees(r.weakest), color=colour, linestyle=dash, linewidth=width, label=name)
         for at in r.toggles:
             if at is not None:
                 ax.plot(np.degrees(at), 0, "x", color=colour, markersize=9, markeredgewidth=2, clip_on=False)
 
-    one(t.design_reach, GREY if both else LEFT, DASHED if both else "-", 1.1 if both else 1.6, "drawing")
-    if t.built_reach is not None:
-        one(t.built_reach, LEFT, "-", 1.6, "as built")
+    one(t.design_hold, GREY if both else LEFT, DASHED if both else "-", 1.1 if both else 1.6, "drawing")
+    if t.built_hold is not None:
+        one(t.built_hold, LEFT, "-", 1.6, "as built")
     _limit(ax, float(np.degrees(t.rig.min_transmission)), "least")
     ax.set_ylim(bottom=0)
     ax.set_xlabel(x)

@@ -67,7 +67,7 @@ def place_labels(
         best, best_cost = None, math.inf
         for distance in _DISTANCES:
             for angle in _DIRECTIONS:
-                box = _beside(x, y, w, h, angle, distance)
+                box = _box_at(x, y, w, h, angle, distance)
                 cost = 1.2 * distance + _outside(box, bounds)
                 cost += sum(8.0 * box.overlap(b) for b in out) + sum(3.0 * box.overlap(d) for d in dots)
                 if cost >= best_cost:
@@ -90,7 +90,7 @@ def leader(anchor: tuple[float, float], box: Box) -> Array:
     return np.array([anchor, (x, y)], float)
 
 
-def _beside(x: float, y: float, w: float, h: float, angle: float, distance: float) -> Box:
+def _box_at(x: float, y: float, w: float, h: float, angle: float, distance: float) -> Box:
     """The label whose edge is ``distance`` from the anchor in the given direction."""
     c, s = math.cos(angle), math.sin(angle)
     cx = x + c * distance + w / 2 * max(-1.0, min(1.0, 1.6 * c))

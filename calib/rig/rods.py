@@ -135,10 +135,10 @@ class RodReader:
             self.bad("engaged_now", self.data["engaged_now"], 'only with "thread", to know its diameter')
             return
         least = LEAST_ENGAGEMENT * diameter
-        reach = length + (engaged - least) * self.ends
-        if longest > reach + 1e-9:
+        furthest = length + (engaged - least) * self.ends
+        if longest > furthest + 1e-9:
             self.bad("range", self.data.get("range"),
-                     f"at most {reach:.1f} mm, where {least:g} mm of thread (1.5 diameters) is still engaged")
+                     f"at most {furthest:.1f} mm, where {least:g} mm of thread (1.5 diameters) is still engaged")
 
     def check_overlap(self, length: float, longest: float) -> None:
         """The range must end while the tubes still overlap enough."""
@@ -147,7 +147,7 @@ class RodReader:
             self.bad("overlap", None, 'the least overlap in mm, beside "overlap_now"')
         if least is None or now is None or self.as_built:
             return
-        reach = length + now - least
-        if longest > reach + 1e-9:
+        furthest = length + now - least
+        if longest > furthest + 1e-9:
             self.bad("range", self.data.get("range"),
-                     f"at most {reach:.1f} mm, where the tubes still overlap by {least:g} mm")
+                     f"at most {furthest:.1f} mm, where the tubes still overlap by {least:g} mm")

@@ -33,7 +33,7 @@ def main() -> None:
     x = np.deg2rad(np.linspace(-32, 32, N))
     lk = Linkage(rig)
     sweep = lk.sweep(x)
-    free = lk.plan().placed
+    free = lk.solving_order().placed
     lengths = np.array([r.length for r in rig.rods.values()])
 
     def general() -> np.ndarray:

@@ -56,7 +56,7 @@ FOLLOWS = ("few_photos", "no_position", "tag_missing", "angle_unknown")  # what 
 
 
 @dataclass(frozen=True)
-class Outcome:
+class Judged:
     """How one shoot was judged. ``verdict``: named, undecided (cannot tell, truth among it), wrong or missed."""
 
     seed: int
@@ -93,7 +93,7 @@ def judge(m: Mistake, found: Sequence[Finding]) -> tuple[str, tuple[tuple[str, s
     return ("wrong" if good + open_ or others else "missed"), others
 
 
-def one(job: tuple[str, int]) -> Outcome:
+def one(job: tuple[str, int]) -> Judged:
     """Make one shoot, run it and judge it."""
     name, seed = job
     if name == CLEAN:
@@ -109,7 +109,7 @@ def one(job: tuple[str, int]) -> Outcome:
         found = tuple(f for f in e.reasons if isinstance(f, Finding))
     took = time.process_time() - began
     verdict, others = judge(m, found) if name != CLEAN else ("alarm" if found else "clean", ())
-    return Outcome(seed, m.size, m.unit, verdict, others, tuple((f.code, f.item, f.text) for f in found), took)
+    return Judged(seed, m.size, m.unit, verdict, others, tuple((f.code, f.item, f.text) for f in found), took)
 
 
 def wilson(k: int, n: int) -> tuple[float, float]:
@@ -119,7 +119,7 @@ def wilson(k: int, n: int) -> tuple[float, float]:
     return float(max(mid - half, 0.0)), float(min(mid + half, 1.0))
 
 
-def run(name: str, shoots: int, first: int, workers: int = 1) -> list[Outcome]:
+def run(name: str, shoots: int, first: int, workers: int = 1) -> list[Judged]:
     """Outcomes of ``shoots`` shoots with the mistake ``name``, seeds from ``first`` on."""
     jobs = [(name, first + k) for k in range(shoots)]
     if workers == 1:
@@ -145,7 +145,7 @@ def mirrored(shoots: int, first: int) -> int:
     return named
 
 
-def by_size(outcomes: Sequence[Outcome]) -> str:
+def by_size(outcomes: Sequence[Judged]) -> str:
     """Share named or narrowed down, by thirds of each unit's range."""
     out = []
     for unit in dict.fromkeys(o.unit for o in outcomes):

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from calib.cli import main
-from calib.second_process import Beside, Task
+from calib.second_process import SecondProcess, Task
 from capture.errors import UserError
 from tests.bench.estimate import shoot
 from tests.moorhen import SAMPLE
@@ -59,9 +59,9 @@ def files(folder: Path) -> dict[str, bytes]:
 
 def test_same_files_from_either_process(tmp_path: Path) -> None:
     by: dict[str, int] = {}
-    with Beside(1) as beside:
-        for name, task in (("there", beside.start(two_files, "stop")), ("here", Task(two_files, "stop")),
-                           ("none", Beside(0).start(two_files, "stop"))):
+    with SecondProcess(1) as pool:
+        for name, task in (("there", pool.start(two_files, "stop")), ("here", Task(two_files, "stop")),
+                           ("none", SecondProcess(0).start(two_files, "stop"))):
             (tmp_path / name).mkdir()
             by[name] = task.into(tmp_path / name)
     assert by["there"] != os.getpid() == by["here"] == by["none"]
@@ -72,18 +72,18 @@ def test_same_files_from_either_process(tmp_path: Path) -> None:
 def test_what_waits_is_done_here_and_once(tmp_path: Path) -> None:
     go, out = tmp_path / "go", tmp_path / "out"
     out.mkdir()
-    with Beside(1) as beside:
-        first, second = beside.start(waits_for, go), beside.start(two_files, "x")
+    with SecondProcess(1) as pool:
+        first, second = pool.start(waits_for, go), pool.start(two_files, "x")
         assert second.into(out, here=True) == os.getpid()
-        assert not beside.withdrawn(second)
+        assert not pool.withdrawn(second)
         go.touch()
         first.into(out)
     assert set(files(out)) == {"a.txt", "sub/b.txt"}
 
 
 def test_failures_are_raised_here_and_the_next_work_is_done(tmp_path: Path) -> None:
-    with Beside(1) as beside:
-        bad, worse, good = beside.start(refuses), beside.start(mistaken), beside.start(two_files, "x")
+    with SecondProcess(1) as pool:
+        bad, worse, good = pool.start(refuses), pool.start(mistaken), pool.start(two_files, "x")
         with pytest.raises(UserError, match="^" + SAID):
             bad.into(tmp_path)
         with pytest.raises(ZeroDivisionError, match="^no photo left$"):
@@ -93,8 +93,8 @@ def test_failures_are_raised_here_and_the_next_work_is_done(tmp_path: Path) -> N
 
 
 def test_process_ended_from_outside_loses_no_work(tmp_path: Path) -> None:
-    with Beside(1) as beside:
-        tasks = [beside.start(ended, os.getpid()) for _ in range(3)]  # two of them still wait when it ends
+    with SecondProcess(1) as pool:
+        tasks = [pool.start(ended, os.getpid()) for _ in range(3)]  # two of them still wait when it ends
         for k, task in enumerate(tasks):
             (tmp_path / str(k)).mkdir()
             assert task.into(tmp_path / str(k)) == os.getpid()
