@@ -39,6 +39,8 @@ class Code(StrEnum):
     BOARD_BOWED = "board_bowed"
     ROD_MISFIT = "rod_misfit"
     ANGLE_UNKNOWN = "angle_unknown"
+    REFERENCE_OFF = "reference_off"
+    REFERENCES_TURN = "references_turn"
     NOT_CONVERGED = "not_converged"
     NOT_LOADED = "not_loaded"
     NOT_AS_DRAWN = "not_as_drawn"
@@ -260,6 +262,18 @@ def _angle_unknown(f: Finding) -> str:
             "from where the tag faces the camera.")
 
 
+def _reference_off(f: Finding) -> str:
+    return (f'The reference "{f.item}" disagrees with the other references and the drawing by {f.facts["times"]:.1f} '
+            "times what its tolerance allows. Check where it sits, or the wheel's bearing and axle; until then nobody "
+            "knows which of them is right, so trust neither straight ahead nor level.")
+
+
+def _references_turn(f: Finding) -> str:
+    return (f"The references turn the frame by {f.facts['deg']:+.2f} deg {f.facts['about']} against the drawn pivots, "
+            "more than all stated tolerances together explain: a reference is not where the rig file says, or the "
+            "frame is bent. Check both before acting on camber, caster or where straight ahead is.")
+
+
 def _not_converged(f: Finding) -> str:
     return (f"The estimate did not converge in {f.facts['iterations']} steps: none of its figures can be trusted. Look "
             "at the other findings first; then check the rig file against the vehicle, and shoot more photos from "
@@ -352,6 +366,8 @@ TABLE: dict[Code, Entry] = {
     Code.BOARD_BOWED: Entry(_board_bowed, serious=False, touches=_ALL),
     Code.ROD_MISFIT: Entry(_rod_misfit),
     Code.ANGLE_UNKNOWN: Entry(_angle_unknown),
+    Code.REFERENCE_OFF: Entry(_reference_off, touches=_ALL),
+    Code.REFERENCES_TURN: Entry(_references_turn, touches=_ALL),
     Code.NOT_CONVERGED: Entry(_not_converged, touches=_ALL),
     Code.NOT_LOADED: Entry(_not_loaded, serious=False, touches=()),
     Code.NOT_AS_DRAWN: Entry(_not_as_drawn, serious=False, remark=True),

@@ -21,8 +21,9 @@ from calib.estimation.camera import project
 from calib.linkage.mechanism import Linkage, body_motions
 from calib.linkage.rotations import about, rotation
 from calib.results import Figure, Fit
+from calib.rig.discs import front_disc, rear_disc, touch
 from calib.rig.figures import FIGURES
-from calib.rig.model import Rig
+from calib.rig.model import Rig, Tag
 from capture.errors import UserError
 from capture.observations import COLUMNS, Observations, PhotoInfo
 from capture.targets import CELLS, Board, saddle_points
@@ -148,7 +149,7 @@ def position_angles(rig: Rig) -> dict[str, dict[str, float]]:
         share = (i - k) / max(k, 1) if i < k else (i - k) / max(len(names) - 1 - k, 1)
         a = 0.92 * share * (abs(travel[0]) if i < k else travel[1])
         out[pos] = dict(link.solve(float(a)))
-    spins = [w.spin_body for w in rig.wheels.values() if w.spin_body]
+    spins = [b for b in (*(w.spin_body for w in rig.wheels.values()), rig.rear.spin_body) if b]
     for j, pos in enumerate(rig.spin_positions):
         out[pos] = {**out[rig.straight_ahead], **{b: np.deg2rad(110.0) * (j + 1) for b in spins}}
     return out
@@ -177,6 +178,8 @@ def _tag_places(rig: Rig) -> dict[str, tuple[Array, Array]]:
             out[n] = (_facing(z), place + tag.offset * z)
         elif tag.place is not None:
             out[n] = (_facing(np.array([0, 0, 1.0])), np.asarray(tag.place))
+        elif tag.reference:
+            out[n] = (_facing(np.array([0, 0, 1.0])), _reference_place(rig, tag))
         elif tag.body in rig.bodies:
             b = rig.bodies[tag.body]
             up = np.array([0, 0, 1.0])
@@ -186,6 +189,20 @@ def _tag_places(rig: Rig) -> dict[str, tuple[Array, Array]]:
             else:
                 out[n] = (_facing(up), np.asarray(b.pivot) + np.array([0, 0, 150.0]))
     return out
+
+
+def _reference_place(rig: Rig, tag: Tag) -> Array:
+    """Where a tag on the centre line or on the floor would be put: spread along the vehicle, or beside the wheels."""
+    alike = [t.name for t in rig.tags.values() if t.reference and t.on_floor == tag.on_floor and t.place is None]
+    k = alike.index(tag.name)
+    if tag.on_floor:
+        at = [touch(front_disc(rig, s)) for s in rig.wheels] + [touch(rear_disc(rig))]
+        inward = [np.array([0, -120.0 * np.sign(x[1]), 0]) if abs(x[1]) > 1 else np.array([150.0, 0, 0]) for x in at]
+        return np.asarray(at[k % len(at)] + inward[k % len(at)] + np.array([60.0 * (k // len(at)), 0, 0]))
+    x = np.array([b.pivot[0] for b in rig.bodies.values() if b.role != "wheel"])
+    z = max(b.pivot[2] for b in rig.bodies.values() if b.role != "wheel")
+    share = 0.5 if len(alike) == 1 else k / (len(alike) - 1)
+    return np.array([x.min() + share * np.ptp(x), 0.0, z + 40.0])
 
 
 def _facing(z: Array) -> Array:

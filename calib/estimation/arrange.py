@@ -88,10 +88,19 @@ def arrange(rig: Rig, obs: Observations, min_photos: int = MIN_PHOTOS, findings:
     if len(photos) < 3:
         raise UserError(f"only {len(photos)} photo(s) show the board well enough; take more, with the whole board "
                         "in view, from different sides.", "few_photos")
-    obs = only_photos(obs, photos)
+    obs = _floor_once(rig, only_photos(obs, photos))
     _check_tags(rig, obs.table, findings)
     layout = make_layout(rig, obs, positions)
     return Arranged(obs, layout, group_corners(rig, board, obs, layout))
+
+
+def _floor_once(rig: Rig, obs: Observations) -> Observations:
+    """Without the floor's tags where the vehicle may have rolled: they count at straight ahead alone."""
+    floor = [t.code for t in rig.tags.values() if t.on_floor]
+    if not floor:
+        return obs
+    table = obs.table
+    return replace(obs, table=table[~table["tag"].isin(floor) | (table["position"] == rig.straight_ahead)])
 
 
 def _with_board(board: Board, obs: Observations, findings: list[Finding]) -> list[str]:

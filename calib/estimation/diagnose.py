@@ -14,8 +14,9 @@ from calib.estimation.blocks.closure import Closure
 from calib.estimation.blocks.corners import Corners
 from calib.estimation.blocks.expected import BarAlong, PrintScale
 from calib.estimation.camera import camera_matrix
-from calib.estimation.equations import RigProblem
+from calib.estimation.equations import KINDS, RigProblem
 from calib.estimation.moved import Moved, what_moved
+from calib.estimation.solver import reduced_system
 from calib.estimation.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
 from calib.estimation.unknowns import Layout, State
 from calib.findings import Code
@@ -29,6 +30,7 @@ OFF_PX = 4.0  # a tag further than this from where the position's other photos p
 SIZE = 0.01  # a tag's size over that in the rig file, beyond which it is another print
 SURE = 4.5  # standard uncertainties between bar and drawing; lengths are off together now and then
 PART_TAGS = "part tags"
+REFERENCE = "reference"  # kind of the rows that say where straight ahead and level are
 ZOOM = 0.015  # relative focal change beyond what focusing and stabilising do to a phone lens
 
 
@@ -265,6 +267,34 @@ def scale_finding(problem: RigProblem, s: State, cov: Array) -> list[Finding]:
         "read_mm": board.bar_measured})]
 
 
+def reference_findings(problem: RigProblem, s: State, cov: Array) -> list[Finding]:
+    """References that disagree with each other, or as a whole with the drawn pivots.
+
+    The second is a test of how far the alignment would go without them: at the minimum their pull is balanced by
+    all else, so that step is C0 g with C0 the covariance without them, and its covariance is C0 less that with them.
+    """
+    mine = [b for b in problem.blocks(s) if b.kind == REFERENCE]
+    if not mine:
+        return []
+    m, out = problem.motions(s), []
+    for b in mine:
+        worst = float(np.abs(b.residual(m)).max()) / K95
+        if worst > SURE / K95:
+            out.append(Finding(Code.REFERENCE_OFF, b.item, facts={"times": worst}))
+    others = tuple(k for k in KINDS if k != REFERENCE)
+    reduced = reduced_system(problem.linearise(s, others)).matrix
+    scale = 1 / np.sqrt(np.diag(reduced))
+    alone = np.linalg.inv(reduced * scale[:, None] * scale) * scale[:, None] * scale
+    turn = list(range(problem.layout.align.start, problem.layout.align.start + 3))
+    away = (alone @ problem.linearise(s, (REFERENCE,)).g_shared)[turn]
+    spread = np.sqrt(np.maximum(np.diag(alone - cov)[turn], 1e-16))
+    k = int(np.argmax(np.abs(away) / spread))
+    if abs(away[k]) > SURE * spread[k]:
+        about = ("about its length", "about its width", "about the vertical")[k]
+        out.append(Finding(Code.REFERENCES_TURN, "frame", facts={"deg": float(np.degrees(-away[k])), "about": about}))
+    return out
+
+
 def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.DataFrame, sigma: float,
                    ) -> list[Finding]:
     """What the finished estimate shows to be odd: photos, tags, rods and joints that do not fit or are not known."""
@@ -302,6 +332,7 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
             slot = layout.angle(*key)
             if slot is not None and np.sqrt(cov[slot, slot]) > np.deg2rad(1.0):
                 out.append(Finding(Code.ANGLE_UNKNOWN, body, (key[1],)))
+    out += reference_findings(problem, s, cov)
     if sigma > 2.0:
         out.append(Finding(Code.CORNERS_ROUGH, "all photos", facts={"factor": sigma}))
     board = np.abs(s.bow).max()

@@ -1,7 +1,7 @@
 """The one least-squares problem: the sum of its blocks of rows, for the solver.
 
 What each kind of row says stands in ``calib.estimation.blocks``: corners, closures of the rods, balls under bolt-head
-tags, the drawing, and what is expected of lens, print and photos before any of them.
+tags, the drawing, measured references, and what is expected of lens, print and photos before any of them.
 """
 
 from __future__ import annotations
@@ -18,12 +18,13 @@ from calib.estimation.blocks.closure import closure_blocks
 from calib.estimation.blocks.corners import CornerBlock, Corners
 from calib.estimation.blocks.drawing import drawing_blocks
 from calib.estimation.blocks.expected import PhotoPrior, Priors, expected_blocks
+from calib.estimation.blocks.references import reference_blocks
 from calib.estimation.solver import Normal
 from calib.estimation.unknowns import PRIVATE, Layout, Motions, State, retract
 from calib.rig.model import Rig
 
 Array = NDArray[np.float64]
-KINDS = ("corner", "closure", "ball", "drawing", "prior")
+KINDS = ("corner", "closure", "ball", "drawing", "reference", "prior")
 HELD = 1e15  # information on a photo pose that is known
 
 
@@ -31,7 +32,7 @@ def row_blocks(layout: Layout, motions: Motions, priors: Priors, closure_off: Co
                drawing_scale: float = 1.0) -> list[RowBlock]:
     """Every block over shared unknowns but the corners; ``motions`` at any state. New kinds of rows join here."""
     return [*expected_blocks(layout, priors), *closure_blocks(layout, motions, priors, closure_off),
-            *ball_blocks(layout), *drawing_blocks(layout, drawing_scale)]
+            *ball_blocks(layout), *drawing_blocks(layout, drawing_scale), *reference_blocks(layout)]
 
 
 @dataclass

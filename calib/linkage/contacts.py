@@ -13,54 +13,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.linkage.mechanism import body_motions
+from calib.rig.discs import UP, front_disc, rear_disc, touch
 from calib.rig.model import Rig
 
 Array = NDArray[np.float64]
-UP = np.array([0.0, 0.0, 1.0])
 REAR = "rear"
 ROUNDS = 8  # of the ground under three wheels: Newton's method, three or four are enough
 OUTER_ROUNDS = 5  # of the outer wheel's angle: each leaves about trail / wheelbase of the error before
-
-
-class Disc(NamedTuple):
-    """A wheel: middle (..., 3) mm, spin direction (..., 3) unit pointing left, radius and width of the tyre, mm."""
-
-    centre: Array
-    spin: Array
-    radius: float
-    tyre: float
-
-
-def touch(disc: Disc, up: ArrayLike = UP) -> Array:
-    """The wheel's lowest place (..., 3) against ``up`` (..., 3), any length: where it touches that ground."""
-    n = _unit(up)
-    flat = n - _dot(n, disc.spin)[..., None] * disc.spin
-    half = 0.5 * disc.tyre
-    return np.asarray(disc.centre - (disc.radius - half) * _unit(flat) - half * n)
-
-
-def front_disc(rig: Rig, side: str) -> Disc:
-    """A front wheel straight ahead, as drawn or measured."""
-    w = rig.wheels[side]
-    return Disc(np.asarray(w.centre, float), _unit(w.spin), w.radius, w.tyre)
-
-
-def rear_disc(rig: Rig) -> Disc:
-    """The rear wheel, straight ahead.
-
-    What the rig leaves open: the front wheels' mean radius, and a place on the centre line one wheelbase behind
-    the front wheels' middles, standing on the level ground under them.
-    """
-    r, front = rig.rear, [front_disc(rig, s) for s in rig.wheels]
-    radius = float(np.mean([d.radius for d in front])) if r.radius is None else r.radius
-    spin = _unit(r.spin)
-    if r.centre is not None:
-        return Disc(np.asarray(r.centre, float), spin, radius, r.tyre)
-    middle = np.mean([d.centre for d in front], axis=0)
-    ground = np.mean([touch(d)[..., 2] for d in front], axis=0)
-    height = -touch(Disc(np.zeros(3), spin, radius, r.tyre))[2]
-    x = middle[..., 0] - rig.wheelbase
-    return Disc(np.stack([x, np.zeros_like(x), ground + height], axis=-1), spin, radius, r.tyre)
 
 
 # --- three wheels on one flat ground -----------------------------------------------------------------------

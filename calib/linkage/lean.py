@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import block_diag
 
-from calib.linkage.contacts import rear_disc, stance
+from calib.linkage.contacts import stance
 from calib.linkage.limits import Limit, check_limits
 from calib.linkage.mechanism import CannotAssemble, Linkage
 from calib.linkage.steering import lean_joint, lean_range, lean_steer, roll_steer
 from calib.results import AsBuilt, Fit
+from calib.rig.discs import rear_disc
 from calib.rig.model import Rig, Vec
 from calib.rig.parameters import Kind, get_parameters, parsed, steps, with_parameters
 from calib.uncertainty import differences, each, half_width, joint, own_half_widths, standard
@@ -261,7 +262,7 @@ def _headings(rig: Rig, poses: Sequence[Mapping[str, float]]) -> dict[str, Array
 def _carriers(rig: Rig) -> set[str]:
     """Bodies whose hinges carry a wheel."""
     out: set[str] = set()
-    for b in [*(w.upright for w in rig.wheels.values()), rig.rear.body]:
+    for b in [*(w.upright for w in rig.wheels.values()), rig.rear.spin_body or rig.rear.body]:
         while b in rig.bodies:
             out.add(b)
             b = rig.bodies[b].parent

@@ -12,8 +12,9 @@ from typing import TypedDict
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calib.linkage.contacts import front_disc, ideal_outer, outer_circle, stance, touch, turning_centre
+from calib.linkage.contacts import ideal_outer, outer_circle, stance, turning_centre
 from calib.linkage.mechanism import Linkage, Sweep, body_motions
+from calib.rig.discs import front_disc, touch
 from calib.rig.figures import AxisFacts, Facts, LeanFacts, TravelFacts, figures
 from calib.rig.model import Rig
 

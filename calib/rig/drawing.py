@@ -16,8 +16,9 @@ from matplotlib.patches import Polygon
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
+from calib.rig.discs import front_disc, rear_disc, touch
 from calib.rig.labels import Box, leader, place_labels
-from calib.rig.model import FRAME, Body, Rig, Rod
+from calib.rig.model import FRAME, Body, Rig, Rod, Tag
 from capture.errors import UserError
 
 Array = NDArray[np.float64]
@@ -25,7 +26,7 @@ Array = NDArray[np.float64]
 # Okabe and Ito's palette, told apart with any common colour blindness.
 LEFT, RIGHT, MIDDLE, TAG = "#0072B2", "#D55E00", "#009E73", "#B0589A"
 ROD, PALE = "#222222", "#8A8F94"
-TYRE_WIDTH = 40.0  # mm; the rig file does not hold it, drawn so that a wheel shows from above
+TYRE_WIDTH = 40.0  # mm; drawn where the rig file does not give it, so that a wheel shows from above
 AXIS_REACH = 70.0  # mm either way of a hinge line drawn
 MARGIN = 70.0  # mm round each view
 DPI = 110
@@ -126,7 +127,10 @@ def _extent(rig: Rig) -> tuple[Array, Array]:
     places = [np.asarray(b.pivot) for b in rig.bodies.values()]
     places += [np.asarray(h) for p in rig.points.values() for h in p.holes.values()]
     for wheel in rig.wheels.values():
-        places += list(_rim(wheel.centre, wheel.spin, wheel.radius, TYRE_WIDTH / 2))
+        places += list(_rim(wheel.centre, wheel.spin, wheel.radius, (wheel.tyre or TYRE_WIDTH) / 2))
+    if rig.wheels and (rig.rear.centre is not None or rig.rear.spin_body is not None):
+        rear = rear_disc(rig)
+        places += list(_rim(rear.centre, rear.spin, rear.radius, (rear.tyre or TYRE_WIDTH) / 2))
     places += [np.asarray(t.place) for t in rig.tags.values() if t.place is not None]
     box = np.array(places, float)
     low, high = box.min(axis=0) - MARGIN, box.max(axis=0) + MARGIN
@@ -198,9 +202,13 @@ def _content(sheet: _Sheet, rig: Rig) -> None:
 
 
 def _wheels(sheet: _Sheet, rig: Rig) -> None:
-    for side, wheel in rig.wheels.items():
-        outline = _hull(sheet.view.project(_rim(wheel.centre, wheel.spin, wheel.radius, TYRE_WIDTH / 2)))
-        colour = LEFT if side == "left" else RIGHT
+    discs = {side: front_disc(rig, side) for side in rig.wheels}
+    if discs:
+        discs["rear"] = rear_disc(rig)
+    for side, wheel in discs.items():
+        outline = _hull(sheet.view.project(_rim(wheel.centre, wheel.spin, wheel.radius,
+                                                (wheel.tyre or TYRE_WIDTH) / 2)))
+        colour = {"left": LEFT, "right": RIGHT}.get(side, MIDDLE)
         sheet.ax.add_patch(Polygon(outline, facecolor=colour, alpha=0.06, zorder=1))
         sheet.ax.add_patch(Polygon(outline, fill=False, edgecolor=colour, alpha=0.6, linewidth=1.2, zorder=1))
         a = np.asarray(wheel.centre) - 45 * np.asarray(wheel.spin)
@@ -287,6 +295,27 @@ def _tags(sheet: _Sheet, rig: Rig) -> None:
             p = sheet.view.project(tag.place)
             sheet.ax.plot(*p, marker="s", color=TAG, markersize=6, zorder=5)
             sheet.label(f"{tag.name} [{tag.code}]", tag.place, TAG, "tag")
+    _references(sheet, rig)
+
+
+def _references(sheet: _Sheet, rig: Rig) -> None:
+    """The centre line and the floor with the codes of the tags on them; the file leaves open where along them."""
+    (left, right), (low, high) = sheet.ax.get_xlim(), sheet.ax.get_ylim()
+    line = [t for t in rig.tags.values() if t.on_centre_line]
+    floor = [t for t in rig.tags.values() if t.on_floor]
+    if line and sheet.view is not SIDE:
+        ends = ([left, 0.0], [right, 0.0]) if sheet.view is PLAN else ([0.0, low], [0.0, high])
+        sheet.ax.plot(*np.array(ends).T, color=TAG, linewidth=0.9, linestyle=(0, (12, 3, 2, 3)), zorder=2)
+        at = np.array([left + 0.94 * (right - left), 0.0] if sheet.view is PLAN else [0.0, low + 0.94 * (high - low)])
+        sheet.labels.append((_listed("centre line", line), at, TAG, "tag"))
+    if floor and sheet.view is not PLAN:
+        ground = float(np.mean([touch(front_disc(rig, s))[2] for s in rig.wheels])) if rig.wheels else 0.0
+        sheet.ax.plot([left, right], [ground, ground], color=TAG, linewidth=1.2, zorder=2)
+        sheet.labels.append((_listed("floor", floor), np.array([left + 0.9 * (right - left), ground]), TAG, "tag"))
+
+
+def _listed(what: str, tags: Sequence[Tag]) -> str:
+    return f"{what} [{', '.join(str(t.code) for t in tags)}]"
 
 
 def _merged(labels: Sequence[tuple[str, Array, str, str]], near: float) -> list[tuple[str, Array, str, str]]:
@@ -361,9 +390,13 @@ def _table(figure: Figure, rig: Rig, corner: tuple[float, float], width: float, 
             inward = -y if b.side == "left" else y
             caster, lean = math.degrees(math.atan2(-x, z)), math.degrees(math.atan2(inward, z))
             lines.append(f"{b.name:20s} {caster:5.1f}     {lean:5.1f}")
+    if rig.wheels:
+        rear = rear_disc(rig)
+        lines += ["", f"rear wheel at x {rear.centre[0]:.0f}, y {rear.centre[1]:.0f}, radius {rear.radius:g}"]
     lines += ["", "tag  on"]
     for t in sorted(rig.tags.values(), key=lambda t: t.code):
-        lines.append(f"{t.code:3d}  {'bolt of ' + t.centres_on if t.centres_on else t.body}, {t.size:g} mm")
+        where = "centre line" if t.on_centre_line else "floor" if t.on_floor else t.body
+        lines.append(f"{t.code:3d}  {'bolt of ' + t.centres_on if t.centres_on else where}, {t.size:g} mm")
     size = min(10.0, 0.86 * height * figure.get_figheight() * 72 / len(lines) / 1.25)
     ax.text(0, 1, "\n".join(lines), family="DejaVu Sans Mono", fontsize=size, va="top", color="#333333")
     _key(ax)
@@ -387,7 +420,8 @@ def _key(ax: Axes) -> None:
         Line2D([], [], color="#BFC4C9", linewidth=8, alpha=0.6, label="to be cleared"),
     ]
     ax.legend(handles=handles, loc="lower left", ncols=3, fontsize=9, frameon=False, borderaxespad=0,
-              title="Tyre width is not to scale.", title_fontsize=9, alignment="left", labelcolor="#333333")
+              title="Tyre width is to scale where the file gives it.", title_fontsize=9,
+              alignment="left", labelcolor="#333333")
 
 
 def _change(rod: Rod) -> str:

@@ -111,7 +111,7 @@ class Wheel:
 
 @dataclass(frozen=True)
 class RearWheel:
-    """The wheel behind, not steered. None: see ``calib.linkage.contacts.rear_disc`` for what is taken."""
+    """The wheel behind, not steered. None: see ``calib.rig.discs.rear_disc`` for what is taken."""
 
     radius: float | None = None
     centre: Vec | None = None
@@ -120,6 +120,9 @@ class RearWheel:
     tyre: float = 0.0  # mm, width of the tyre; 0: a thin disc
     tol: float = 5.0  # mm, 95 %
     spin_tol: float = np.deg2rad(1.0)  # rad, 95 %
+    spin_body: str | None = None  # the body that turns by hand with the wheel, if tagged; its hinge is the axle
+    square_tol: float = np.deg2rad(0.03)  # rad, 95 %: the axle against straight ahead, where it is a reference
+    level_tol: float = np.deg2rad(0.5)  # rad, 95 %: the same against level
 
 
 @dataclass(frozen=True)
@@ -135,6 +138,16 @@ class Tag:
     offset_tol: float = 0.5
     place: Vec | None = None  # drawn place of the tag's middle, for datum tags on the frame
     place_tol: float = 2.0
+    on_centre_line: bool = False  # its middle on the frame's centre line, y = 0
+    centre_line_tol: float = 0.5  # mm, 95 %
+    on_floor: bool = False  # lies on the floor under the vehicle; seen straight ahead only
+    floor_tol: float = 1.0  # mm, 95 %: its height against the other floor tags'
+    flat_tol: float = np.deg2rad(1.0)  # rad, 95 %: how flat it lies against the whole floor
+
+    @property
+    def reference(self) -> bool:
+        """Whether it says where straight ahead or level is, by itself."""
+        return self.on_centre_line or self.on_floor
 
 
 @dataclass(frozen=True)

@@ -441,8 +441,37 @@ class _Reader:
         if t["radius"] is not None and t["tyre_width"] >= t["radius"]:
             self.errors.bad((*path, "tyre_width"), data.get("tyre_width"), "less than the radius")
             good = False
+        good &= self.check_rear_spin(path, data, t)
         return RearWheel(radius=t["radius"], centre=t["centre"], spin=t["spin_axis"], body=t["body"],
-                         tyre=t["tyre_width"], tol=t["tolerance"], spin_tol=t["spin_tolerance"]) if good else None
+                         tyre=t["tyre_width"], tol=t["tolerance"], spin_tol=t["spin_tolerance"],
+                         spin_body=t["spin_body"], square_tol=t["square_tolerance"],
+                         level_tol=t["level_tolerance"]) if good else None
+
+    def check_rear_spin(self, path: KeyPath, data: dict[str, Any], t: dict[str, Any]) -> bool:
+        """A rear wheel turned by hand: its body's hinge is the axle, which points to the left."""
+        good = True
+        if t["spin_body"] is None:
+            for key in ("square_tolerance", "level_tolerance"):
+                if key in data:
+                    self.errors.bad((*path, key), data[key], 'only with "spin_body"')
+                    good = False
+            return good
+        if not self.known((*path, "spin_body"), t["spin_body"], self.body_tables, A_BODY):
+            return False
+        spin = self.bodies.get(t["spin_body"])
+        if spin is None:
+            return False  # reported where the body is read
+        if spin.role != "wheel" or spin.parent != t["body"] or abs(spin.axis[1]) < 0.5:
+            self.errors.bad((*path, "spin_body"), spin.name, f'a body with role "wheel", its axis across the vehicle, '
+                                                             f'and the parent "{t["body"]}"')
+            return False
+        if "spin_axis" in data and abs(float(np.dot(spin.axis, t["spin_axis"]))) < math.cos(math.radians(10)):
+            self.errors.bad((*path, "spin_axis"), data["spin_axis"], f"the direction of the hinge of {spin.name}, or "
+                                                                     "nothing")
+            return False
+        if t["centre"] is not None:
+            good = self.check_spin(path, {**t, "spin_axis": spin.axis}, spin)
+        return good
 
     def check_spin(self, path: KeyPath, t: dict[str, Any], spin: Body) -> bool:
         """The wheel and the body that turns with it are one axle."""
@@ -478,11 +507,16 @@ class _Reader:
             out[name] = Tag(
                 name=name, code=code, body=body, size=t["size"], centres_on=t["on_bolt"], offset=t["offset"],
                 offset_tol=t["offset_tolerance"], place=t["place"], place_tol=t["place_tolerance"],
+                on_centre_line=t["on_centre_line"], centre_line_tol=t["centre_line_tolerance"], on_floor=t["on_floor"],
+                floor_tol=t["floor_tolerance"], flat_tol=t["flat_tolerance"],
             )
         return out
 
     def tag_body(self, path: KeyPath, data: dict[str, Any], t: dict[str, Any]) -> str | None:
         body, bolt = t["body"], t["on_bolt"]
+        self.check_reference(path, data, t)
+        if body is None and t["on_floor"]:
+            body = FRAME  # it stays where it is while the vehicle stands
         if body is None and bolt is None:
             self.errors.add((*path, "body"), 'read nothing; allowed: the name of a body, or "on_bolt"')
             return None
@@ -504,6 +538,20 @@ class _Reader:
             if key in data:
                 self.errors.bad((*path, key), data[key], 'only with "on_bolt"')
         return body
+
+    def check_reference(self, path: KeyPath, data: dict[str, Any], t: dict[str, Any]) -> None:
+        """A tag on the centre line is on the frame; one on the floor is on no part; their tolerances go with them."""
+        for key in ("on_centre_line", "on_floor"):
+            if t[key] and (t["on_bolt"] is not None or t["body"] not in (None, FRAME)):
+                self.errors.bad((*path, key), True, 'only for a tag with body = "frame" and no "on_bolt"')
+        if t["on_centre_line"] and t["on_floor"]:
+            self.errors.bad((*path, "on_floor"), True, "either on_centre_line or on_floor")
+        if t["on_floor"] and t["place"] is not None:
+            self.errors.bad((*path, "place"), data["place"], 'no place for a tag with "on_floor"')
+        for key, needs in (("centre_line_tolerance", "on_centre_line"), ("floor_tolerance", "on_floor"),
+                           ("flat_tolerance", "on_floor")):
+            if key in data and not t[needs]:
+                self.errors.bad((*path, key), data[key], f'only with "{needs} = true"')
 
     def read_obstacles(self) -> tuple[Obstacle, ...]:
         out = []

@@ -80,6 +80,11 @@ SINGLE: dict[str, dict[str, Key]] = {
         "tyre_width": Key("length", 0.0, "width of the tyre, taken as round; 0 is a thin disc", lo=0, hi=150),
         "tolerance": Key("length", 5.0, "how far its real place may be off the drawing", above=0, hi=500),
         "spin_tolerance": Key("angle", 1.0, "how far its real axle may point off the drawing", above=0, hi=45),
+        "spin_body": Key("name", None, "the body that turns by hand with it, if it has a tag: straight ahead is then "
+                                       "what this wheel says"),
+        "square_tolerance": Key("angle", 0.03, "with spin_body: how far its axle may be from square to straight ahead",
+                                above=0, hi=5),
+        "level_tolerance": Key("angle", 0.5, "with spin_body: how far its axle may tip from level", above=0, hi=10),
     },
     "limits": {
         "min_transmission_angle": Key("angle", 30.0, "least angle between a rod and its arm", lo=0, hi=90),
@@ -146,6 +151,11 @@ NAMED: dict[str, dict[str, Key]] = {
         "offset_tolerance": Key("length", 0.5, "how well that is known", above=0, hi=50),
         "place": Key("place", None, "drawn place of its middle, for a tag on the frame that fixes the axes"),
         "place_tolerance": Key("length", 2.0, "how well that is known", above=0, hi=500),
+        "on_centre_line": Key("flag", False, "true for a tag on the frame with its middle on the centre line, y = 0"),
+        "centre_line_tolerance": Key("length", 0.5, "how well that is so", above=0, hi=20),
+        "on_floor": Key("flag", False, "true for a tag lying on the floor under the vehicle, face up"),
+        "floor_tolerance": Key("length", 1.0, "how level the floor is from one such tag to the next", above=0, hi=50),
+        "flat_tolerance": Key("angle", 1.0, "how flat the tag lies against the whole floor", above=0, hi=10),
     },
     "obstacles": {
         "from": Key("place", REQUIRED, "one end of its middle line"),

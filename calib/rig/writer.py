@@ -137,7 +137,9 @@ _TABLES: dict[str, dict[str, Getter]] = {
     "rear_wheel": {
         "radius": lambda r: r.rear.radius, "centre": lambda r: r.rear.centre, "spin_axis": lambda r: r.rear.spin,
         "body": lambda r: r.rear.body, "tyre_width": lambda r: r.rear.tyre, "tolerance": lambda r: r.rear.tol,
-        "spin_tolerance": lambda r: r.rear.spin_tol,
+        "spin_tolerance": lambda r: r.rear.spin_tol, "spin_body": lambda r: r.rear.spin_body,
+        "square_tolerance": lambda r: r.rear.square_tol if r.rear.spin_body else None,
+        "level_tolerance": lambda r: r.rear.level_tol if r.rear.spin_body else None,
     },
     "limits": {"min_transmission_angle": lambda r: r.min_transmission},
     "bodies": {
@@ -167,6 +169,9 @@ _TABLES: dict[str, dict[str, Getter]] = {
         "offset": lambda t: None if t.centres_on is None else t.offset,
         "offset_tolerance": lambda t: None if t.centres_on is None else t.offset_tol,
         "place_tolerance": lambda t: t.place_tol,
+        "centre_line_tolerance": lambda t: t.centre_line_tol if t.on_centre_line else None,
+        "floor_tolerance": lambda t: t.floor_tol if t.on_floor else None,
+        "flat_tolerance": lambda t: t.flat_tol if t.on_floor else None,
     },
     "obstacles": {"from": lambda o: o.a, "to": lambda o: o.b, "diameter": lambda o: 2 * o.radius},
     "slides": {},
@@ -184,7 +189,8 @@ def _values(section: str, keys: Mapping[str, Key], thing: Any) -> dict[str, Any]
     """Key to value for one table, in the schema's order; what is empty or False is the same as left out."""
     get = _TABLES[section]
     found = {k: get[k](thing) if k in get else getattr(thing, k) for k in keys}
-    return {k: v for k, v in found.items() if not (v is None or v is False or v == "" or v == ())}
+    return {k: v for k, v in found.items()
+            if not (v is None or v is False or v == "" or isinstance(v, tuple) and not v)}
 
 
 def _document(rig: Rig, comments: Mapping[str, str], style: _Style, as_built: bool = False) -> str:

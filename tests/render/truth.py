@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq, root
 from scipy.spatial.transform import Rotation
 
-from calib.rig.model import FRAME, Body, Rig, Vec
+from calib.rig.model import FRAME, Body, Rig, Tag, Vec
 from calib.rig.reader import load_rig
 from capture.targets import Board, saddle_points
 from tests.render.camera import Camera, Lens, look_at
@@ -309,9 +309,12 @@ def random_errors(rig: Rig, rng: np.random.Generator, share: float = 1.0) -> Err
     def v(tol: float) -> Vec:
         return vec(rng.normal(0, share * tol / 1.96, 3))
 
+    rear = rig.rear.spin_body
+    about = np.rad2deg([rig.rear.level_tol, 0.0, rig.rear.square_tol]) / 1.96
+    behind = {rear: vec(rng.normal(0, 1, 3) * about)} if rear else {}
     return Errors(
-        pivots={n: v(b.pivot_tol) for n, b in rig.bodies.items() if b.role != "wheel"},
-        tilts={n: v(float(np.rad2deg(b.axis_tol))) for n, b in rig.bodies.items() if b.role != "wheel"},
+        pivots={n: v(b.pivot_tol) for n, b in rig.bodies.items() if b.role != "wheel" or n == rear},
+        tilts={n: v(float(np.rad2deg(b.axis_tol))) for n, b in rig.bodies.items() if b.role != "wheel"} | behind,
         points={n: v(p.tol) for n, p in rig.points.items()},
         spins={s: v(float(np.rad2deg(w.spin_tol)) * 0.5) for s, w in rig.wheels.items()},
         centres={s: v(1.5) for s in rig.wheels},
@@ -346,9 +349,27 @@ def stick_tags(rig: Rig, scale: float, rng: np.random.Generator) -> dict[str, Po
             R = facing((0, 0, 1), rng.uniform(-0.5, 0.5))
             out[name] = (R, np.asarray(tag.place) + rng.normal(0, 0.5, 3))
             continue
+        if tag.reference:
+            out[name] = _reference(tag, rng)
+            continue
         b = rig.bodies[tag.body]
         out[name] = _plate(b, rig, rng)
     return out
+
+
+# where reference tags are put: along the frame (x, z), and on the floor by the wheels (x, y)
+ON_FRAME = {"line_front": (60.0, 300.0), "line_rear": (-640.0, 300.0)}
+ON_FLOOR = {"floor_left": (30.0, 225.0), "floor_right": (-20.0, -230.0), "floor_rear": (-1060.0, 60.0)}
+
+
+def _reference(tag: Tag, rng: np.random.Generator) -> Pose:
+    """A tag on the centre line or on a level floor, as far off as its tolerances (95 %) say."""
+    if tag.on_centre_line:
+        x, z = ON_FRAME[tag.name]
+        return facing((0, 0, 1), rng.uniform(-0.5, 0.5)), np.array([x, rng.normal(0, tag.centre_line_tol / 1.96), z])
+    tip = Rotation.from_rotvec([*rng.normal(0, tag.flat_tol / 1.96, 2), 0.0])
+    at = np.array([*ON_FLOOR[tag.name], rng.normal(0, tag.floor_tol / 1.96)])
+    return np.asarray(tip.as_matrix() @ facing((0, 0, 1), rng.uniform(-0.5, 0.5))), at
 
 
 def glued_as_promised(truth: Truth, rng: np.random.Generator) -> Truth:
@@ -536,7 +557,10 @@ def set_levers(rig: Rig, rng: np.random.Generator, creep_deg: float) -> dict[tup
                 angles[w.spin_body, position] = float(rng.normal(0, np.deg2rad(creep_deg)))
             elif w.spin_body:
                 angles[w.spin_body, position] = 0.0
-    at = {w.spin_body: 0.0 for w in rig.wheels.values() if w.spin_body}
+    at = {b: 0.0 for b in (*(w.spin_body for w in rig.wheels.values()), rig.rear.spin_body) if b}
+    if rig.rear.spin_body:
+        angles |= {(rig.rear.spin_body, p): float(rng.normal(0, np.deg2rad(creep_deg))) for p in rig.positions}
+        angles[rig.rear.spin_body, rig.straight_ahead] = 0.0
     for position in rig.spin_positions:
         for b in at:
             at[b] += float(np.deg2rad(rng.uniform(95, 135)))
