@@ -88,7 +88,8 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
     notes = tuple({"code": "note", "item": "", "text": n, "serious": False}
                   for n in (*design.remarks, *comparison.notes, *obs.notes))
     leaned = lean_table(lean_from_photos(design, fit) if lean_joint(design) else ())
-    work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble)
+    work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble,
+                     fit.positions)
     return Results(design, obs, fit, comparison, proposals, comparison.curves(), comparison.measured(), figures,
                    photos_table(obs, fit), work, _limits(design, fit), findings + notes,
                    what_moves_what(fit.as_built.rig), play_table(plays), leaned,

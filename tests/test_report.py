@@ -477,6 +477,16 @@ def test_every_text_from_outside_is_escaped() -> None:
     assert nasty not in page and "<b>" not in page and page.count("&lt;b&gt;") >= 3
 
 
+def test_card_names_what_to_settle_before_what_to_do_and_the_wrong_hole_first() -> None:
+    found = [{"text": f"matter {k}", "serious": True, "code": "tag_slipped"} for k in range(3)]
+    found += [{"text": "not grave", "serious": False, "code": "photo_poor"},
+              {"text": "the ball sits in hole C", "serious": True, "code": "hole_mismatch"}]
+    page = card(make_sheet(figures(NOT_MET), found), "First adjustment", ["Left rod: longer."])
+    order = [page.index(x) for x in ("f0 is outside", "Settle first", "the ball sits in hole C", "matter 0", "matter 1",
+                                     "1 more under Findings", "First adjustment")]
+    assert order == sorted(order) and "matter 2" not in page and "not grave" not in page
+
+
 def test_card_reminds_of_the_checks_only_where_all_is_met() -> None:
     met = card(make_sheet(figures(MET, MET)), "First adjustment", ["none; leave it as it is."])
     bad = card(make_sheet(figures(MET), limits=[(False, "left_rod goes over centre")]), "First", [])

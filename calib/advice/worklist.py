@@ -60,16 +60,19 @@ class Shoot:
     spin_positions: tuple[str, ...] = ()
 
 
-def work_steps(proposal: Proposal, rig: Rig, u95: Mapping[str, float] | None = None) -> tuple[Step, ...]:
+def work_steps(proposal: Proposal, rig: Rig, u95: Mapping[str, float] | None = None,
+               straight: str = "") -> tuple[Step, ...]:
     """The steps of one proposal, in order; none where all is left as it is.
 
-    ``rig`` is the measured rig that the proposal was made for; ``u95`` gives 95 % half-widths of rod lengths, mm.
+    ``rig`` is the measured rig that the proposal was made for; ``u95`` gives 95 % half-widths of rod lengths, mm;
+    ``straight`` says where the wheels stand straight, if not where straight ahead was held.
     """
     if proposal.leaves_it:
         return ()
     driver = title(rig.driver).lower()
-    out = [Step(f'Set the steering straight ahead, as at position "{rig.straight_ahead}", and strap the {driver} there '
-                "so that nothing moves while you work.", kind="centre")]
+    where = straight or f'as at position "{rig.straight_ahead}"'
+    out = [Step(f"Set the steering straight ahead, {where}, and strap the {driver} there so that nothing moves while "
+                "you work.", kind="centre")]
     toe_u95 = next((f.u95 for f in proposal.figures if f.name == "toe"), None)
     standing, before = rig, _figures(rig)
     for change in in_order(proposal.changes, rig):

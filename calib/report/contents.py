@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import pandas as pd
 
+from calib.advice.centring import centring
 from calib.advice.compare import Comparison, predicted_curves
 from calib.advice.proposal import Proposal, Proposals, percent, title
 from calib.advice.sensitivity import sensitivity
@@ -54,6 +55,8 @@ class Results:
     def work_lines(self) -> list[str]:
         """The first proposal in a few lines for the terminal."""
         first = next(iter(self.work["proposals"]), None)
+        if self.work["centre_first"]:
+            return ["Centre the levers first.", self.work["centre_first"]]
         if first is None:
             return list(self.work["notes"])
         lines = []
@@ -100,14 +103,18 @@ def photos_table(obs: Observations, fit: Fit) -> pd.DataFrame:
 
 
 def work_data(design: Rig, built: AsBuilt, comparison: Comparison, proposals: Proposals | None, figures: pd.DataFrame,
-              labels: Mapping[str, str], trouble: str = "") -> dict[str, Any]:
+              labels: Mapping[str, str], trouble: str = "", shot: Collection[str] = ()) -> dict[str, Any]:
     """Proposals as plain data: what ``proposals.json`` holds and the report shows.
 
     Keys: proposals (title, changes, steps, shoot, chance, side_effects, predicted, items, curves), withheld (text,
     reason), limited, photos, notes. ``changes`` are the steps as paragraphs, ``steps`` the same in parts (kind, item,
-    do, how, recheck), ``shoot`` the positions to photograph again (positions, spin_positions).
+    do, how, recheck), ``shoot`` the positions to photograph again (positions, spin_positions), ``centre_first`` what
+    comes before all of it where only the centring is wrong. ``shot``: the positions photographed.
     """
-    empty = {"format": FORMAT, "proposals": [], "withheld": [], "limited": [], "photos": []}
+    where = centring(design, comparison, shot)
+    alone = where is not None and where.alone
+    empty = {"format": FORMAT, "proposals": [], "withheld": [], "limited": [], "photos": [],
+             "centre_first": where.text if where is not None and alone else ""}
     if proposals is None:
         return {**empty, "notes": [trouble] if trouble else []}
     now = {str(r["name"]): r for _, r in figures.iterrows()}
@@ -118,21 +125,23 @@ def work_data(design: Rig, built: AsBuilt, comparison: Comparison, proposals: Pr
     out = []
     for k, p in enumerate(listed):
         if k == 0:
-            head = "Leave it as it is" if p.leaves_it else "Do this first"
+            head = ("Leave the rest as it is" if alone else "Leave it as it is") if p.leaves_it else (
+                "Only if it is still off then" if alone else "Do this first")
         elif p.leaves_it:
             head = "If nothing is done"
         else:
             head = f"Another way ({k})" + (", least work" if p is least and p is not listed[0] else "")
-        out.append(_proposal_data(design, built, comparison, p, head, now, labels))
+        out.append(_proposal_data(design, built, comparison, p, head, now, labels, where.where if where else ""))
     held = [{"text": title(w.item), "reason": w.reason} for w in proposals.withheld]
     return {**empty, "proposals": out, "withheld": held, "limited": list(proposals.limited_by),
             "photos": list(proposals.photos), "notes": list(proposals.notes)}
 
 
 def _proposal_data(design: Rig, built: AsBuilt, comparison: Comparison, p: Proposal, head: str, now: Mapping[str, Any],
-                   labels: Mapping[str, str]) -> dict[str, Any]:
+                   labels: Mapping[str, str], straight: str) -> dict[str, Any]:
     u95 = dict(zip(built.names, own_half_widths(built.cov), strict=True))
-    steps = work_steps(p, built.rig, {r: float(u95[n]) for r in built.rig.rods if (n := length_name(r)) in u95})
+    steps = work_steps(p, built.rig, {r: float(u95[n]) for r in built.rig.rods if (n := length_name(r)) in u95},
+                       straight)
     predicted = []
     for f in p.figures:
         row = now.get(f.name)

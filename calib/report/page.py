@@ -41,6 +41,7 @@ class Card:
     steps: tuple[str, ...]
     chance: float | None
     go: bool
+    first: tuple[str, ...] = ()  # what to settle before anything is adjusted
     remarks: tuple[str, ...] = ()
 
 
@@ -49,7 +50,7 @@ def verdict_card(sheet: Sheet, head: str, steps: Sequence[str], chance: float | 
     bad = bool(sheet.broken) or any(x.verdict == NOT_MET for x in sheet.lines)
     return Card(sheet.headline, "met" if sheet.go else "not" if bad else "",
                 tuple((x.label, badge(x.verdict)) for x in sheet.lines), head, tuple(steps), chance, sheet.go,
-                sheet.remarks)
+                sheet.warnings, sheet.remarks)
 
 
 def lens_line(fit: Fit) -> str:
@@ -92,6 +93,8 @@ def _lead(results: Results) -> str:
 
 
 def _card(results: Results, sheet: Sheet) -> Card:
+    if results.work["centre_first"]:
+        return verdict_card(sheet, "Centre the levers first", [results.work["centre_first"]], None)
     first = next(iter(results.work.get("proposals", ())), None)
     head, steps = "First adjustment", list(results.work.get("notes", ()))
     if first is not None:
@@ -112,7 +115,7 @@ def _confirm(results: Results, folder: Path, before: Before) -> dict[str, Any]:
 def _work(work: Mapping[str, Any]) -> dict[str, Any]:
     held = [f"{w['text']}: {w['reason']}" for w in work.get("withheld", ())]
     return {"proposals": [{**p, "predicted": tables.predicted_table(p["predicted"])} for p in work["proposals"]],
-            "notes": work.get("notes", ()), "cautions": WORK_CAUTIONS,
+            "notes": work.get("notes", ()), "centre_first": work["centre_first"], "cautions": WORK_CAUTIONS,
             "lists": (("Considered and withheld", held), ("What stops going further", work.get("limited", ())),
                       ("Photos that would settle the rest", work.get("photos", ())))}
 

@@ -27,6 +27,9 @@ CAUTIONS: tuple[str, ...] = (
 )
 
 
+FIRST = ("hole_mismatch", "hole_uncertain")  # a rod end in another hole than the file says: every move hangs on it
+
+
 def short(name: str) -> str:
     """A figure's name in a sentence."""
     return FIGURES[name].short if name in FIGURES else name.replace("_", " ")
@@ -68,7 +71,8 @@ def make_sheet(figures: pd.DataFrame, findings: Sequence[Mapping[str, object]] =
     """
     rows = figures[figures["verdict"].fillna("").astype(str) != ""]
     lines = tuple(SheetLine(short(str(r["name"])), str(r["verdict"]), str(r["says"])) for _, r in rows.iterrows())
-    warnings = tuple(str(f["text"]) for f in findings if f.get("serious"))
+    serious = sorted((f for f in findings if f.get("serious")), key=lambda f: f.get("code") not in FIRST)
+    warnings = tuple(str(f["text"]) for f in serious)
     broken = tuple(text.replace("_", " ") for kept, text in limits if not kept)
     return Sheet(lines, broken, warnings, headline(lines, broken, warnings), _remarks(findings))
 
