@@ -18,11 +18,12 @@ from calib.advice.finder import Candidate, Effort, Finder, Found, shortfall
 from calib.advice.hints import limited_by, missing_hole, short_range
 from calib.advice.keeping import Limits
 from calib.advice.propagation import with_wheel_doubt
-from calib.advice.proposal import Builder, Change, Predicted, Proposal, Proposals, Withheld, gaussian
+from calib.advice.proposal import SHOOT_STOPS, Builder, Change, Predicted, Proposal, Proposals, Withheld, gaussian
 from calib.advice.ranking import Rules, allowed, alternatives, left_out, ranked, work_of
 from calib.advice.search import STOP_ROOM, Model, Objective, Variant, driver_grid, need_both_wheels, solve, usable
 from calib.results import AsBuilt
 from calib.rig.adjustables import HoleChoice, Move, SettingErrors, choices_of, moves_of
+from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
 from calib.uncertainty import half_width
 from capture.errors import UserError
@@ -189,6 +190,9 @@ def _how_sure(task: Task, finder: Finder, good: Sequence[Candidate]) -> None:
 def _notes(task: Task, sets: HoleSets, limits: Limits) -> tuple[str, ...]:
     out = [f"The target {n!r} is not one the adjustment can steer by; it was left out."
            for n in task.objective.skipped]
+    if task.objective.open:
+        names = " and ".join(FIGURES[n].short for n in task.objective.open)
+        out.append(f"Nothing is adjusted for {names}: where the stops are is not known well enough, so {SHOOT_STOPS}")
     beyond = np.degrees(task.options.margin)
     out += [f"The drawing itself breaks a limit within {beyond:g} deg of its travel: {text}; proposals may be as "
             "bad, not worse." for _, _, _, text in limits.drawn]

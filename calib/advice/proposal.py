@@ -354,6 +354,10 @@ def said(c: Change, more: str = "") -> str:
     return f"{title(c.item)}: {c.direction} by {abs(c.mm):.4g} mm{more}."
 
 
+SHOOT_STOPS = ('name two positions in the rig file, stops = ["back_stop", "push_stop"], and photograph the levers '
+               "at both stops, four photos each.")
+
+
 def part_words(part: ParameterName | None) -> str:
     """What limits a figure, in words."""
     if part is None:
@@ -368,6 +372,8 @@ def part_words(part: ParameterName | None) -> str:
 def cure(rig: Rig, part: ParameterName | None) -> str:
     """The photos that would make a part better known."""
     kind = None if part is None else part.kind
+    if kind is Kind.TRAVEL:
+        return SHOOT_STOPS
     if kind is Kind.SPIN:
         labels = " and ".join(rig.spin_positions) or "two positions with the wheel turned by hand"
         return f"photograph {labels} again, six photos each, the wheel's tag and the board both in view."

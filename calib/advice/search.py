@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 
 from calib.linkage import batch
 from calib.linkage.mechanism import Linkage
-from calib.linkage.steering import heading_figures, wheel_headings
+from calib.linkage.steering import heading_figures, on_curve, wheel_headings
 from calib.rig.adjustables import Move, adjusted, moves_of, usable_longest
 from calib.rig.figures import FIGURES, kinds
-from calib.rig.model import FRAME, Rig
+from calib.rig.model import FRAME, Rig, Target
 from calib.rig.parameters import Kind, parsed, with_parameters
+from calib.uncertainty import standard
 from capture.errors import UserError
 
 Array = NDArray[np.float64]
@@ -180,6 +181,18 @@ class Model:
         return Curves(self.driver, head, lev)
 
 
+ONE_STOP = ("symmetry", "lock_left", "lock_right")  # figures that stand on a single stop or on the two's difference
+
+
+def drawn_zero(design: Rig, measured: Rig, body: str) -> float:
+    """Angle (rad, from where it stood at straight ahead) at which a part stands as drawn straight ahead.
+
+    By its stops: those of a measured rig count from where the part stood. Zero where none are given.
+    """
+    drawn, real = design.bodies[body].travel, measured.bodies[body].travel
+    return 0.0 if drawn is None or real is None else 0.5 * (sum(real) - sum(drawn))
+
+
 class Objective:
     """Residuals of curves against the design rig's targets and curves; ``measured`` gives the kingpins.
 
@@ -191,11 +204,25 @@ class Objective:
     def __init__(self, design: Rig, driver: Array, measured: Rig | None = None, rest: float = 1.0) -> None:
         self.rig, self.measured, self.rest = design, measured or design, rest
         steered = {k.name for k in kinds("travel")}
-        self.targets = [t for n, t in design.targets.items() if n in steered]
+        self.zero = drawn_zero(design, self.measured, design.driver)
+        self.zero_tol = float(np.hypot(ZERO_TOL, standard(self.measured.stop_tol)))
+        self.design = Model(design, driver - self.zero).curves([Variant()])  # where the lever stands as drawn
+        self.open = tuple(n for n in ONE_STOP if n in design.targets and self._stops_decide(design.targets[n]))
+        self.targets = [t for n, t in design.targets.items() if n in steered and n not in self.open]
         self.skipped = tuple(n for n in design.targets if n not in steered)
-        self.design = Model(design, driver).curves([Variant()])
         self.lowest = np.array([-np.inf if FIGURES[t.name].rule == "at most" else -1.0 for t in self.targets])
         self.i0 = int(np.argmin(np.abs(driver)))
+
+    def _stops_decide(self, target: Target) -> bool:
+        """Whether the doubt of where the stops are alone exceeds the tolerance."""
+        mean = np.mean([h[0] for h in self.design.headings.values()], axis=0)
+        d = self.design.driver
+        slope = abs(float(on_curve(d, mean, np.array(0.0))[1])) if len(d) >= 4 else 1.0
+        return bool((2 if target.name == "symmetry" else 1) * slope * self.measured.stop_tol > target.tolerance)
+
+    def _at_zero(self, driver: Array, y: Array) -> Array:
+        """Values (m,) of curves (m, k) where the driver stands as drawn straight ahead."""
+        return on_curve(driver, y, np.full(y.shape[:-1], self.zero))[0]
 
     def figures(self, c: Curves) -> dict[str, Array]:
         """All figures of the curves, (m,) each."""
@@ -205,17 +232,17 @@ class Objective:
         """(m, r): targets first (in the order of ``targets``), then zero positions, then curves."""
         f = self.figures(c)
         cols = [(f[t.name] - t.value) / t.tolerance for t in self.targets]
-        h0 = sum(h[:, self.i0] for h in c.headings.values()) / max(1, len(c.headings))
-        d0 = sum(h[0, self.i0] for h in self.design.headings.values()) / max(1, len(c.headings))
-        cols.append((h0 - d0) / ZERO_TOL * self.rest)
+        h0 = self._at_zero(c.driver, np.mean([*c.headings.values()], axis=0))
+        d0 = self._at_zero(c.driver, np.mean([h[0] for h in self.design.headings.values()], axis=0))
+        cols.append((h0 - d0) / self.zero_tol * self.rest)
         scale = np.sqrt(CURVE_WEIGHT / len(c.driver)) / CURVE_TOL * self.rest
         blocks = [np.stack(cols, axis=1)]
         for side, h in c.headings.items():
             blocks.append((h - self.design.headings[side]) * scale)
         for n, a in c.levers.items():
             if n in self.design.levers:
-                diff = a - self.design.levers[n]
-                blocks.append(diff[:, [self.i0]] / ZERO_TOL * self.rest)
+                diff = a - drawn_zero(self.rig, self.measured, n) - self.design.levers[n]
+                blocks.append(self._at_zero(c.driver, diff)[:, None] / self.zero_tol * self.rest)
                 blocks.append(diff / LEVER_TOL / np.sqrt(len(c.driver)) * self.rest)
         return _or_out_of_reach(np.concatenate(blocks, axis=1))
 

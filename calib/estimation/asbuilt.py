@@ -16,11 +16,12 @@ from calib.estimation.unknowns import Layout, State, retract
 from calib.linkage.rotations import skew
 from calib.rig.model import Point, Rig, Vec
 from calib.rig.parameters import Kind, length_name, parsed, travel_names, vector_names
-from calib.uncertainty import differences, each, standard
+from calib.uncertainty import K95, differences, each, standard
 
 Array = NDArray[np.float64]
 DRILL_SD = 0.1  # mm: spacing of holes drilled in one set-up (common practice, no source)
 STEP = 1e-5  # mm or rad, central differences
+MEASURED_STOP = np.deg2rad(0.1)  # rad, 95 %: how alike a lever comes to rest at its stop (common practice, no source)
 LEAST_ARM = 5.0  # mm: a shorter arm says nothing of where its part points
 ARM_TILT_SD = 0.02  # rad: how far an arm's row of holes may lean from the drawing
 
@@ -62,7 +63,8 @@ def as_built_rig(layout: Layout, s: State, measured_wheels: Sequence[str]) -> Ri
             d = d * np.sign(d @ np.asarray(w.spin))
             centre = np.asarray(w.centre)
             wheels[side] = replace(w, centre=vec(p + d * (d @ (centre - p))), spin=vec(d), measured=True)
-    return replace(rig, bodies=bodies, points=points, rods=rods, wheels=wheels)
+    known = MEASURED_STOP if measured_stops(layout) else K95 * stops_doubt(rig)
+    return replace(rig, bodies=bodies, points=points, rods=rods, wheels=wheels, stop_tol=known)
 
 
 def measured_stops(layout: Layout) -> bool:

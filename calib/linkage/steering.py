@@ -221,7 +221,7 @@ def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: Arr
         raise ValueError("figures need at least 4 driver angles in increasing order, and a heading for each")
     mean = 0.5 * (hl + hr)
     straight = straight_at(d, mean)
-    l0, r0 = _at(d, hl, straight)[0], _at(d, hr, straight)[0]
+    l0, r0 = on_curve(d, hl, straight)[0], on_curve(d, hr, straight)[0]
     span = travel if travel is not None else rig.bodies[rig.driver].travel
     low, high = (d[0], d[-1]) if span is None else span
     lo, hi = np.maximum(d[0], low), np.minimum(d[-1], high)
@@ -230,11 +230,11 @@ def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: Arr
     ends = []
     for x in (lo, hi):
         at = np.broadcast_to(x, straight.shape)
-        ends.append({"left": _at(d, sl, at)[0], "right": _at(d, sr, at)[0]})
+        ends.append({"left": on_curve(d, sl, at)[0], "right": on_curve(d, sr, at)[0]})
     err = ackermann_error(rig, np.where(inside, sl, 0.0), np.where(inside, sr, 0.0))
     at_ends = [ackermann_error(rig, e["left"], e["right"]) for e in ends]
     circles = [turn_circle(rig, e["left"], e["right"]) for e in ends]
-    return TravelFacts(straight, {"left": l0, "right": r0}, _at(d, mean, straight)[1], (ends[0], ends[1]),
+    return TravelFacts(straight, {"left": l0, "right": r0}, on_curve(d, mean, straight)[1], (ends[0], ends[1]),
                        np.concatenate([err, np.stack(at_ends, axis=-1)], axis=-1), np.stack(circles, axis=-1))
 
 
@@ -359,13 +359,13 @@ def straight_at(d: Array, y: Array) -> Array:
         f = np.where(y0 == y1, 0.0, y0 / (y0 - y1))
     x = d[i] + f * (d[i + 1] - d[i])
     for _ in range(3):  # secant start, then Newton on the local cubic
-        v, s = _at(d, y, x)
+        v, s = on_curve(d, y, x)
         with np.errstate(divide="ignore", invalid="ignore"):
             x = np.clip(np.where(s == 0, x, x - v / s), d[i], d[i + 1])
     return np.where(cross.any(axis=-1), x, np.nan)
 
 
-def _at(d: Array, y: Array, x: Array) -> tuple[Array, Array]:
+def on_curve(d: Array, y: Array, x: Array) -> tuple[Array, Array]:
     """Value and slope at x (...) of the cubic through the four nodes about it, y (..., k) over d (k,)."""
     ok = np.isfinite(x)
     xs = np.where(ok, x, d[0])
