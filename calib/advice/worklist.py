@@ -271,4 +271,4 @@ def _shoot_again(rig: Rig) -> Step:
     again = shoot_again(rig)
     spin = f", and {' and '.join(again.spin_positions)} with the wheels turned by hand" if again.spin_positions else ""
     return Step(f"Set straight ahead and shoot positions {listing(again.positions)} again{spin}; then run "
-                "`rigtrue confirm`.", kind="shoot")
+                "rigtrue confirm.", kind="shoot")
