@@ -45,6 +45,8 @@ class Code(StrEnum):
     NOT_LOADED = "not_loaded"
     NOT_AS_DRAWN = "not_as_drawn"
     TOLERANCES_TIGHT = "tolerances_tight"
+    HOLE_MISMATCH = "hole_mismatch"
+    HOLE_UNCERTAIN = "hole_uncertain"
     PLAY = "play"
     NO_PLAY = "no_play"
 
@@ -330,6 +332,30 @@ def _no_play(f: Finding) -> str:
     return f"No play seen in {f.item} above {f.facts['above_mm']:.2f} mm."
 
 
+def _hole_mismatch(f: Finding) -> str:
+    text = f.item + (": the ball sits where hole {hole} is drawn, {mm:.1f} mm away; the file says {file_hole}, "
+                     "{file_mm:.1f} mm away. Everything here is measured and counted with hole {hole}. Look at the "
+                     'vehicle: if the rod end is in {hole}, write use = "{hole}" in the rig file').format_map(f.facts)
+    if "part" in f.facts:
+        text += ("; if it is in {file_hole} after all, then the whole of {part} sits {part_mm:.1f} mm from where it is "
+                 "drawn, holes and all, and the drawing is what must be corrected").format_map(f.facts)
+    others = f.facts["others"]
+    if isinstance(others, tuple) and others:
+        text += f". Hole {' and '.join(others)} cannot be ruled out, so that no other hole is proposed there"
+    return text + "."
+
+
+def _hole_uncertain(f: Finding) -> str:
+    holes = f.facts["holes"]
+    assert isinstance(holes, tuple)
+    file = f.facts["file_hole"]
+    likely = "" if holes[0] == file else f"most likely it is in {holes[0]}, while the file says {file}. "
+    return (f"{f.item}: holes {', '.join(holes[:-1])} and {holes[-1]} cannot be told apart by these photos (the "
+            f"nearest two are drawn {f.facts['apart_mm']:.1f} mm apart): {likely}It is taken to be in "
+            f"{f.facts['taken']}, and no other hole is proposed there. Look which hole the rod end is in; a tag on its "
+            "bolt with its height measured, and a closer tolerance of the drawn holes, would settle it.")
+
+
 class Entry(NamedTuple):
     """How a code is said, whether a verdict must wait for it, and what it touches (None: its item).
 
@@ -372,6 +398,8 @@ TABLE: dict[Code, Entry] = {
     Code.NOT_LOADED: Entry(_not_loaded, serious=False, touches=()),
     Code.NOT_AS_DRAWN: Entry(_not_as_drawn, serious=False, remark=True),
     Code.TOLERANCES_TIGHT: Entry(_tolerances_tight, serious=False, touches=_ALL, remark=True),
+    Code.HOLE_MISMATCH: Entry(_hole_mismatch),
+    Code.HOLE_UNCERTAIN: Entry(_hole_uncertain),
     Code.PLAY: Entry(_play),
     Code.NO_PLAY: Entry(_no_play, serious=False, touches=()),
 }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -41,6 +41,8 @@ class AsBuilt:
     names: tuple[str, ...]  # see calib.rig.parameters
     cov: NDArray[np.float64]  # (n, n), mm and unit-vector parts; may be singular
     from_photos: Mapping[str, float]  # per parameter, 0..1
+    # rod ends whose hole the photos do not settle: the holes it may be in, likeliest first; no hole move is safe there
+    uncertain_holes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         return f"<AsBuilt {self.rig.name}: {len(self.names)} parameters>"

@@ -48,6 +48,8 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
     begun = {"corners": second.start(write_corners, obs)}
     say("estimating pivots, rods and angles")
     fit = estimate(design if stands is None else stands, obs)
+    if stands is None:
+        design = as_found(design, fit)
     begun["fit"] = second.start(draw_fit, photos_table(obs, fit), fit.residuals)
     say("comparing with the design")
     try:
@@ -67,6 +69,15 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
     except (UserError, ValueError, CannotAssemble) as e:  # the measurement stands without an adjustment
         trouble = f"No adjustment was worked out: {e}"
     return replace(gather(design, obs, fit, comparison, proposals, trouble, curves), begun=begun)
+
+
+def as_found(design: Rig, fit: Fit) -> Rig:
+    """The design with its rod ends in the holes that the photos show them in, where the file names others.
+
+    The finding asks for the file to be corrected so; comparison and advice are those of the corrected file.
+    """
+    found = {n: p.use for n, p in fit.as_built.rig.points.items() if n in design.points}
+    return replace(design, points={n: replace(p, use=found.get(n, p.use)) for n, p in design.points.items()})
 
 
 def _compared(design: Rig, c: Comparison) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, str, str]:

@@ -17,6 +17,7 @@ from calib.advice.chances import Chances
 from calib.advice.finder import Candidate, Effort, Finder, Found, shortfall
 from calib.advice.hints import limited_by, missing_hole, short_range
 from calib.advice.keeping import Limits
+from calib.advice.knownholes import doubt_notes, with_known_holes
 from calib.advice.propagation import with_wheel_doubt
 from calib.advice.proposal import SHOOT_STOPS, Builder, Change, Predicted, Proposal, Proposals, Withheld, gaussian
 from calib.advice.ranking import Rules, allowed, alternatives, left_out, ranked, work_of
@@ -109,12 +110,13 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
     limited = limited_by(found.stopped, chosen) + short_range(finder, chosen, opt.rules.worth)
     limited += missing_hole(finder, sets, chosen.variant, best)
     return Proposals(best, tuple(others), leave, tuple(left_out(chosen, found.good, task.model.rig, wrong)),
-                     tuple(limited), builder.photos(chosen.variant), _notes(task, sets, limits), sets.count)
+                     tuple(limited), builder.photos(chosen.variant),
+                     (*doubt_notes(as_built), *_notes(task, sets, limits)), sets.count)
 
 
 def _task(design: Rig, as_built: AsBuilt, opt: AdjustOptions) -> Task:
     """The job, checked: UserError where it cannot be done."""
-    as_built = with_wheel_doubt(as_built)
+    as_built = with_wheel_doubt(with_known_holes(as_built))
     rig = usable(as_built.rig)
     need_both_wheels(design)
     need_both_wheels(rig)

@@ -20,10 +20,11 @@ from calib.estimation.diagnose import zoom_or_camera
 from calib.estimation.drawn import drawing_fit
 from calib.estimation.equations import RigProblem
 from calib.estimation.fitted import Solved, fit_of, shared_covariance
+from calib.estimation.holes import Holes, hole_findings, judge_holes, none_for, same, with_holes
 from calib.estimation.loaded import apart
 from calib.estimation.solver import Solution, minimise
 from calib.estimation.unknowns import State
-from calib.results import Code, DrawingFit, Finding, Fit
+from calib.results import Code, Finding, Fit
 from calib.rig.model import Rig
 from calib.uncertainty import standard
 from capture.errors import UserError
@@ -39,6 +40,7 @@ STRETCH_SD = 0.001  # print scale along the sheet over that across it: paper fee
 # differ by a few parts in a thousand at worst (common practice, no source)
 LENS_SD = np.array([0.3, 0.001, 0.02, 0.02, 0.4, 0.8, 0.01, 0.01, 0.8])  # f relative, cx cy over width
 BIRGE_TURNS, BIRGE_CLOSE = 4, 0.02  # the drawing's factor is worked out anew until it stays so nearly the same
+HOLE_TRIES = 4  # solutions, each with the holes believed after the one before
 TRIES = 5  # cold starts, each without what spoilt the one before
 
 
@@ -90,9 +92,10 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     began = time.perf_counter()
     still, aboard = apart(rig, obs)
     started = _begin(rig, still, options)
-    solved = solve(started.arranged, started.cold, options)
-    fit = fit_of(solved, [*_not_converged(solved), *started.findings], aboard)
-    return replace(fit, seconds=time.perf_counter() - began)
+    solved, holes = solve(started.arranged, started.cold, options)
+    fit = fit_of(solved, started.findings, aboard, holes.may_be)
+    first = [*_not_converged(solved), *hole_findings(holes, rig, fit.as_built.rig)]
+    return replace(fit, findings=(*first, *fit.findings), seconds=time.perf_counter() - began)
 
 
 def _not_converged(solved: Solved) -> list[Finding]:
@@ -158,7 +161,36 @@ def _arrange_without(rig: Rig, obs: Observations, options: Options, findings: li
 # --- the solver -----------------------------------------------------------------------------------------------
 
 
-def solve(arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
+def solve(arranged: Arranged, cold: ColdStart, options: Options) -> tuple[Solved, Holes]:
+    """The solved problem with every rod end in the hole that it is believed to sit in.
+
+    Holes are told apart by the stated tolerances first, since a wrong one would make them all look too tight; what
+    is believed then must stand with the tolerances as wide as the vehicle shows them to be.
+    """
+    file = arranged.layout.rig
+    holes = none_for(file, arranged.layout.points)
+    for left in reversed(range(HOLE_TRIES)):
+        plain = _solve_with(holes, arranged, cold, options)
+        found = judge_holes(plain.problem, plain.state, file)
+        if same(holes, found) or not left:
+            break
+        holes = found
+    solved = _against_drawing(plain, options)
+    if solved.problem.drawing_scale > 1:
+        found = judge_holes(solved.problem, solved.state, file)
+        if not same(holes, found):
+            holes = found
+            solved = _against_drawing(_solve_with(holes, arranged, cold, options), options)
+    return solved, holes
+
+
+def _solve_with(holes: Holes, arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
+    layout = with_holes(arranged.layout, holes.use)
+    cold = replace(cold, priors=replace(cold.priors, hole_sd=holes.extra_sd))
+    return _solve(arranged._replace(layout=layout), cold, options)
+
+
+def _solve(arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
     """Robust at first, then without the outliers, at last with the corners' covariances as the residuals show them."""
     corners = cold.corners
     problem = RigProblem(arranged.layout, corners, cold.priors, robust_scale=options.robust_scale * 4)
@@ -181,17 +213,12 @@ def solve(arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
     problem = replace(problem, corners=replace(corners, whiten=corners.whiten / (sigma * inflation)))
     last = minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-10, damping=NEAR)
     steps.append(last)
-    problem, drawing, more = _against_drawing(problem, last, options)
-    steps += more
-    last = steps[-1]
-    return Solved(problem, last.state, used, sigma, dof, _iterations(steps), last.converged, drawing)
+    return Solved(problem, last.state, used, sigma, dof, _iterations(steps), last.converged)
 
 
-def _against_drawing(problem: RigProblem, last: Solution, options: Options,
-                     ) -> tuple[RigProblem, DrawingFit, list[Solution]]:
-    """The problem with the drawing's rows as uncertain as the vehicle shows them to be, and the steps to its end."""
-    steps: list[Solution] = []
-    state = last.state
+def _against_drawing(solved: Solved, options: Options) -> Solved:
+    """The same with the drawing's rows as uncertain as the vehicle shows them to be."""
+    problem, state, steps = solved.problem, solved.state, list[Solution]()
     fit = drawing_fit(problem, state, shared_covariance(problem, state))
     for _ in range(BIRGE_TURNS):
         if abs(fit.factor / problem.drawing_scale - 1) < BIRGE_CLOSE:
@@ -200,7 +227,9 @@ def _against_drawing(problem: RigProblem, last: Solution, options: Options,
         steps.append(minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-10, damping=NEAR))
         state = steps[-1].state
         fit = drawing_fit(problem, state, shared_covariance(problem, state))
-    return problem, replace(fit, factor=problem.drawing_scale), steps
+    return replace(solved, problem=problem, state=state, drawing=replace(fit, factor=problem.drawing_scale),
+                   iterations=solved.iterations + _iterations(steps),
+                   converged=steps[-1].converged if steps else solved.converged)
 
 
 def _iterations(steps: Sequence[Solution]) -> int:

@@ -19,7 +19,7 @@ from calib.estimation.blocks.corners import CornerBlock, Corners
 from calib.estimation.blocks.drawing import drawing_blocks
 from calib.estimation.blocks.expected import PhotoPrior, Priors, expected_blocks
 from calib.estimation.blocks.references import reference_blocks
-from calib.estimation.solver import Normal
+from calib.estimation.solver import Normal, reduced_system
 from calib.estimation.unknowns import PRIVATE, Layout, Motions, State, retract
 from calib.rig.model import Rig
 
@@ -32,7 +32,7 @@ def row_blocks(layout: Layout, motions: Motions, priors: Priors, closure_off: Co
                drawing_scale: float = 1.0) -> list[RowBlock]:
     """Every block over shared unknowns but the corners; ``motions`` at any state. New kinds of rows join here."""
     return [*expected_blocks(layout, priors), *closure_blocks(layout, motions, priors, closure_off),
-            *ball_blocks(layout), *drawing_blocks(layout, drawing_scale), *reference_blocks(layout)]
+            *ball_blocks(layout), *drawing_blocks(layout, drawing_scale, priors.hole_sd), *reference_blocks(layout)]
 
 
 @dataclass
@@ -54,6 +54,7 @@ class RigProblem:
         self.photo_block = PhotoPrior(self.priors.df_sd, self.priors.dc_sd)
         self._blocks: list[RowBlock] | None = None
         self._motions: Motions | None = None
+        self._information: tuple[State, Array] | None = None
 
     @property
     def rig(self) -> Rig:
@@ -77,6 +78,12 @@ class RigProblem:
         """All blocks but the corners and the photos' own, with residual and derivative at a state."""
         m = self.motions(s)
         return [Row(b, b.residual(m), b.jacobian(m)) for b in self.blocks(s)]
+
+    def information(self, s: State) -> Array:
+        """Information (n, n) on the shared unknowns at a state, photos eliminated; kept until another is asked for."""
+        if self._information is None or self._information[0] is not s:
+            self._information = (s, reduced_system(self.linearise(s)).matrix)
+        return self._information[1]
 
     def corner_residuals(self, s: State) -> Array:
         """Pixel residuals observed minus predicted, (g, 32, 2); zero where not seen."""

@@ -24,7 +24,7 @@ from calib.estimation.drawn import drawing_findings
 from calib.estimation.equations import RigProblem
 from calib.estimation.loaded import loaded_of
 from calib.estimation.measured import measured_figures, pivot_table
-from calib.estimation.solver import reduced_system
+from calib.estimation.solver import inverse_of
 from calib.estimation.unknowns import LENS_N, Layout, State
 from calib.results import AsBuilt, CameraFit, DrawingFit, Finding, Fit, PhotoFit, PrintFit
 from calib.rig.parameters import get_parameters
@@ -46,7 +46,7 @@ class Solved:
     dof: int  # observations less unknowns
     iterations: int
     converged: bool
-    drawing: DrawingFit
+    drawing: DrawingFit = DrawingFit(0.0, 0.0, 1.0)
 
 
 class _Covariances(NamedTuple):
@@ -67,15 +67,18 @@ class _Built(NamedTuple):
     cross_cov: Array  # (angles, parameters)
 
 
-def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | None = None) -> Fit:
+def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | None = None,
+           holes_in_doubt: Mapping[str, tuple[str, ...]] | None = None) -> Fit:
     """All that is reported of a solved problem; ``findings`` so far. ``seconds`` is left at zero.
 
-    ``aboard``: corners of the photos with the rider aboard, which took no part in the problem.
+    ``aboard``: corners of the photos with the rider aboard, which took no part in the problem. ``holes_in_doubt``:
+    see ``AsBuilt.uncertain_holes``.
     """
     problem, s = solved.problem, solved.state
     layout, rig = problem.layout, problem.rig
     cov = _covariances(problem, s)
     built = _as_built(layout, s, cov)
+    built = built._replace(as_built=replace(built.as_built, uncertain_holes=holes_in_doubt or {}))
     residuals = residual_table(problem, problem.corner_residuals(s), solved.used)
     in_datum = replace(built.as_built, cov=built.datum_cov)
     said = [*findings, *final_findings(problem, s, cov.full, residuals, solved.sigma),
@@ -108,10 +111,7 @@ def cov_with_datum_held(cov: Array, layout: Layout) -> Array:
 
 def shared_covariance(problem: RigProblem, s: State) -> Array:
     """Covariance (n, n) of the shared unknowns from the normal equations at a state."""
-    reduced = reduced_system(problem.linearise(s)).matrix
-    scale = 1 / np.sqrt(np.diag(reduced))
-    inverse: Array = np.asarray(np.linalg.inv(reduced * scale[:, None] * scale[None, :]), float)
-    return inverse * scale[:, None] * scale[None, :]
+    return inverse_of(problem.information(s))
 
 
 def _covariances(problem: RigProblem, s: State) -> _Covariances:

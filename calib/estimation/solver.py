@@ -79,6 +79,13 @@ def reduced_system(n: Normal, damping: float = 0.0) -> Reduced:
     return Reduced(shared - flat @ cross.T, -(n.g_shared - flat @ n.g_private.ravel()), inverse)
 
 
+def inverse_of(information: Array) -> Array:
+    """Inverse (n, n) of a positive definite matrix whose unknowns have units of very different size."""
+    scale = 1 / np.sqrt(np.diag(information))
+    inverse: Array = np.asarray(np.linalg.inv(information * scale[:, None] * scale[None, :]), float)
+    return inverse * scale[:, None] * scale[None, :]
+
+
 def minimise(problem: Problem, state: Any, *, max_iterations: int = 60, rtol: float = 1e-10,
              damping: float = 1e-4) -> Solution:
     """Minimise a problem from ``state``.

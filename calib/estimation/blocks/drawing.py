@@ -7,6 +7,7 @@ half-width; see ``calib.uncertainty.standard``.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -102,11 +103,15 @@ class DrawnHub(_OnAxis):
 
 @dataclass(frozen=True)
 class DrawnPoint(RowBlock):
-    """Rod point in its hole: three rows in frame axes, mm over ``sd`` mm."""
+    """Rod point in its hole: three rows in frame axes, mm over ``sd`` mm.
+
+    ``plain_sd`` is the drawing's own; ``sd`` has the doubt which of several holes it is in added.
+    """
 
     point: int  # in State.points
     drawn: Vec
     sd: float
+    plain_sd: float
 
     kind = "drawing"
     robust = True
@@ -158,9 +163,12 @@ class DatumTag(RowBlock):
         return np.concatenate([-skew(s.align_R @ s.tag_t[self.tag]), np.eye(3), s.align_R], axis=1) / self.sd
 
 
-def drawing_blocks(layout: Layout, scale: float = 1.0) -> list[RowBlock]:
-    """All that the drawing says of what is unknown; the stated standard uncertainties times ``scale``."""
-    return [*_axis_blocks(layout, scale), *_point_blocks(layout, scale), *_rod_blocks(layout, scale),
+def drawing_blocks(layout: Layout, scale: float = 1.0, hole_sd: Mapping[str, float] | None = None) -> list[RowBlock]:
+    """All that the drawing says of what is unknown; the stated standard uncertainties times ``scale``.
+
+    ``hole_sd`` mm by point: doubt which hole it is drawn in.
+    """
+    return [*_axis_blocks(layout, scale), *_point_blocks(layout, scale, hole_sd or {}), *_rod_blocks(layout, scale),
             *_tag_blocks(layout, scale)]
 
 
@@ -178,10 +186,13 @@ def _axis_blocks(layout: Layout, scale: float) -> list[RowBlock]:
     return out
 
 
-def _point_blocks(layout: Layout, scale: float) -> list[RowBlock]:
-    points = [layout.rig.points[n] for n in layout.points]
-    return [DrawnPoint(slots_of(layout.align, layout.point(p.name)), p.name, i, p.xyz, scale * standard(p.tol))
-            for i, p in enumerate(points)]
+def _point_blocks(layout: Layout, scale: float, hole_sd: Mapping[str, float]) -> list[RowBlock]:
+    out: list[RowBlock] = []
+    for i, name in enumerate(layout.points):
+        p, slots = layout.rig.points[name], slots_of(layout.align, layout.point(name))
+        sd = scale * standard(p.tol)
+        out.append(DrawnPoint(slots, name, i, p.xyz, float(np.hypot(sd, hole_sd.get(name, 0.0))), sd))
+    return out
 
 
 def _rod_blocks(layout: Layout, scale: float) -> list[RowBlock]:

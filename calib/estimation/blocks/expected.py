@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -29,6 +30,7 @@ class Priors:
     rod_play_sd: float = 0.05  # mm, closure of a rod at one position
     approached_sd: float = 1.0  # mm, the same where a position was approached from both sides to see play
     angle_sd: float = 2.0  # rad, only keeps an unseen joint from being free
+    hole_sd: Mapping[str, float] = field(default_factory=dict)  # mm by point: doubt which hole it is drawn in
     lock_sd: float = np.deg2rad(0.1)  # rad, how well a lean lock holds upright; common practice, no source
 
 
