@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -24,6 +25,7 @@ from calib.estimation.blocks.expected import (
     PrintStretch,
 )
 from calib.estimation.equations import RigProblem
+from calib.estimation.fitted import cov_with_datum_held
 from calib.estimation.solver import Normal
 from calib.estimation.unknowns import PRIVATE, Motions, State, retract
 from tests.bench.estimate import plain_problem, shoot
@@ -179,3 +181,15 @@ def test_photo_prior_gradient_and_curvature(case: tuple[RigProblem, State]) -> N
         assert n.g_private[p, k] == pytest.approx((up - down) / (4 * h), rel=1e-6)
         assert n.private[p, k, k] == pytest.approx((up + down - 2 * block.cost(s)) / (2 * h * h), rel=1e-3)
     assert not n.private[:, :6].any()
+
+
+def test_covariance_with_the_datum_held_is_that_of_the_rest_alone() -> None:
+    # given some unknowns exactly, the information on the others is what stands in their own rows (Schur complement)
+    rng = np.random.default_rng(3)
+    half = rng.normal(0, 1, (40, 12))
+    information = half.T @ half
+    align = range(4, 10)
+    rest = [i for i in range(12) if i not in align]
+    held = cov_with_datum_held(np.linalg.inv(information), SimpleNamespace(align=slice(4, 10)))  # type: ignore[arg-type]
+    np.testing.assert_allclose(held[np.ix_(rest, rest)], np.linalg.inv(information[np.ix_(rest, rest)]), rtol=1e-9)
+    assert not held[4:10].any() and not held[:, 4:10].any()

@@ -10,6 +10,7 @@ import pytest
 from scipy.stats import chi2
 
 from calib.estimation.bundle import estimate
+from calib.estimation.camera import project, project_with_derivatives
 from calib.rig.reader import load_rig
 from tests.render.camera import Lens
 from tests.render.shoot import simulate_observations
@@ -47,3 +48,24 @@ def test_camera(name: str) -> None:
     spread = float(error @ np.linalg.solve(fit.angle_cov[np.ix_(keep, keep)], error))
     assert chi2.ppf(0.001, len(keep)) < spread < chi2.ppf(0.999, len(keep))
     assert fit.camera.f == pytest.approx(lens.f, abs=2.5 * fit.camera.u95["f"])
+
+
+def test_camera_derivatives_are_the_slopes_of_the_projection() -> None:
+    rng = np.random.default_rng(8)
+    x = rng.normal(0, 1, (12, 3)) * [300, 250, 80] + [0, 0, 900]
+    lens = np.array([2900.0, 1.003, 2010.0, 1490.0, 0.08, -0.2, 0.004, -0.003, 0.05])
+    df, dc = np.full(12, 0.01), np.tile([3.0, -2.0], (12, 1))
+    uv, by_place, by_lens, own = project_with_derivatives(x, lens, df, dc)
+    np.testing.assert_allclose(uv, project(x, lens, df, dc), atol=1e-9)
+    for k in range(3):
+        h = np.eye(3)[k] * 1e-3
+        slope = (project(x + h, lens, df, dc) - project(x - h, lens, df, dc)) / 2e-3
+        np.testing.assert_allclose(by_place[..., k], slope, atol=1e-6)
+    for k in range(9):
+        h = np.eye(9)[k] * 1e-5 * max(1.0, abs(lens[k]))
+        slope = (project(x, lens + h, df, dc) - project(x, lens - h, df, dc)) / (2 * h[k])
+        np.testing.assert_allclose(by_lens[..., k], slope, atol=2e-6 * max(1.0, np.abs(slope).max()))
+        assert np.abs(slope).max() > 1e-3
+    for k, (a, b) in enumerate(((1e-6, [0, 0]), (0, [1e-3, 0]), (0, [0, 1e-3]))):
+        slope = (project(x, lens, df + a, dc + b) - project(x, lens, df - a, dc - b)) / (2 * (a + sum(b)))
+        np.testing.assert_allclose(own[..., k], slope, atol=1e-4 * max(1.0, np.abs(slope).max()))

@@ -64,7 +64,7 @@ def test_no_half_pixel_offset() -> None:
 def test_small_cells_stay_unbiased_and_useful() -> None:
     """Cells 3 by 6 px: the next edges show in the window, and the fit must still be honest."""
     e, cov, least, rival, kept = fits({"focal": 1900.0, "size": 44.0, "tilt": 55.0}, off=0.2)
-    assert np.sqrt((e**2).mean()) < 0.05
+    assert np.sqrt((e**2).mean()) < 1.4 * least, "what lies beyond the next edges counts where it really lies"
     assert np.abs(e.mean(axis=0)).max() < 0.01
     assert kept > 0.9
     z2 = np.einsum("ni,nij,nj->n", e, np.linalg.inv(cov), e) / 2

@@ -67,6 +67,21 @@ def test_results_report_themselves(notebook: tuple[dict[str, Any], list[Any]]) -
     assert "inspect" in lines[-1], "advice on a steering never goes without its caution"
 
 
+def test_the_pivot_table_is_rounded_to_what_is_shown(notebook: tuple[dict[str, Any], list[Any]]) -> None:
+    fit, rig = notebook[0]["fit"], notebook[0]["rig"]
+    for _, row in fit.pivot_table.iterrows():
+        body, _, what = str(row["what"]).partition(" ")
+        digits = 4 if what == "axis direction" else 3
+        for column in ("design", "measured"):
+            assert all(round(float(v), digits) == pytest.approx(float(v), abs=1e-12) for v in row[column]), row["what"]
+        if what == "axis direction":
+            a, m = np.asarray(rig.bodies[body].axis), np.asarray(fit.as_built.rig.bodies[body].axis)
+            np.testing.assert_allclose(row["measured"], m, atol=5.1e-5)
+            assert row["difference"][0] == pytest.approx(np.degrees(np.arccos(min(a @ m, 1.0))), abs=2e-3)
+        elif what == "pivot":
+            np.testing.assert_allclose(row["difference"], np.subtract(row["measured"], row["design"]), atol=1.1e-3)
+
+
 def test_its_numbers_hang_together(notebook: tuple[dict[str, Any], list[Any]]) -> None:
     names, _ = notebook
     toe = names["comparison"].figure("toe")

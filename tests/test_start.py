@@ -136,6 +136,13 @@ def test_angles_not_seen_follow_the_part_most_often_seen_with_it() -> None:
     assert got["hub"]["e"] == pytest.approx(curve["e"]) and got["lever"] == lever
     line = {p: 0.8 * lever[p] for p in "bcd"}  # three in common: a straight line
     assert start.fill_angles({"lever": lever, "hub": line}, labels)["hub"]["a"] == pytest.approx(-0.32)
+    # of two parts, the one with more positions in common, though it stands second
+    poor = {p: 0.5 * lever[p] for p in ("a", "b", "c", "e")}  # no straight line fits: it would guess otherwise
+    poor["a"] += 0.3
+    both = start.fill_angles({"poor": {k: poor[k] for k in "abce"}, "lever": lever, "hub": hub}, labels)
+    assert both["hub"]["e"] == pytest.approx(curve["e"])
+    again = start.fill_angles({"lever": lever, "poor": {k: poor[k] for k in "abce"}, "hub": hub}, labels)
+    assert again["hub"]["e"] == pytest.approx(curve["e"])
     # one seen together only twice, and one that hardly moved, give no guess
     assert "e" not in start.fill_angles({"lever": lever, "hub": {"a": 0.1, "b": 0.2}}, labels)["hub"]
     still = {p: 0.01 * x for p, x in lever.items()}
