@@ -9,15 +9,18 @@ import numpy as np
 import pytest
 
 from calib.estimation.bundle import estimate
-from calib.estimation.play import Play, driving_and_driven, lost_motion, play_findings, play_table
+from calib.estimation.play import Play, _difference, driving_and_driven, lost_motion, play_findings, play_table
+from calib.linkage.mechanism import rod_lengths
 from calib.report import tables
 from calib.results import Fit
 from calib.rig.model import Rig, approach_pairs
 from calib.rig.reader import parse_rig
+from calib.uncertainty import K95
 from capture.errors import UserError
 from tests.moorhen import SAMPLE
 from tests.render.shoot import simulate_observations
 from tests.render.truth import VIEWS, build, by_eye, random_errors, solve, staged
+from tests.steering_scene import as_built, design, fit_of
 
 DEG = np.deg2rad(1.0)
 
@@ -114,3 +117,19 @@ def test_clean_shoot_shows_none() -> None:
 def test_one_way_shoot_has_nothing_to_compare() -> None:
     design, fit = slack_shoot(4)
     assert lost_motion(design, replace(fit, positions=tuple(p for p in fit.positions if not p.endswith("-")))) == ()
+
+
+@pytest.mark.parametrize("position", ["ahead+", "ahead-"])
+def test_half_width_of_play_follows_each_joint_angle_alike(position: str) -> None:
+    # one joint angle at a time is uncertain: the rod's ball distance moves by its slope, worked out from matrices
+    rig = design()
+    fit = fit_of(as_built(rig, 0.0, 0.0, 0.0), {"ahead": 0.0, "ahead+": 0.3, "ahead-": -0.3})
+    for body in ("left_lever", "crank"):
+        cov = np.zeros_like(fit.angle_cov)
+        k = fit.angle_names.index((body, position))
+        cov[k, k] = (0.1 * DEG) ** 2
+        _, u95, _ = _difference(replace(fit, angle_cov=cov), "left_rod", "crank", ("ahead+", "ahead-"))
+        at = {b: fit.joint_angles[b, position] for b in ("left_lever", "crank")}
+        ends = [rod_lengths(rig, {**at, body: at[body] + d})["left_rod"] for d in (1e-5, -1e-5)]
+        slope = abs(float(ends[0] - ends[1])) / 2e-5
+        assert slope > 20 and u95 == pytest.approx(K95 * slope * 0.1 * DEG, rel=1e-4)
