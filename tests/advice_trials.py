@@ -246,5 +246,6 @@ def trial(design: Rig, seed: int, steps: int = 6, tie_steps: int = 4) -> Trial:
     ns = names(rig)
     place = float(rng.uniform(0.05, 0.25))
     sd = np.array([place if not (".axis." in n or ".spin." in n) else 0.0007 for n in ns])
+    rig = replace(rig, stop_tol=np.deg2rad(0.1))  # its stops were photographed
     return Trial(drawn, AsBuilt(rig, ns, np.diag(sd**2), {n: 0.9 for n in ns}), list(design.targets),
                  np.random.default_rng(seed + 1000))

@@ -43,6 +43,7 @@ def as_built(rig: Rig, place: float = 0.1, rod: float = 0.1, direction: float = 
     ns = names(rig)
     sd = np.array([rod if n.endswith("length") else direction if ".axis." in n or ".spin." in n else place
                    for n in ns])
+    rig = replace(rig, stop_tol=np.deg2rad(0.1))  # its stops were photographed
     return AsBuilt(rig, ns, np.diag(sd ** 2), {n: 0.9 for n in ns})
 
 

@@ -222,7 +222,7 @@ def test_values_between_the_grid_hold_to_its_very_ends():
     # (Lagrange's remainder); through four others the product is several times larger
     d = np.linspace(-0.6, 0.6, 13)
     for x in (-0.58, -0.55, -0.03, 0.57, 0.585):
-        value, slope = (float(v) for v in axes._at(d, np.sin(2 * d), np.asarray(x)))
+        value, slope = (float(v) for v in axes.on_curve(d, np.sin(2 * d), np.asarray(x)))
         k = min(max(int(np.searchsorted(d, x)) - 2, 0), len(d) - 4)
         left_over = 16 / 24 * np.prod(np.abs(x - d[k:k + 4]))
         assert abs(value - np.sin(2 * x)) <= left_over, x

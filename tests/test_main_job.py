@@ -125,8 +125,10 @@ def test_right_first_adjustment(before: Path) -> None:
 def test_second_shoot_confirms(after: Path, truth: dict) -> None:
     f, true = figures(after), truth["after"]["figures"]
     assert abs(f.loc["toe", "measured"] - true["toe_deg"]) < 2 * f.loc["toe", "u95"]
-    for name in ("toe", "ratio", "symmetry", "ackermann_error", "lock"):
+    for name in ("toe", "ratio", "ackermann_error", "lock"):
         assert f.loc[name, "verdict"] == "met", name
+    # nobody photographed the stops: how far it is to either of them from where the lever was held is not known
+    assert f.loc["symmetry", "verdict"] == "can't tell yet" and f.loc["symmetry", "u95"] > 1.0
     page = (after / "report.html").read_text()
     assert "No usable photo" not in page  # the second shoot holds only the positions that the work list asked for
     assert "in hole B, as told" in page and "set as told" in page

@@ -15,7 +15,7 @@ from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import steer_angles
 from calib.results import AsBuilt
 from calib.rig.figures import targets
-from calib.rig.model import FRAME, Point, Rig, Thread, Vec
+from calib.rig.model import FRAME, Point, Rig, Tag, Thread, Vec
 from calib.rig.parameters import get_parameters, travel_names, with_parameters
 from calib.rig.reader import as_built_toml, load_rig, parse_rig, rig_to_toml
 from calib.rig.schema import NAMED, REQUIRED, SINGLE, defaults
@@ -630,7 +630,9 @@ def test_every_key_of_the_schema_is_written_where_a_rig_holds_it() -> None:
                   board=replace(full_rig().board, bar_upright=180.2),
                   rods={**full_rig().rods, "other": screw},
                   wheels={n: replace(w, measured=True, tyre=40.0) for n, w in full_rig().wheels.items()},
-                  rear=replace(full_rig().rear, radius=300.0, centre=(-1240.0, 0.0, 300.0)),
+                  rear=replace(full_rig().rear, radius=300.0, centre=(-1240.0, 0.0, 300.0), spin_body="left_wheel"),
+                  tags={**full_rig().tags, "middle": Tag("middle", 301, "frame", 60.0, on_centre_line=True),
+                        "floor": Tag("floor", 302, "frame", 60.0, on_floor=True)},
                   points={**full_rig().points, "x": replace(full_rig().points["left_lever.rod"], name="x")})
     data = tomllib.loads(rig_to_toml(rig))
     data["vehicle"]["as_built"] = True

@@ -10,9 +10,9 @@ from calib.advice.compare import Comparison
 from calib.advice.proposal import title
 from calib.advice.travel import ways
 from calib.advice.verdict import Outcome
+from calib.rig.figures import on_one_stop
 from calib.rig.model import Rig
 
-SIDED = ("symmetry", "lock_left", "lock_right")  # figures that count from where "ahead" was held to the stops
 LEAST = 0.2  # deg of the driver: nobody sets a lever finer
 
 
@@ -59,7 +59,7 @@ def centring(design: Rig, comparison: Comparison, shot: Collection[str] = ()) ->
     judged = [f for f in comparison.figures if f.verdict is not None]
     open_ = [f for f in judged if f.verdict is not None and f.verdict.outcome is not Outcome.MET]
     alone = bool(open_) and not stops and all(
-        f.name in SIDED and f.target is not None and f.tolerance is not None
+        f.name in on_one_stop() and f.target is not None and f.tolerance is not None
         and abs(f.measured - f.target) <= f.tolerance for f in open_)
     return Centring(straight.measured, straight.u95, alone, design.driver,
                     ways(design)[straight.measured > 0], design.straight_ahead)

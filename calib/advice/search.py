@@ -17,7 +17,7 @@ from calib.linkage import batch
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import heading_figures, on_curve, wheel_headings
 from calib.rig.adjustables import Move, adjusted, moves_of, usable_longest
-from calib.rig.figures import FIGURES, kinds
+from calib.rig.figures import FIGURES, kinds, on_one_stop
 from calib.rig.model import FRAME, Rig, Target
 from calib.rig.parameters import Kind, parsed, with_parameters
 from calib.uncertainty import standard
@@ -181,9 +181,6 @@ class Model:
         return Curves(self.driver, head, lev)
 
 
-ONE_STOP = ("symmetry", "lock_left", "lock_right")  # figures that stand on a single stop or on the two's difference
-
-
 def drawn_zero(design: Rig, measured: Rig, body: str) -> float:
     """Angle (rad, from where it stood at straight ahead) at which a part stands as drawn straight ahead.
 
@@ -207,7 +204,7 @@ class Objective:
         self.zero = drawn_zero(design, self.measured, design.driver)
         self.zero_tol = float(np.hypot(ZERO_TOL, standard(self.measured.stop_tol)))
         self.design = Model(design, driver - self.zero).curves([Variant()])  # where the lever stands as drawn
-        self.open = tuple(n for n in ONE_STOP if n in design.targets and self._stops_decide(design.targets[n]))
+        self.open = tuple(n for n in on_one_stop() if n in design.targets and self._stops_decide(design.targets[n]))
         self.targets = [t for n, t in design.targets.items() if n in steered and n not in self.open]
         self.skipped = tuple(n for n in design.targets if n not in steered)
         self.lowest = np.array([-np.inf if FIGURES[t.name].rule == "at most" else -1.0 for t in self.targets])

@@ -81,6 +81,7 @@ class FigureKind:
     side: Side = "both"
     target: bool = True  # whether a rig file may set one
     rule: Rule = "within"
+    one_stop: bool = False  # stands on a single stop of the driver, or on the difference of the two
 
     @property
     def scale(self) -> float:
@@ -117,7 +118,8 @@ FIGURES: dict[str, FigureKind] = {k.name: k for k in (
     FigureKind("ratio", "steer over lever angle near straight ahead", "ratio", "", 3, "travel",
                "road-wheel steer over lever angle near straight ahead", "ratio", _travel(lambda t: np.abs(t.slope))),
     FigureKind("symmetry", "left lock less right lock", "left/right symmetry", "deg", 2, "travel",
-               "lock to the left less lock to the right", "lock", _travel(lambda t: _locks(t)[0] - _locks(t)[1])),
+               "lock to the left less lock to the right", "lock", _travel(lambda t: _locks(t)[0] - _locks(t)[1]),
+               one_stop=True),
     FigureKind("ackermann_error", "Ackermann error, worst over the travel", "Ackermann error", "deg", 2, "travel",
                "outer wheel's angle off the ideal for the inner, worst over the travel", "ackermann",
                _travel(lambda t: np.abs(t.ackermann).max(axis=-1)), rule="at most"),
@@ -125,9 +127,9 @@ FIGURES: dict[str, FigureKind] = {k.name: k for k in (
                "mean of the two wheels at the lever stops", "lock",
                _travel(lambda t: 0.5 * (_locks(t)[0] + _locks(t)[1]))),
     FigureKind("lock_left", "left lock", "lock left", "deg", 2, "travel", "the same, steering left", "lock",
-               _travel(lambda t: _locks(t)[0]), side="left"),
+               _travel(lambda t: _locks(t)[0]), side="left", one_stop=True),
     FigureKind("lock_right", "right lock", "lock right", "deg", 2, "travel", "the same, steering right", "lock",
-               _travel(lambda t: _locks(t)[1]), side="right"),
+               _travel(lambda t: _locks(t)[1]), side="right", one_stop=True),
     FigureKind("turn_circle", "turning circle, outer front wheel", "turning circle", "mm", 0, "travel",
                "diameter of the circle the outer front wheel draws, the wider of left and right", "turn",
                _travel(lambda t: t.circles.max(axis=-1))),
@@ -154,6 +156,11 @@ FIGURES: dict[str, FigureKind] = {k.name: k for k in (
 def kinds(part: Part | None = None) -> tuple[FigureKind, ...]:
     """The entries that stand on ``part`` of the facts, or all, in the order of the table."""
     return tuple(k for k in FIGURES.values() if part in (None, k.part))
+
+
+def on_one_stop() -> tuple[str, ...]:
+    """Names of the figures that stand on a single stop of the driver, or on the difference of the two."""
+    return tuple(k.name for k in FIGURES.values() if k.one_stop)
 
 
 def targets() -> dict[str, FigureKind]:
