@@ -142,5 +142,5 @@ def doubt_of(as_built: AsBuilt, model: Model, choices: Mapping[str, HoleChoice],
 
 def figures_of(objective: Objective, c: Curves) -> Array:
     """Target figures of the curves, (m, targets), rad, mm or plain."""
-    f = objective.figures(c)
+    f = objective.figures(c, objective.names)
     return np.stack([f[t.name] for t in objective.targets], axis=1)

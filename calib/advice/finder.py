@@ -11,11 +11,22 @@ from numpy.typing import NDArray
 from calib.advice.candidates import HoleSets, around, subsets, whole_steps
 from calib.advice.chances import Chances
 from calib.advice.keeping import Limits
-from calib.advice.search import STOP_ROOM, Model, Objective, Variant, driver_grid, solve, steering_rods
+from calib.advice.search import (
+    STOP_ROOM,
+    Model,
+    Objective,
+    Solved,
+    Variant,
+    driver_grid,
+    gauss_newton,
+    solve,
+    steering_rods,
+)
 
 Array = NDArray[np.float64]
 
 
+GIVEN_UP = 1.0  # tolerances beyond a target's own
 ENOUGH = 0.97  # a chance that the targets alone would hardly better
 
 
@@ -69,6 +80,23 @@ def shortfall(objective: Objective, residuals: Array) -> Array:
     r = residuals[..., :n]
     beyond = np.maximum(r - 1.0, 0.0) + np.maximum(objective.lowest - r, 0.0)
     return np.asarray(np.sum(beyond**2, axis=-1) + np.sum(residuals[..., n:] ** 2, axis=-1))
+
+
+def _within_reach(model: Model, objective: Objective, got: Solved) -> NDArray[np.bool_]:
+    """Which solved settings could be moved on, as far as their slopes tell, to where the targets are met or nearly.
+
+    One step of least squares on the targets alone, kept in the moves' ranges; what is then still this far outside its
+    tolerance is given up.
+    """
+    n = len(objective.targets)
+    J, r = got.J[:, :n], got.residuals[:, :n]
+    mask = np.any(J != 0, axis=1).astype(float)
+    at = np.array([[v.moves.get(k, 0.0) for k in got.names] for v in got.variants])
+    own = [model.moves[k] for k in got.names]
+    step = np.clip(at + gauss_newton(J, r, mask, 1e-3), [m.low for m in own], [m.high for m in own]) - at
+    then = r + np.einsum("mrn,mn->mr", J, step)
+    beyond = np.maximum(np.maximum(then - 1.0, objective.lowest - then), 0.0)
+    return np.asarray(np.max(beyond, axis=1, initial=0.0) < GIVEN_UP)
 
 
 class Finder:
@@ -141,7 +169,9 @@ class Finder:
         bound = self.chances.bound(both.variants, both.residuals)
         out = [Row(v, s, float(q), float(b))
                for v, s, q, b in zip(both.variants, frees, both.misfits, bound, strict=True)]
-        out += self._for_targets([r for r in out if r.free and r.bound < ENOUGH]) if self.model.fast else []
+        if self.model.fast:
+            hope = _within_reach(self.model, self.objective, both)
+            out += self._for_targets([r for r, h in zip(out, hope, strict=True) if h and r.free and r.bound < ENOUGH])
         return sorted(out, key=lambda r: (-round(r.bound, 2), r.q))
 
     def _for_targets(self, rows: Sequence[Row]) -> list[Row]:

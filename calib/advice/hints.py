@@ -123,7 +123,7 @@ def _distance_for(model: Model, objective: Objective, variant: Variant, name: st
             far = holes[rod.b if rod.a == name else rod.a]
             reset = np.linalg.norm(places - far, axis=1) - np.linalg.norm(used - far)
             moves[r] = moves.get(r, np.zeros(len(reach))) + reset
-    off = objective.figures(model.table({**holes, name: places}, moves, len(reach)))["ratio"] - wanted
+    off = objective.figures(model.table({**holes, name: places}, moves, len(reach)), ["ratio"])["ratio"] - wanted
     k = np.flatnonzero(np.isfinite(off[:-1] * off[1:]) & (off[:-1] * off[1:] <= 0))
     if not len(k):
         return None

@@ -167,7 +167,7 @@ class Builder:
         return (*self._alone(variant), *self._each_move(variant, after), *self._levers(after))
 
     def _toe(self, c: Curves) -> float:
-        return float(np.degrees(self.objective.figures(c)["toe"][0]))
+        return float(np.degrees(self.objective.figures(c, ["toe"])["toe"][0]))
 
     def _alone(self, variant: Variant) -> list[str]:
         """What the holes and tried places do before anything is reset."""

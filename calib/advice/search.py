@@ -7,7 +7,7 @@ wheels stand with the driver at zero, and at low weight the whole curves against
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -84,11 +84,11 @@ class Curves:
     levers: Mapping[str, Array]
     travel: tuple[Array, Array] | None = None  # stops of the driver by variant, (m,) rad; None: the rig's
 
-    def figures(self, rig: Rig) -> dict[str, Array]:
-        """Figures by name, (m,) each, rad, mm or plain; ``rig`` gives wheelbase, kingpins and travel."""
+    def figures(self, rig: Rig, names: Collection[str] | None = None) -> dict[str, Array]:
+        """Figures, or those of ``names``, (m,) each, rad, mm or plain; ``rig`` gives wheels, kingpins and travel."""
         with np.errstate(invalid="ignore", divide="ignore"):
             return heading_figures(rig, self.driver, self.headings["left"], self.headings["right"],
-                                   rig.bodies[rig.driver].travel if self.travel is None else self.travel)
+                                   rig.bodies[rig.driver].travel if self.travel is None else self.travel, names)
 
 
 class Model:
@@ -207,6 +207,7 @@ class Objective:
         self.open = tuple(n for n in on_one_stop() if n in design.targets and self._stops_decide(design.targets[n]))
         self.targets = [t for n, t in design.targets.items() if n in steered and n not in self.open]
         self.skipped = tuple(n for n in design.targets if n not in steered)
+        self.names = {t.name for t in self.targets}
         self.lowest = np.array([-np.inf if FIGURES[t.name].rule == "at most" else -1.0 for t in self.targets])
         self.i0 = int(np.argmin(np.abs(driver)))
 
@@ -221,13 +222,13 @@ class Objective:
         """Values (m,) of curves (m, k) where the driver stands as drawn straight ahead."""
         return on_curve(driver, y, np.full(y.shape[:-1], self.zero))[0]
 
-    def figures(self, c: Curves) -> dict[str, Array]:
-        """All figures of the curves, (m,) each."""
-        return c.figures(self.measured)
+    def figures(self, c: Curves, names: Collection[str] | None = None) -> dict[str, Array]:
+        """Figures of the curves, or those of ``names``, (m,) each."""
+        return c.figures(self.measured, names)
 
     def residuals(self, c: Curves) -> Array:
         """(m, r): targets first (in the order of ``targets``), then zero positions, then curves."""
-        f = self.figures(c)
+        f = self.figures(c, self.names)
         cols = [(f[t.name] - t.value) / t.tolerance for t in self.targets]
         h0 = self._at_zero(c.driver, np.mean([*c.headings.values()], axis=0))
         d0 = self._at_zero(c.driver, np.mean([h[0] for h in self.design.headings.values()], axis=0))
@@ -325,7 +326,7 @@ def solve(model: Model, objective: Objective, variants: Sequence[Variant], free:
             y = x.copy()
             y[:, k] += nudge[k]
             J[:, :, k] = (run(y) - r) / nudge[k] * mask[:, k][:, None]
-        step = np.clip(_gauss_newton(J, r, mask), -stride, stride)
+        step = np.clip(gauss_newton(J, r, mask), -stride, stride)
         best, bq, br = x, q, r
         for shrink in (1.0, 0.3):
             y = np.clip(x + shrink * step, low, high)
@@ -350,11 +351,11 @@ def _with(v: Variant, names: Sequence[str], row: Array) -> Variant:
     return replace(v, moves={**v.moves, **dict(zip(names, map(float, row), strict=True))})
 
 
-def _gauss_newton(J: Array, r: Array, mask: Array) -> Array:
-    """Steps (m, n) of least squares, damped, zero where ``mask`` (m, n) is."""
+def gauss_newton(J: Array, r: Array, mask: Array, damping: float = 1e-9) -> Array:
+    """Steps (m, n) of least squares from residuals (m, r) and slopes (m, r, n), zero where ``mask`` (m, n) is."""
     n = mask.shape[1]
     normal = np.einsum("mra,mrb->mab", J, J)
     grad = np.einsum("mra,mr->ma", J, r)
-    damped = normal + 1e-9 * np.eye(n) * (1 + np.trace(normal, axis1=1, axis2=2))[:, None, None]
+    damped = normal + damping * np.eye(n) * (1 + np.trace(normal, axis1=1, axis2=2))[:, None, None]
     held = np.einsum("ma,ab->mab", 1 - mask, np.eye(n))
     return np.asarray(-np.linalg.solve(damped + held, grad[..., None])[..., 0] * mask)

@@ -6,7 +6,7 @@ positive with the wheel's top leaning outwards). Radians and mm throughout.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TypedDict
 
 import numpy as np
@@ -231,17 +231,26 @@ def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: Arr
     for x in (lo, hi):
         at = np.broadcast_to(x, straight.shape)
         ends.append({"left": on_curve(d, sl, at)[0], "right": on_curve(d, sr, at)[0]})
-    err = ackermann_error(rig, np.where(inside, sl, 0.0), np.where(inside, sr, 0.0))
-    at_ends = [ackermann_error(rig, e["left"], e["right"]) for e in ends]
-    circles = [turn_circle(rig, e["left"], e["right"]) for e in ends]
-    return TravelFacts(straight, {"left": l0, "right": r0}, on_curve(d, mean, straight)[1], (ends[0], ends[1]),
-                       np.concatenate([err, np.stack(at_ends, axis=-1)], axis=-1), np.stack(circles, axis=-1))
+
+    def ackermann() -> Array:
+        steer = [np.concatenate([np.where(inside, s, 0.0), *(e[side][..., None] for e in ends)], axis=-1)
+                 for side, s in (("left", sl), ("right", sr))]
+        return ackermann_error(rig, *steer)
+
+    def circles() -> Array:
+        return np.stack([turn_circle(rig, e["left"], e["right"]) for e in ends], axis=-1)
+
+    return TravelFacts(straight, {"left": l0, "right": r0}, on_curve(d, mean, straight)[1], (ends[0], ends[1]), ackermann,
+                       circles)
 
 
 def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike,
-                    travel: Stops | None = None) -> dict[str, Array]:
-    """The figures (see calib.rig.figures) that stand on heading curves, (...) each by name; see travel_facts."""
-    return figures(Facts(travel=travel_facts(rig, driver_angles, left, right, travel)))
+                    travel: Stops | None = None, names: Collection[str] | None = None) -> dict[str, Array]:
+    """The figures (see calib.rig.figures) that stand on heading curves, (...) each by name; see travel_facts.
+
+    ``names``: only those.
+    """
+    return figures(Facts(travel=travel_facts(rig, driver_angles, left, right, travel)), names)
 
 
 def axis_facts(rig: Rig) -> dict[str, AxisFacts]:

@@ -8,8 +8,9 @@ units, digits, words and formulas from here; to add a figure, add an entry. Form
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -30,8 +31,19 @@ class TravelFacts:
     headings: Mapping[str, Array]  # of each wheel at ``straight``, by side
     slope: Array  # d mean heading / d driver at ``straight``, signed
     steer_ends: tuple[Mapping[str, Array], Mapping[str, Array]]  # from ``straight`` to the low and high end, by side
-    ackermann: Array  # (..., k) outer wheel less its ideal over the travel, both ends among them
-    circles: Array  # (..., 2) diameter of the outer front wheel's circle at the low and high end
+    # worked out when first asked for, since a search asks many times, and not for all
+    ackermann_of: Callable[[], Array]
+    circles_of: Callable[[], Array]
+
+    @cached_property
+    def ackermann(self) -> Array:
+        """(..., k) outer wheel less its ideal over the travel, both ends among them."""
+        return self.ackermann_of()
+
+    @cached_property
+    def circles(self) -> Array:
+        """(..., 2) diameter of the outer front wheel's circle at the low and high end."""
+        return self.circles_of()
 
 
 @dataclass(frozen=True)
@@ -168,7 +180,8 @@ def targets() -> dict[str, FigureKind]:
     return {n: k for n, k in FIGURES.items() if k.target}
 
 
-def figures(facts: Facts) -> dict[str, Array]:
-    """Every figure that the facts give, (...) by name, in the order of the table; rad, mm or plain."""
+def figures(facts: Facts, names: Collection[str] | None = None) -> dict[str, Array]:
+    """Every figure, or those of ``names``, that the facts give, (...) by name, in the table's order; rad, mm, plain."""
     have = {"travel": facts.travel is not None, "axes": bool(facts.axes), "lean": facts.lean is not None}
-    return {n: np.asarray(k.formula(facts)) for n, k in FIGURES.items() if have[k.part]}
+    return {n: np.asarray(k.formula(facts)) for n, k in FIGURES.items()
+            if have[k.part] and (names is None or n in names)}
