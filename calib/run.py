@@ -10,7 +10,9 @@ import pandas as pd
 
 from calib.advice.adjust import propose
 from calib.advice.compare import Comparison, compare
+from calib.advice.hand import hand_table
 from calib.advice.proposal import Proposals
+from calib.advice.riders import RiderSetting, rider_settings, rider_table
 from calib.advice.travel import Travel, travel, ways
 from calib.estimation.bundle import estimate
 from calib.estimation.play import lost_motion, play_findings, play_table
@@ -101,10 +103,19 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
     leaned = lean_table(lean_from_photos(design, fit) if lean_joint(design) else ())
     work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble,
                      fit.positions)
-    return Results(design, obs, fit, comparison, proposals, comparison.curves(), comparison.measured(), figures,
+    results = Results(design, obs, fit, comparison, proposals, comparison.curves(), comparison.measured(), figures,
                    photos_table(obs, fit), work, _limits(design, fit), findings + notes,
                    what_moves_what(fit.as_built.rig), play_table(plays), leaned,
-                   curves or travel(design, fit.as_built))
+                   travel=curves or travel(design, fit.as_built))
+    return replace(results, hand=hand_table(fit.as_built), riders=rider_table(_riders(design, fit)))
+
+
+def _riders(design: Rig, fit: Fit) -> list[RiderSetting]:
+    """Rider settings; none where the measured linkage does not move."""
+    try:
+        return rider_settings(design, fit.as_built)
+    except (ValueError, CannotAssemble):
+        return []
 
 
 def _limits(design: Rig, fit: Fit) -> tuple[tuple[bool, str], ...]:

@@ -23,7 +23,7 @@ from calib.advice.proposal import SHOOT_STOPS, Builder, Change, Predicted, Propo
 from calib.advice.ranking import Rules, allowed, alternatives, left_out, ranked, work_of
 from calib.advice.search import STOP_ROOM, Model, Objective, Variant, driver_grid, need_both_wheels, solve, usable
 from calib.results import AsBuilt
-from calib.rig.adjustables import HoleChoice, Move, SettingErrors, choices_of, moves_of
+from calib.rig.adjustables import KINDS, HoleChoice, Move, SettingErrors, choices_of, moves_of
 from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
 from calib.uncertainty import half_width
@@ -47,7 +47,7 @@ class AdjustOptions:
     margin: float = np.deg2rad(3.0)  # limits must hold this far beyond the travel
     rules: Rules = field(default_factory=Rules)
     errors: SettingErrors = field(default_factory=SettingErrors)
-    kinds: tuple[str, ...] = ("hole", "rod", "slide")  # adjustables that may be used
+    kinds: tuple[str, ...] = ("hole", *KINDS)  # adjustables that may be used
 
 
 @dataclass(frozen=True)
@@ -109,8 +109,8 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
     best, others = built.pop(id(chosen)), built.values()
     limited = limited_by(found.stopped, chosen) + short_range(finder, chosen, opt.rules.worth)
     limited += missing_hole(finder, sets, chosen.variant, best)
-    return Proposals(best, tuple(others), leave, tuple(left_out(chosen, found.good, task.model.rig, wrong)),
-                     tuple(limited), builder.photos(chosen.variant),
+    held = left_out(chosen, found.good, task.model.rig, task.moves, wrong)
+    return Proposals(best, tuple(others), leave, tuple(held), tuple(limited), builder.photos(chosen.variant),
                      (*doubt_notes(as_built), *_notes(task, sets, limits)), sets.count)
 
 

@@ -16,6 +16,7 @@ from calib.advice.verdict import Outcome
 from calib.rig.model import Rig, Target
 
 Array = NDArray[np.float64]
+MOST_STARTS = 200  # settings over the ranges of the moves, for each hole set
 BEYOND = 60.0  # mm by which a rod's range is widened to see where it would have to go
 
 
@@ -58,7 +59,7 @@ def proof_for(finder: Finder, sets: HoleSets, target: Target, per_move: int = 5)
     few = model.on(driver_grid(model.rig, 7, STOP_ROOM))
     alone = Objective(replace(finder.objective.rig, targets={target.name: target}), few.driver, model.rig, rest=0.0)
     rows = [replace(v, holes={**v.holes, **b}) for v in sets.rows() for b in sets.beside]
-    tried = 0
+    tried, per_move = 0, max(2, min(per_move, int(MOST_STARTS ** (1 / max(1, len(finder.main))))))
     grids = [np.linspace(model.moves[n].low, model.moves[n].high, per_move) for n in finder.main]
     spread = [dict(zip(finder.main, map(float, x), strict=True))
               for x in np.stack(np.meshgrid(*grids, indexing="ij"), -1).reshape(-1, len(grids))] if grids else [{}]

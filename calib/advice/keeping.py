@@ -18,6 +18,7 @@ from calib.linkage.limits import (
     transmission_angles,
 )
 from calib.linkage.mechanism import Linkage
+from calib.rig.adjustables import Move
 from calib.rig.model import Rig
 
 Array = NDArray[np.float64]
@@ -56,7 +57,7 @@ class Limits:
 
     def broken(self, variant: Variant) -> list[str]:
         """Sentences, empty where the variant may be used; walks the one variant through its travel."""
-        return [_told(variant, text) for n, i, miss, text in self._check(apply(self.rig, variant))
+        return [_told(variant, self.model.moves, text) for n, i, miss, text in self._check(apply(self.rig, variant))
                 if miss > self._allowed(n, i)]
 
     def room(self, b: batch.Batch, driver: Array | None = None) -> Array:
@@ -123,10 +124,7 @@ class Limits:
         return np.array([bool(s) or not self.broken(v) for s, v in zip(sure, variants, strict=True)], bool)
 
 
-def _told(variant: Variant, text: str) -> str:
-    what = [f"{p} at hole {h}" for p, h in variant.holes.items()] + _moved(variant.moves)
+def _told(variant: Variant, moves: Mapping[str, Move], text: str) -> str:
+    what = [f"{p} at hole {h}" for p, h in variant.holes.items()]
+    what += [f"{n} {moves[n].amount_words(x)}" for n, x in variant.moves.items()]
     return f"With {', '.join(what) or 'the present setting'}: {text}"
-
-
-def _moved(moves: Mapping[str, float]) -> list[str]:
-    return [f"{n} {x:+.2f} mm" for n, x in moves.items()]

@@ -13,10 +13,13 @@ from calib.advice.propagation import what_limits
 from calib.advice.search import Curves, Model, Objective, Variant, apply
 from calib.advice.verdict import Outcome, Verdict, judge
 from calib.results import AsBuilt
-from calib.rig.adjustables import SettingErrors, choices_of
+from calib.rig.adjustables import KINDS, SettingErrors, choices_of, turns_words
 from calib.rig.figures import FIGURES
 from calib.rig.model import Rig, Target
 from calib.rig.parameters import Kind, ParameterName
+
+__all__ = ["Builder", "Change", "Predicted", "Proposal", "Proposals", "Withheld", "chance", "percent", "radius", "said",
+           "title", "turns_words"]
 
 Array = NDArray[np.float64]
 
@@ -28,14 +31,15 @@ CAUTION = ("A steering failure injures. Follow the rules where you ride, and hav
 class Change:
     """One thing to do. ``mm``: rod longer (+) or shorter (-), hole further from (+) or nearer the pivot."""
 
-    kind: str  # hole, rod, slide
-    item: str  # point, rod or slide
+    kind: str  # hole, or the kind of a move: rod, slide, clock
+    item: str  # point or move
     before: str
     after: str
     mm: float
     turns: float | None  # whole or half turns of a screwed rod, positive lengthens
     direction: str  # "lengthen", "shorten", "towards the pivot", "away from the pivot", "forward", "backward"
-    need_u95: float | None = None  # 95 % half-width of the continuous need, mm (rods)
+    need_u95: float | None = None  # 95 % half-width of the continuous need, mm
+    amount: float = 0.0  # of a move, as the rig takes it: mm or rad
 
 
 @dataclass(frozen=True)
@@ -155,8 +159,9 @@ class Builder:
             mv = moves[name]
             before, after = mv.states(rig, mm)
             turns = mm / mv.per_turn if mv.per_turn else None
-            out.append(Change(mv.kind, name, before, after, mm, turns, mv.way(rig, mm),
-                              needs.get(name, (mm, None))[1] if mv.solved else None))
+            need = needs.get(name, (mm, None))[1] if mv.solved else None
+            out.append(Change(mv.kind, name, before, after, mv.shift(rig, mm), turns, mv.way(rig, mm),
+                              None if need is None else abs(mv.shift(rig, need)), mm))
         return tuple(out)
 
     def side_effects(self, variant: Variant) -> tuple[str, ...]:
@@ -198,7 +203,7 @@ class Builder:
             rest = {k: v for k, v in variant.moves.items() if k != name}
             d = self._toe(after) - self._toe(self.model.curves([replace(variant, moves=rest)]))
             if np.isfinite(d) and abs(d) >= 0.05:
-                out.append(f"{title(name)} {mm:+.2f} mm moves toe by {d:+.2f} deg.")
+                out.append(f"{title(name)} {self.model.moves[name].amount_words(mm)} moves toe by {d:+.2f} deg.")
         return out
 
     def _levers(self, after: Curves) -> list[str]:
@@ -327,31 +332,13 @@ def title(name: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def turns_words(turns: float) -> str:
-    """Turns spoken in halves: 1.5 -> "one and a half turns"; other fractions as a number."""
-    n = abs(turns)
-    halves = round(2 * n)
-    if abs(2 * n - halves) > 0.02 or halves == 0:
-        return f"{n:.2f} turns"
-    whole, half = divmod(halves, 2)
-    number = ["", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten"]
-    said_whole = number[whole] if whole < len(number) else str(whole)
-    if half:
-        return "half a turn" if not whole else f"{said_whole} and a half turns"
-    return "one turn" if whole == 1 else f"{said_whole} turns"
-
-
 def said(c: Change, more: str = "") -> str:
     """One change in a builder's words, with ``more`` before the full stop."""
     if c.kind == "hole":
         part, _, rod = c.item.partition(".")
         end = "rod end" if rod in ("rod", "arm", "at", "") else f"rod end at {rod.replace('_', ' ')}"
         return f"{title(part)}: move the {end} from hole {c.before} to hole {c.after} ({c.direction}){more}."
-    if c.kind == "slide":
-        return f"{title(c.item)}: slide it {abs(c.mm):g} mm {c.direction}{more}."
-    if c.turns is not None:
-        return f"{title(c.item)}: {c.direction} by {turns_words(c.turns)} ({abs(c.mm):.4g} mm){more}."
-    return f"{title(c.item)}: {c.direction} by {abs(c.mm):.4g} mm{more}."
+    return KINDS[c.kind].said(title(c.item), c.mm, c.direction, c.turns, c.after) + f"{more}."
 
 
 SHOOT_STOPS = ('name two positions in the rig file, stops = ["back_stop", "push_stop"], and photograph the levers '

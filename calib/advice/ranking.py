@@ -102,7 +102,8 @@ def alternatives(order: Sequence[Candidate], none: Candidate, rules: Rules, keep
     return shown[1:]
 
 
-def left_out(chosen: Candidate, good: Sequence[Candidate], rig: Rig, wrong: bool) -> list[Withheld]:
+def left_out(chosen: Candidate, good: Sequence[Candidate], rig: Rig, moves: Mapping[str, Move],
+             wrong: bool) -> list[Withheld]:
     """Changes of the best chance, and of the chosen holes, that the chosen one does without, and why."""
     out: dict[str, Withheld] = {}
     same = [c for c in good if c.variant.holes == chosen.variant.holes]
@@ -110,8 +111,9 @@ def left_out(chosen: Candidate, good: Sequence[Candidate], rig: Rig, wrong: bool
         for n in c.weak():
             if n not in chosen.variant.moves:
                 mm, u = c.supports[n]
-                text = (f"the change of {mm:+.2f} mm it would need is smaller than what the measurement "
-                        f"supports (+/- {u:.2f} mm)")
+                said = moves[n].amount_words
+                text = (f"the change of {said(mm)} it would need is smaller than what the measurement "
+                        f"supports (+/- {said(u).lstrip('+')})")
                 out.setdefault(n, Withheld(n, mm, u, text))
     best = max(good, key=lambda c: (round(c.chance, 3), -c.shortfall))
     if wrong:

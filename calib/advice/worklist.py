@@ -190,7 +190,7 @@ def _by_hand(change: Change) -> list[str]:
         return ["that the rod end sits square on its bolt"]
     if change.kind == "rod" and change.turns is not None:
         return ["both locknuts", "the thread left engaged"]
-    return ["the clamp"] if change.kind == "rod" else []
+    return ["that every bolt that was loosened is tight"] if change.kind not in ("hole", "rod") else ["the clamp"]
 
 
 # --- what a step moves ----------------------------------------------------------------------------------------

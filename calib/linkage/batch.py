@@ -89,6 +89,7 @@ class Batch:
         self.pivot = {n: fill(b.pivot) for n, b in rig.bodies.items()}
         self.axis = {n: fill(b.axis) for n, b in rig.bodies.items()}
         self.hole = {n: fill(p.xyz) for n, p in rig.points.items()}
+        self.bolt = {n: fill(p.bolt) for n, p in rig.points.items() if p.bolt is not None}
         self.length = {n: np.array(np.broadcast_to(np.ravel(r.length), (m,)), float) for n, r in rig.rods.items()}
         self.spin = {n: fill(w.spin) for n, w in rig.wheels.items()}
 
@@ -113,6 +114,14 @@ class Batch:
         """Make a rod longer, by mm (m,)."""
         self.length[rod] = self.length[rod] + mm
 
+    def clock(self, point: str, angle: ArrayLike) -> None:
+        """Turn a point with its bolt about its body's axis, by angle (m,) rad."""
+        b = self.rig.points[point].body
+        by = np.broadcast_to(angle, (self.m,))[:, None]
+        self.hole[point] = turn(self.hole[point], self.pivot[b], self.axis[b], by)[:, 0]
+        if point in self.bolt:
+            self.bolt[point] = turn(self.bolt[point], np.zeros(3), self.axis[b], by)[:, 0]
+
     def as_rig(self) -> Rig:
         """The variants as one rig whose vectors are (m, 1, 3) arrays, as ``stacked`` makes it."""
         def column(v: Array) -> Any:
@@ -123,7 +132,7 @@ class Batch:
             rig, bodies={n: replace(b, pivot=column(self.pivot[n]), axis=column(self.axis[n]))
                          for n, b in rig.bodies.items()},
             points={n: replace(p, holes={p.use: column(self.hole[n])},
-                               bolt=None if p.bolt is None else column(np.reshape(p.bolt, (-1, 3))))
+                               bolt=column(self.bolt[n]) if n in self.bolt else None)
                     for n, p in rig.points.items()},
             rods={n: replace(r, length=column(self.length[n])) for n, r in rig.rods.items()})
 

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from calib.report.sheet import Sheet, make_sheet
+from calib.rig.adjustables import adjusted, moves_of
 from calib.rig.model import Rig
 from calib.rig.reader import load_rig
 from calib.uncertainty import own_half_widths
@@ -127,7 +128,12 @@ def after_changes(rig: Rig, before: Before, shot: Collection[str] = ()) -> tuple
             continue
         points[name] = replace(p, use=hole)
         said.append(f'{name}: taken to be in hole {hole} now, as the work list said (the drawing has "{p.use}").')
-    return replace(rig, points=points), said
+    rig = replace(rig, points=points)
+    moved = {str(i["item"]): number(i.get("amount")) for i in before.items if i["kind"] not in ("hole", "rod")}
+    here = {n: x for n, x in moved.items() if n in moves_of(rig) and x == x}
+    said += [f"{n}: taken to be set by {moves_of(rig)[n].amount_words(x)} from the drawing now, as the work list said."
+             for n, x in here.items()]
+    return adjusted(rig, {}, here), said
 
 
 def load_sheet(folder: Path) -> tuple[Sheet, str]:

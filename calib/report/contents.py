@@ -45,6 +45,8 @@ class Results:
     sensitivity: pd.DataFrame = field(default_factory=pd.DataFrame)
     play: pd.DataFrame = field(default_factory=pd.DataFrame)
     lean: pd.DataFrame = field(default_factory=pd.DataFrame)
+    hand: pd.DataFrame = field(default_factory=pd.DataFrame)  # hand travel and force by grip, see advice.hand
+    riders: pd.DataFrame = field(default_factory=pd.DataFrame)  # rod lengths by place of a slide, see advice.riders
     travel: Travel | None = None  # curves over the travel
     begun: Mapping[str, Task] = field(default_factory=dict)  # files that another process makes already
 
@@ -158,7 +160,7 @@ def _proposal_data(design: Rig, built: AsBuilt, comparison: Comparison, p: Propo
             "shoot": asdict(again) if steps else {},
             "side_effects": list(p.side_effects), "predicted": predicted, "notes": [],
             "items": [{"kind": c.kind, "item": c.item, "before": c.before, "after": c.after, "mm": c.mm,
-                       "turns": c.turns} for c in p.changes],
+                       "turns": c.turns, "amount": c.amount} for c in p.changes],
             "curves": predicted_curves(design, AsBuilt(p.rig, built.names, built.cov, built.from_photos),
                                        comparison.relative).to_dict("list")}
 

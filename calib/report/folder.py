@@ -16,7 +16,15 @@ from calib.advice.travel import ways
 from calib.report.confirm import Before
 from calib.report.contents import FORMAT, Results
 from calib.report.page import report_html
-from calib.report.pictures import draw_comparison, draw_confirm, draw_fit, draw_over_photos, draw_travel, write_corners
+from calib.report.pictures import (
+    draw_at_hand,
+    draw_comparison,
+    draw_confirm,
+    draw_fit,
+    draw_over_photos,
+    draw_travel,
+    write_corners,
+)
 from calib.report.record import append_record
 from calib.results import Fit
 from calib.rig.writer import as_built_toml
@@ -59,8 +67,8 @@ def write_results(results: Results, folder: Path, say: Say = _quiet, before: Bef
                     ("photos", results.photos), ("pivots", pivots_flat(fit.pivot_table)),
                     ("sensitivity", results.sensitivity),
                     ("limits", pd.DataFrame(results.limits, columns=["kept", "text"])), ("play", results.play),
-                    ("lean", results.lean)):
-        if not len(t) and name in ("play", "lean"):
+                    ("lean", results.lean), ("hand", results.hand), ("riders", results.riders)):
+        if not len(t) and name in ("play", "lean", "hand", "riders"):
             continue
         t.to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
     if results.travel is not None:
@@ -74,6 +82,8 @@ def write_results(results: Results, folder: Path, say: Say = _quiet, before: Bef
     made("comparison", draw_comparison, results.curves, results.measured, results.figures, *looks)
     if results.travel is not None:
         made("travel", draw_travel, results.travel)
+    if len(results.hand):
+        made("hand", draw_at_hand, results.hand)
     if before is not None:
         made("confirm", draw_confirm, before.curves, before.predicted, results.curves, results.measured, *looks)
     if failed:

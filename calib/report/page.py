@@ -129,6 +129,8 @@ def _plots(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]]) ->
         "bars": picture(folder / "tolerances.svg", "Every figure with its 95 % interval against its tolerance",
                         "Each bar is a figure's 95 % interval; the green field is its tolerance."),
         "travel": travel_pictures(results.travel, folder / "travel"),
+        "hand": picture(folder / "hand.svg", "Hand travel and hand force by grip length",
+                        "Bands: 95 %. The circle is the grip as it is; forces are without friction."),
         "photos": [p for p in photos if p is not None],
         "quality": picture(folder / "photo_quality.svg", "Corner residual of every photo"),
         "residuals": picture(folder / "residuals.svg", "Residuals of all corners",
@@ -142,6 +144,7 @@ def _tables(results: Results, sheet: Sheet) -> dict[str, tables.Table | None]:
             "sides": tables.sides_table(fit.figures), "pivots": tables.pivots_table(fit.pivot_table),
             "misfit": tables.misfit_table(fit.rod_misfit), "play": tables.play_table(results.play),
             "lean": tables.lean_table(results.lean), "loaded": tables.loaded_table(fit.loaded),
+            "hand": tables.hand_table(results.hand), "riders": tables.riders_table(results.riders),
             "limits": tables.limits_table(results.limits),
             "sensitivity": tables.plain_table(results.sensitivity), "photos": tables.photos_table(results.photos),
             "sheet": tables.sheet_table(sheet)}

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from calib.advice.travel import Travel
 from calib.report.overlay import overlays
 from calib.report.plots import confirm_curves, figure_bars, photo_quality, residual_arrows, save, steer_curves
-from calib.report.travel_plots import save_panels
+from calib.report.travel_plots import draw_hand, save_panels
 from calib.results import Fit
 from capture.observations import Observations, PhotoInfo, write_observations
 
@@ -39,6 +39,11 @@ def draw_comparison(folder: Path, curves: pd.DataFrame, measured: pd.DataFrame, 
 def draw_travel(folder: Path, t: Travel) -> None:
     """The small pictures of the travel."""
     save_panels(t, folder / "travel")
+
+
+def draw_at_hand(folder: Path, hand: pd.DataFrame) -> None:
+    """Hand travel and force by grip length."""
+    save(draw_hand(hand), folder / "hand")
 
 
 def draw_confirm(folder: Path, before: pd.DataFrame, predicted: pd.DataFrame | None, after: pd.DataFrame,

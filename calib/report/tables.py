@@ -198,6 +198,26 @@ def lean_table(lean: pd.DataFrame) -> Table | None:
                  rows, (2, 3, 4, 5, 6))
 
 
+def hand_table(hand: pd.DataFrame) -> Table | None:
+    """Hand travel and force by where the hand grips, see calib.advice.hand."""
+    rows = [[spaced(str(r["lever"])), f"{r['grip_mm']:.0f}", pm(r["travel_mm"], r["travel_u95_mm"], "mm"),
+             pm(r["force_ahead_N"], r["force_ahead_u95_N"]), pm(r["force_most_N"], r["force_most_u95_N"])]
+            for _, r in hand.iterrows()]
+    return table(("lever", "grip, mm", "hand travel", "push straight ahead, N", "push at its most, N"), rows,
+                 (1, 2, 3, 4))
+
+
+def riders_table(riders: pd.DataFrame) -> Table | None:
+    """Rod lengths by place of a slide, and what stands against it, see calib.advice.riders."""
+    rods = [c.removesuffix("_u95_mm") for c in map(str, riders.columns) if c.endswith("_u95_mm")]
+    rows = [[spaced(str(r["slide"])), f"{r['place_mm']:+g}",
+             *(pm(r[f"{n}_mm"], r[f"{n}_u95_mm"], "mm") if math.isfinite(r[f"{n}_mm"]) else "" for n in rods),
+             f"{r['steer_change_deg']:.2f}", "yes" if r["may_be_set"] else f"no: {r['against']}"]
+            for _, r in riders.iterrows()]
+    return table(("slide", "place, mm", *(spaced(n) for n in rods), "steer changes by, deg", "may be set"), rows,
+                 tuple(range(1, 3 + len(rods))))
+
+
 def sheet_table(sheet: Sheet) -> Table | None:
     """The go / no-go sheet: one line per tolerance."""
     rows: list[list[Cell]] = [[badge(x.verdict), x.text] for x in sheet.lines]

@@ -17,6 +17,7 @@ from calib.linkage.limits import TOGGLE_MARGIN
 from calib.report.plots import GREEN, GREY, LEFT, RIGHT, blank, style
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -126,6 +127,31 @@ def draw_panel(t: Travel, p: Panel) -> Figure:
         figure = blank(figsize=SIZE)
         _fill(figure.subplots(), p)
         _place(figure, 1)
+    return figure
+
+
+def draw_hand(hand: pd.DataFrame) -> Figure:
+    """Hand travel stop to stop, and the push straight ahead and at its most, over the grip length of every lever.
+
+    ``hand``: see calib.advice.hand.hand_table. With 95 % bands; the circle is the grip as it is.
+    """
+    with style():
+        figure = blank(figsize=(2 * SIZE[0], SIZE[1]))
+        travel, force = figure.subplots(1, 2)
+        for colour, (lever, t) in zip(COLOURS, hand.groupby("lever", sort=False), strict=False):
+            for ax, column, unit, name, dashes in ((travel, "travel", "mm", "", "-"),
+                                                   (force, "force_ahead", "N", " straight ahead", "-"),
+                                                   (force, "force_most", "N", " at its most", DASHED)):
+                x, y, u = (t[k].to_numpy(float) for k in ("grip_mm", f"{column}_{unit}", f"{column}_u95_{unit}"))
+                ax.plot(x, y, color=colour, linestyle=dashes, label=_spoken(str(lever)) + name)
+                ax.fill_between(x, y - u, y + u, color=colour, alpha=0.22, linewidth=0)
+                ax.plot(x[:1], y[:1], "o", color=colour)
+        for ax, title, unit in ((travel, "Hand travel, stop to stop", "mm"),
+                                (force, "Push that steers with 10 N m", "N")):
+            ax.set(xlabel="grip, mm from the lever's hinge", ylabel=unit, ylim=(0, None))
+            ax.set_title(title, loc="left")
+            ax.legend(fontsize=8)
+        figure.tight_layout()
     return figure
 
 

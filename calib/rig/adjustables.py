@@ -29,6 +29,9 @@ class Geometry(Protocol):
     def shift(self, bodies: Sequence[str], by: Array) -> None:
         """Move bodies with their holes, by (m, 3) mm."""
 
+    def clock(self, point: str, angle: Array) -> None:
+        """Turn a point with its bolt about its body's axis, rad."""
+
 
 @dataclass(frozen=True)
 class SettingErrors:
@@ -39,13 +42,19 @@ class SettingErrors:
 
     clamp: float = 0.5  # steps of a clamp
     screw: float = 1.0 / 6.0  # turns of a screwed end
-    seat: float = 0.2  # mm by which a ball may sit beside its hole's middle
+    seat: float = 1.0  # of each point's own ``seat``: how far a ball may sit beside its hole's middle
+
+    @property
+    def exact(self) -> bool:
+        """Whether every setting is taken to be made without error."""
+        return self.clamp == self.screw == self.seat == 0.0
 
 
 RECTANGLE = float(np.sqrt(3.0))  # half-width over standard deviation of a rectangular distribution
 
 HOLE_WORK = 1.0
 ROD_WORK = 1.0
+CLOCK_WORK = 1.5  # the clamp is undone, and the arm set by a protractor
 LEVER_ROD_WORK = 0.4  # resetting a lever's own rod is part of setting straight ahead
 SLIDE_WORK = 2.0  # a lever assembly takes its rods and the chain line along
 
@@ -84,6 +93,19 @@ class Move:
         """The direction in one word or two."""
         raise NotImplementedError
 
+    def shift(self, rig: Rig, amount: float) -> float:
+        """The amount as a builder measures it, mm."""
+        return amount
+
+    def amount_words(self, amount: float) -> str:
+        """An amount in its unit, signed: "+1.25 mm", "-2 deg"."""
+        return f"{amount:+.2f} mm" if self.unit == "mm" else f"{np.degrees(amount):+.3g} deg"
+
+    @staticmethod
+    def said(item: str, mm: float, way: str, turns: float | None, after: str) -> str:
+        """The change in a builder's words, without full stop; ``item`` begins the sentence."""
+        raise NotImplementedError
+
     def whole(self, amount: float) -> tuple[float, ...]:
         """Whole steps on either side of ``amount`` that lie in the range."""
         return self.steps(int(np.floor(amount / self.step)), int(np.ceil(amount / self.step)))
@@ -110,6 +132,12 @@ class RodLength(Move):
     def way(self, rig: Rig, amount: float) -> str:
         return "lengthen" if amount > 0 else "shorten"
 
+    @staticmethod
+    def said(item: str, mm: float, way: str, turns: float | None, after: str) -> str:
+        if turns is not None:
+            return f"{item}: {way} by {turns_words(turns)} ({abs(mm):.4g} mm)"
+        return f"{item}: {way} by {abs(mm):.4g} mm"
+
 
 @dataclass(frozen=True)
 class SlidePlace(Move):
@@ -129,6 +157,56 @@ class SlidePlace(Move):
     def way(self, rig: Rig, amount: float) -> str:
         return "forward" if amount * rig.slides[self.name].direction[0] > 0 else "backward"
 
+    @staticmethod
+    def said(item: str, mm: float, way: str, turns: float | None, after: str) -> str:
+        return f"{item}: slide it {abs(mm):g} mm {way}"
+
+
+CLOCK = " clock"  # ends the name of an arm's clocking angle
+
+
+@dataclass(frozen=True)
+class ArmClock(Move):
+    """The clocking angle of an arm clamped on its bar, about its body's axis; named by its point."""
+
+    kind: ClassVar[str] = "clock"
+    unit: ClassVar[str] = "deg"
+    nudge: ClassVar[float] = 1e-3
+    stride: ClassVar[float] = 0.15
+
+    @property
+    def point(self) -> str:
+        """The point on the arm."""
+        return self.name.removesuffix(CLOCK)
+
+    def on(self, g: Geometry, rig: Rig, amount: Array) -> None:
+        g.clock(self.point, amount)
+
+    def states(self, rig: Rig, amount: float) -> tuple[str, str]:
+        return "0 deg", f"{np.degrees(amount):+.4g} deg"
+
+    def way(self, rig: Rig, amount: float) -> str:
+        """Where the ball goes, by the largest part of its way: forward, up, left and their opposites."""
+        p = rig.points[self.point]
+        b = rig.bodies[p.body]
+        to = np.cross(b.axis, np.subtract(p.xyz, b.pivot)) * amount
+        k = int(np.argmax(np.abs(to)))
+        return ("forward", "to the left", "upwards")[k] if to[k] > 0 else ("backward", "to the right", "downwards")[k]
+
+    def shift(self, rig: Rig, amount: float) -> float:
+        """Way of the ball along its arc."""
+        p = rig.points[self.point]
+        b = rig.bodies[p.body]
+        return float(np.linalg.norm(np.cross(b.axis, np.subtract(p.xyz, b.pivot)))) * amount
+
+    @staticmethod
+    def said(item: str, mm: float, way: str, turns: float | None, after: str) -> str:
+        arm = item.removesuffix(CLOCK)
+        return f"{arm}: turn the arm on its bar by {after.lstrip('+-')}, the ball {way} ({abs(mm):.1f} mm there)"
+
+
+KINDS: dict[str, type[Move]] = {c.kind: c for c in (RodLength, SlidePlace, ArmClock)}
+
 
 def moves_of(rig: Rig, errors: SettingErrors | None = None) -> dict[str, Move]:
     """Every move the rig allows, by name; rods first, in the rig's order."""
@@ -136,6 +214,9 @@ def moves_of(rig: Rig, errors: SettingErrors | None = None) -> dict[str, Move]:
     out: dict[str, Move] = {n: m for n in rig.rods if (m := _rod(rig, n, e)) is not None}
     for n, s in rig.slides.items():
         out[n] = SlidePlace(n, s.range[0], s.range[1], s.step, e.clamp * s.step / RECTANGLE, SLIDE_WORK)
+    for n, p in rig.points.items():
+        if p.clock is not None:
+            out[n + CLOCK] = ArmClock(n + CLOCK, *p.clock, p.clock_step, e.clamp * p.clock_step / RECTANGLE, CLOCK_WORK)
     return out
 
 
@@ -144,6 +225,7 @@ def _rod(rig: Rig, name: str, e: SettingErrors) -> RodLength | None:
     if r.adjuster == "fixed" or r.longest <= r.shortest:
         return None
     off = e.screw * r.per_turn if r.adjuster == "screw" and r.per_turn else e.clamp * r.step
+    off = off if r.setting is None or e.exact else r.setting
     low, high = min(r.shortest - r.length, 0.0), max(usable_longest(rig, name) - r.length, 0.0)
     return RodLength(name, low, high, r.step, off / RECTANGLE, LEVER_ROD_WORK if _at_lever(rig, name) else ROD_WORK,
                      r.per_turn if r.adjuster == "screw" else None)
@@ -181,8 +263,22 @@ class HoleChoice:
 def choices_of(rig: Rig, errors: SettingErrors | None = None) -> dict[str, HoleChoice]:
     """Every point with more than one hole, by name."""
     e = errors or SettingErrors()
-    return {n: HoleChoice(n, tuple(p.holes), p.use, e.seat / RECTANGLE) for n, p in rig.points.items()
+    return {n: HoleChoice(n, tuple(p.holes), p.use, e.seat * p.seat / RECTANGLE) for n, p in rig.points.items()
             if len(p.holes) > 1}
+
+
+def turns_words(turns: float) -> str:
+    """Turns spoken in halves: 1.5 -> "one and a half turns"; other fractions as a number."""
+    n = abs(turns)
+    halves = round(2 * n)
+    if abs(2 * n - halves) > 0.02 or halves == 0:
+        return f"{n:.2f} turns"
+    whole, half = divmod(halves, 2)
+    number = ["", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten"]
+    said_whole = number[whole] if whole < len(number) else str(whole)
+    if half:
+        return "half a turn" if not whole else f"{said_whole} and a half turns"
+    return "one turn" if whole == 1 else f"{said_whole} turns"
 
 
 class OneRig:
@@ -206,6 +302,14 @@ class OneRig:
             if p.body in bodies:
                 self.points[n] = replace(p, holes={h: _vec(np.asarray(v) + d) for h, v in p.holes.items()})
 
+    def clock(self, point: str, angle: ArrayLike) -> None:
+        """Turn a point with its bolt about its body's axis."""
+        p, a = self.points[point], float(np.ravel(angle)[0])
+        b = self.bodies[p.body]
+        holes = {h: _vec(_turned(np.subtract(v, b.pivot), np.asarray(b.axis), a) + b.pivot) for h, v in p.holes.items()}
+        bolt = None if p.bolt is None else _vec(_turned(np.asarray(p.bolt), np.asarray(b.axis), a))
+        self.points[point] = replace(p, holes=holes, bolt=bolt)
+
     def done(self) -> Rig:
         """The rig as moved."""
         return replace(self.rig, bodies=self.bodies, points=self.points, rods=self.rods)
@@ -222,6 +326,12 @@ def adjusted(rig: Rig, holes: Mapping[str, str], moves: Mapping[str, float]) -> 
         else:
             known[name].on(g, rig, np.array([amount]))
     return g.done()
+
+
+def _turned(v: Array, axis: Array, angle: float) -> Array:
+    """v turned about an axis through the origin (Rodrigues)."""
+    k = axis / np.linalg.norm(axis)
+    return np.asarray(v * np.cos(angle) + np.cross(k, v) * np.sin(angle) + k * (k @ v) * (1 - np.cos(angle)))
 
 
 def _vec(v: Array) -> Vec:

@@ -33,6 +33,7 @@ class Body:
     pivot_tol: float = 2.0  # mm, 95 %
     axis_tol: float = np.deg2rad(1.0)  # rad, 95 %
     locked: bool = False  # lean joint: its lock holds it upright except at the lean positions
+    grip: float | None = None  # mm, of a lever: from its hinge to the middle of the hand grip
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,9 @@ class Point:
     misalignment: float = np.deg2rad(25.0)  # rad, how far the rod end may tilt out of square with its bolt
     bolt: Vec | None = None  # unit bolt direction; None: the body's axis
     order: tuple[str, ...] = ()  # holes from nearest the pivot outwards
+    seat: float = 0.2  # mm, half-width: how far a ball moved to another hole may sit beside its middle
+    clock: tuple[float, float] | None = None  # rad, how far its arm may be turned on its bar, about the body's axis
+    clock_step: float = np.deg2rad(1.0)  # rad, finest turn that can be set
 
     @property
     def xyz(self) -> Vec:
@@ -87,6 +91,7 @@ class Rod:
     overlap: float | None = None  # mm, least overlap of a clamp
     overlap_now: float | None = None  # mm, overlap at ``length``
     engaged_now: float | None = None  # mm, thread engaged at each end at ``length``
+    setting: float | None = None  # mm, half-width of a careful setting's error; None: what its adjuster usually gives
 
     @property
     def per_turn(self) -> float | None:

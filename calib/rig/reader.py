@@ -257,11 +257,14 @@ class _Reader:
             if t["locked"] and t["role"] != "lean":
                 self.errors.bad((*path, "locked"), True, 'only for a part with role = "lean"')
                 good = False
+            if t["grip"] is not None and t["role"] != "lever":
+                self.errors.bad((*path, "grip"), data["grip"], 'only for a part with role = "lever"')
+                good = False
             if good:
                 self.bodies[name] = Body(
                     name=name, pivot=t["pivot"], axis=t["axis"], parent=t["parent"], role=t["role"],
                     side=t["side"], travel=t["travel"], pivot_tol=t["pivot_tolerance"],
-                    axis_tol=t["axis_tolerance"], locked=t["locked"],
+                    axis_tol=t["axis_tolerance"], locked=t["locked"], grip=t["grip"],
                 )
         self.check_rings()
 
@@ -346,11 +349,28 @@ class _Reader:
                 continue
             good &= self.known((*path, "use"), use, holes, "one of the holes")
             good &= self.check_holes(path, t["body"], holes)
+            good &= self.check_clock(path, t, data)
             if good:
                 self.points[name] = Point(
                     name=name, body=t["body"], holes=holes, use=use, tol=t["tolerance"], misalignment=t["misalignment"],
-                    bolt=t["bolt"], order=self.hole_order(t["body"], holes),
+                    bolt=t["bolt"], order=self.hole_order(t["body"], holes), seat=t["seat"], clock=t["clock"],
+                    clock_step=t["clock_step"],
                 )
+
+    def check_clock(self, path: KeyPath, t: dict[str, Any], data: Mapping[str, Any]) -> bool:
+        """An arm that may be turned on its bar sits on a part that turns, and may stay where it is."""
+        if t["clock"] is None:
+            if "clock_step" in data:
+                self.errors.bad((*path, "clock_step"), data["clock_step"], 'only beside "clock", which is missing')
+                return False
+            return True
+        if t["body"] == FRAME:
+            self.errors.bad((*path, "clock"), data["clock"], "only for a point on a part that turns on a hinge")
+            return False
+        if not t["clock"][0] <= 0.0 <= t["clock"][1]:
+            self.errors.bad((*path, "clock"), data["clock"], "a range that holds 0, where it stands")
+            return False
+        return True
 
     def axis_distance(self, body: str, place: Vec) -> float:
         """mm from a body's hinge axis; from the origin for the frame."""

@@ -48,6 +48,7 @@ class RodReader:
         length = drawn if t["length"] is None else t["length"]
         self.check_assembly(a, b, length, drawn)
         self.refuse_foreign_keys()
+        self.check_setting()
         shortest, longest = self.range(length)
         step, screw = t["step"], None
         if t["adjuster"] == "screw":
@@ -62,13 +63,18 @@ class RodReader:
             name=self.path[1], a=a.name, b=b.name, length=length, shortest=shortest, longest=longest,
             adjuster=t["adjuster"], step=step, thread=screw, radius=t["diameter"] / 2,
             tol=t["tolerance"], overlap=t["overlap"], overlap_now=t["overlap_now"],
-            engaged_now=t["engaged_now"],
+            engaged_now=t["engaged_now"], setting=t["setting"],
         )
 
     @property
     def ends(self) -> int:
         """Threaded ends that work as the rod is turned."""
         return ENDS[self.t["ends"]]
+
+    def check_setting(self) -> None:
+        """An error of setting belongs to something that is set."""
+        if self.t["setting"] is not None and self.t["adjuster"] == "fixed":
+            self.bad("setting", self.data["setting"], 'no such key for adjuster = "fixed"')
 
     def bad(self, key: str, read: object, allowed: str) -> None:
         self.errors.bad((*self.path, key), read, allowed)

@@ -151,6 +151,8 @@ _TABLES: dict[str, dict[str, Getter]] = {
         "holes": lambda p: None if _one_hole(p) else p.holes,
         "use": lambda p: None if _one_hole(p) else p.use,
         "tolerance": lambda p: p.tol,
+        "seat": lambda p: p.seat if len(p.holes) > 1 else None,
+        "clock_step": lambda p: p.clock_step if p.clock is not None else None,
     },
     "rods": {
         "from": lambda r: r.a, "to": lambda r: r.b, "tolerance": lambda r: r.tol, "diameter": lambda r: 2 * r.radius,
