@@ -240,8 +240,8 @@ def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: Arr
     def circles() -> Array:
         return np.stack([turn_circle(rig, e["left"], e["right"]) for e in ends], axis=-1)
 
-    return TravelFacts(straight, {"left": l0, "right": r0}, on_curve(d, mean, straight)[1], (ends[0], ends[1]), ackermann,
-                       circles)
+    return TravelFacts(straight, {"left": l0, "right": r0}, on_curve(d, mean, straight)[1], (ends[0], ends[1]),
+                       ackermann, circles)
 
 
 def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike,
