@@ -625,7 +625,8 @@ def test_round_trip_of_odd_names_and_awkward_numbers(seed: int) -> None:
 
 def test_every_key_of_the_schema_is_written_where_a_rig_holds_it() -> None:
     """What the full rig or the small one writes, and what is only another way of saying the same."""
-    screw = replace(full_rig().rods["left_tie"], thread=Thread(1.25, 2), engaged_now=14.0, name="other")
+    screw = replace(full_rig().rods["left_tie"], thread=Thread(1.25, 2), engaged_now=14.0, setting=0.2,
+                    name="other")
     rig = replace(full_rig(), stops=("back3", "push3"), loaded="aboard",
                   board=replace(full_rig().board, bar_upright=180.2),
                   rods={**full_rig().rods, "other": screw},
@@ -633,7 +634,9 @@ def test_every_key_of_the_schema_is_written_where_a_rig_holds_it() -> None:
                   rear=replace(full_rig().rear, radius=300.0, centre=(-1240.0, 0.0, 300.0), spin_body="left_wheel"),
                   tags={**full_rig().tags, "middle": Tag("middle", 301, "frame", 60.0, on_centre_line=True),
                         "floor": Tag("floor", 302, "frame", 60.0, on_floor=True)},
-                  points={**full_rig().points, "x": replace(full_rig().points["left_lever.rod"], name="x")})
+                  bodies={n: replace(b, grip=450.0) if b.role == "lever" else b for n, b in full_rig().bodies.items()},
+                  points={**full_rig().points, "x": replace(full_rig().points["left_lever.rod"], name="x",
+                                                            clock=(-0.1, 0.1))})
     data = tomllib.loads(rig_to_toml(rig))
     data["vehicle"]["as_built"] = True
     written = {(s, k) for s in SINGLE for k in data[s]}
