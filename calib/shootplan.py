@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calib.advice.compare import judged_figures
+from calib.advice.proposal import SHOOT_STOPS
 from calib.estimation.bundle import Options, estimate
 from calib.estimation.camera import project
 from calib.linkage.mechanism import Linkage, body_motions
@@ -37,6 +38,7 @@ VIEWS: tuple[tuple[str, float, float], ...] = (  # name, azimuth and elevation o
     ("from the front left, high", 48.0, 45.0),
     ("from the front right, high", -48.0, 45.0),
 )
+SHORT_OF_STOPS = 0.92  # share of the travel at which the outermost positions are set, where they are no stops
 MOST_TILT = np.deg2rad(70.0)
 ENOUGH = 1 / 3  # of a tolerance: an uncertainty above it leaves most verdicts open; common practice, no source
 LEAST_CELL_PX = 3.0  # ring cell across its narrow side, below which corners are too poor to count on
@@ -147,7 +149,8 @@ def position_angles(rig: Rig) -> dict[str, dict[str, float]]:
     out: dict[str, dict[str, float]] = {}
     for i, pos in enumerate(names):
         share = (i - k) / max(k, 1) if i < k else (i - k) / max(len(names) - 1 - k, 1)
-        a = 0.92 * share * (abs(travel[0]) if i < k else travel[1])
+        reach = 1.0 if pos in rig.stops else SHORT_OF_STOPS
+        a = reach * share * (abs(travel[0]) if i < k else travel[1])
         out[pos] = dict(link.solve(float(a)))
     spins = [b for b in (*(w.spin_body for w in rig.wheels.values()), rig.rear.spin_body) if b]
     for j, pos in enumerate(rig.spin_positions):
@@ -226,10 +229,16 @@ def advice(rig: Rig, plans: Sequence[ShootPlan]) -> list[str]:
                                           for k, _, f in wanted) + " (95 %)")
         for kind, target, figure in wanted:
             if figure.u95 > target.tolerance * kind.scale * ENOUGH:
-                lines.append(f"  not enough to judge {kind.short} well: take more photos, closer, or with more pixels")
+                cure = "take more photos, closer, or with more pixels"
+                if kind.one_stop and not rig.stops:
+                    cure = SHOOT_STOPS
+                lines.append(f"  not enough to judge {kind.short} well: {cure}")
         if p.unseen:
             lines.append("  may be seen in fewer than two photos of some position: " + ", ".join(p.unseen))
     if len(plans) > 1 and plans[-1].worst("length") > 0.9 * plans[0].worst("length"):
         lines.append("More photos hardly sharpen the rod lengths: they hang on how well the bolt tags are glued "
                      "(offset_tolerance). Steer is limited by how surely the drawn pivots tell level and straight.")
+    if not rig.loaded:
+        lines.append("All figures will be unloaded: to see what the rider's weight does, name a position loaded in the "
+                     "rig file and photograph it with the rider aboard.")
     return lines

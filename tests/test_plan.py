@@ -127,3 +127,16 @@ def test_advice_names_what_is_not_enough(rig: Rig, plans: dict[tuple[int, float]
     assert f"{plan.worst('length'):.2f} mm" in lines(1.0)
     assert "not enough to judge toe" in lines(2.9 * plan.worst("toe"))
     assert "not enough to judge toe" not in lines(3.1 * plan.worst("toe"))
+
+
+def test_stops_are_asked_for_and_planned_at_the_stops() -> None:
+    rig = load_rig(RIG)
+    said = " ".join(advice(rig, [plan_shoot(rig, 3)]))
+    assert "symmetry well: name two positions" in said and "rider aboard" in said
+    stopped = replace(rig, stops=("a", "b"), positions=("a", *rig.positions, "b"), loaded="rider")
+    angles = position_angles(stopped)
+    low, high = rig.bodies[rig.driver].travel or (0.0, 0.0)
+    assert (angles["a"][rig.driver], angles["b"][rig.driver]) == pytest.approx((low, high))
+    assert max(a[rig.driver] for n, a in angles.items() if n != "b") < 0.95 * high
+    told = " ".join(advice(stopped, [plan_shoot(stopped, 3)]))
+    assert "name two positions" not in told and "rider aboard" not in told
