@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calib import fitwords
 from calib.findings import Code, Finding
 from calib.rig.model import Rig
+from calib.uncertainty import half_width
 
 if TYPE_CHECKING:  # takes long to load, and is not needed before the photos are read
     import pandas as pd
@@ -43,6 +44,21 @@ class AsBuilt:
     from_photos: Mapping[str, float]  # per parameter, 0..1
     # rod ends whose hole the photos do not settle: the holes it may be in, likeliest first; no hole move is safe there
     uncertain_holes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    drawn: NDArray[np.float64] | None = None  # (n, n): what of cov is there because of the drawing
+    held: NDArray[np.float64] | None = None  # (n,): variances with the frame held, so between the parts alone
+
+    @property
+    def held_u95(self) -> NDArray[np.float64]:
+        """(n,): 95 % half-widths of places against each other, which is what every table of places states."""
+        return half_width(np.eye(len(self.names)), self.cov if self.held is None else np.diag(self.held))
+
+    @property
+    def drawing_cov(self) -> NDArray[np.float64]:
+        """(n, n): what of ``cov`` comes from the drawing; where that was not worked out, by each parameter's share."""
+        if self.drawn is not None:
+            return self.drawn
+        part = np.array([1 - self.from_photos.get(n, 0.0) for n in self.names])
+        return np.sqrt(np.outer(part, part)) * self.cov
 
     def __repr__(self) -> str:
         return f"<AsBuilt {self.rig.name}: {len(self.names)} parameters>"

@@ -7,6 +7,7 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import block_diag as _block_diag
 
 Array = NDArray[np.float64]
 
@@ -27,6 +28,16 @@ def half_width(slopes: ArrayLike, cov: Array) -> Array:
     return np.asarray(K95 * np.sqrt(np.maximum(np.sum((g @ cov) * g, axis=-1), 0.0)))
 
 
+def share_beside(slopes: ArrayLike, cov: Array, part: Array) -> list[float | None]:
+    """Share of each value's variance that is not ``part`` of the covariance's doing, 0..1; None for no variance.
+
+    ``slopes`` (o, n), ``cov`` and ``part`` (n, n): what of it comes from one source, such as the drawing.
+    """
+    g = np.atleast_2d(np.asarray(slopes, float))
+    whole, its = (np.sum((g @ c) * g, axis=-1) for c in (cov, part))
+    return [float(np.clip(1 - p / w, 0.0, 1.0)) if w > 0 else None for w, p in zip(whole, its, strict=True)]
+
+
 def own_half_widths(cov: Array) -> Array:
     """95 % half-widths (n,) of the quantities of a covariance (n, n) themselves."""
     return np.asarray(K95 * np.sqrt(np.maximum(np.diag(cov), 0.0)))
@@ -35,6 +46,11 @@ def own_half_widths(cov: Array) -> Array:
 def joint(first: Array, cross: Array, second: Array) -> Array:
     """Covariance (n + m, n + m) of two sets of quantities: (n, n), (n, m) between them, (m, m)."""
     return np.block([[first, cross], [cross.T, second]])
+
+
+def block_diag(*parts: Array) -> Array:
+    """Covariance of sets of quantities that have nothing to do with each other."""
+    return np.asarray(_block_diag(*parts), float)
 
 
 def differences(of: Callable[[Array], Array], at: ArrayLike, step: ArrayLike) -> tuple[Array, Array]:

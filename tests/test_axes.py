@@ -202,10 +202,12 @@ def test_mirrored_rig_has_mirrored_figures():
     a = axes.curve_figures(rig, Linkage(rig).sweep(SWEEP))
     m = mirrored(rig)
     b = axes.curve_figures(m, Linkage(m).sweep(SWEEP))
-    swap = {"lock_left": "lock_right", "lock_right": "lock_left"}
-    assert np.isfinite(list(a.values())).all()
+    swap = {f"_{s}": f"_{t}" for s, t in (("left", "right"), ("right", "left"))}
+    turned = ("symmetry", *(k for k in a if k.endswith("_difference")))
+    assert np.isfinite(list(a.values())).all() and abs(a["caster_difference"]) > 0.1
     for k, v in a.items():
-        assert b[swap.get(k, k)] == pytest.approx(-v if k == "symmetry" else v, abs=1e-9), k
+        other = next((k.removesuffix(x) + y for x, y in swap.items() if k.endswith(x)), k)
+        assert b[other] == pytest.approx(-v if k in turned else v, abs=1e-9), k
 
 
 def test_figures_do_not_depend_on_the_grid():

@@ -195,7 +195,7 @@ def test_wheels_never_turned_by_hand_leave_toe_open() -> None:
     assert toe.verdict is not None and toe.u95 > 1.3  # two wheels, 1 deg each at 95 %
     assert c.relative == ("left", "right") and any("turning by hand" in n for n in c.notes)
     assert c.as_built["left"][10] == 0.0 and c.u95["left"][10] == 0.0
-    assert with_wheel_doubt(built).names[-1] == "right.spin.x"
+    assert with_wheel_doubt(built).names[-2:] == ("right.spin.x", "right.spin.z")
 
 
 def test_sensitivity_ranks_and_agrees_with_the_linkage() -> None:

@@ -183,13 +183,13 @@ def test_sample_vehicle_is_recovered(sample: tuple[Truth, Observations, Fit]) ->
     assert 0.9 < fit.sigma0 < 1.1
     figures = {f.name: f for f in fit.figures}
     toe = np.rad2deg(truth.heading("right", "ahead") - truth.heading("left", "ahead"))
-    assert inside(figures["toe"].value, toe, figures["toe"].u95)
-    assert figures["toe"].u95 < 0.2
+    assert inside(figures["toe at ahead"].value, toe, figures["toe at ahead"].u95)
+    assert figures["toe at ahead"].u95 < 0.2
     for side in ("left", "right"):
         for position in design.positions:
             if position == design.straight_ahead:
                 continue
-            f = figures[f"steer {side} at {position}"]
+            f = figures[f"steer {side} at {position} from ahead"]
             true = np.rad2deg(truth.heading(side, position) - truth.heading(side, "ahead"))
             assert inside(f.value, true, f.u95, 4.0), f.name
             assert f.u95 < 0.12, f.name
@@ -281,8 +281,8 @@ def test_fit_reports_itself(sample: tuple[Truth, Observations, Fit]) -> None:
     assert 2 * used - 800 < fit.dof < 2 * used - 9 * len(fit.photos)  # a few hundred unknowns
     assert len(repr(fit)) < 250 and len(repr(fit.as_built)) < 100
     assert "converged in" in repr(fit) and f"{fit.dof} degrees of freedom" in repr(fit)
-    toe = next(f for f in fit.figures if f.name == "toe")
-    shown = next(x for x in fit.summary().splitlines() if x.split()[0] == "toe")
+    toe = next(f for f in fit.figures if f.name == "toe at ahead")
+    shown = next(x for x in fit.summary().splitlines() if x.split()[:3] == ["toe", "at", "ahead"])
     assert shown.split()[1:5] == [f"{toe.value:.3f}", "+/-", f"{toe.u95:.3f}", "deg"]
     page = replace(fit, findings=(Finding(Code.TAG_SLIPPED, "a <b> of it"),))._repr_html_()
     assert f"<td>toe</td><td>{toe.value:.3f}</td>" in page and "a &lt;b&gt; of it" in page

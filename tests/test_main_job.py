@@ -7,7 +7,9 @@ and the share inside is checked over all of them.
 
 from __future__ import annotations
 
+import html
 import json
+import re
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,6 +19,8 @@ import pandas as pd
 import pytest
 
 from calib.cli import main
+from calib.report.numbers import bare
+from calib.rig.figures import FIGURES
 from calib.rig.parameters import get_parameters
 from calib.rig.reader import load_rig
 
@@ -63,7 +67,7 @@ def test_steer_angles_lie_in_their_intervals(before: Path, truth: dict) -> None:
         if position == "ahead":
             continue
         for side in ("left", "right"):  # from straight ahead: free of how the frame is laid on the drawing
-            f = steer[f"steer {side} at {position}"]
+            f = steer[f"steer {side} at {position} from ahead"]
             error = f["value"] - (true[f"steer_{side}_deg"] - ahead[f"steer_{side}_deg"])
             ratios.append(abs(error) / f["u95"])
             widths.append(f["u95"])
@@ -145,3 +149,99 @@ def test_results_are_never_overwritten(before: Path, capsys: pytest.CaptureFixtu
     main(["check", str(SAMPLE / "rig.toml"), "--picture", str(before.parent / "check.svg")])
     assert main(["print", str(SAMPLE / "rig.toml"), "--out", str(before)]) in (0, 2)
     assert (before / "report.html").stat().st_mtime_ns == stamp
+
+
+def gathered(folder: Path) -> dict[str, list[tuple[str, float, float]]]:
+    """Every (file, value, 95 % half-width) of a result folder by the name of what it is, surface units."""
+    found: dict[str, list[tuple[str, float, float]]] = {}
+
+    def add(name: str, file: str, value: float, u95: float) -> None:
+        found.setdefault(name, []).append((file, float(value), float(u95)))
+
+    table, fit = figures(folder), json.loads((folder / "fit.json").read_text())
+    work = json.loads((folder / "proposals.json").read_text())["proposals"]
+    for name, r in table.iterrows():
+        add(str(name), "figures.csv", r["measured"], r["u95"])
+    for f in fit["figures"]:
+        add(f["name"], "fit.json", f["value"], f["u95"])
+    for a in fit["joint_angles_deg"]:
+        add(f"{a['body']} angle at {a['position']}", "fit.json, joint angles", a["angle"], a["u95"])
+    for p in work:
+        for f in p["predicted"]:
+            add(f["name"], f"proposals.json, now of {p['title']}", f["now"], f["now_u95"])
+            if not p["changes"]:
+                add(f["name"], "proposals.json, left as it is", f["value"], f["u95"])
+    for _, r in pd.read_csv(folder / "measured.csv").iterrows():
+        add(f"left_lever angle at {r['position']}", "measured.csv", r["lever_deg"], r["lever_u95_deg"])
+    curves, travel = pd.read_csv(folder / "curves.csv"), pd.read_csv(folder / "travel.csv")
+    left = pd.DataFrame(next(p["curves"] for p in work if not p["changes"]))
+    for side in ("left", "right"):
+        for file, t, name in (("curves.csv", curves, f"{side}"), ("proposals.json, curves", left, f"{side}"),
+                              ("travel.csv", travel, f"steer_{side}_deg")):
+            tail = "" if file == "travel.csv" else "_deg"
+            for _, r in t.iterrows():
+                at = f"{side} steer over the lever at {r['lever_deg']:.3f}"
+                if file == "travel.csv":
+                    add(at, file, r[f"{name}_asbuilt"], r[f"{name}_u95"])
+                    add(at + " drawn", file, r[f"{name}_design"], 0.0)
+                else:
+                    add(at, file, r[f"{name}_asbuilt{tail}"], r[f"{name}_u95{tail}"])
+                    add(at + " drawn", file, r[f"{name}_design{tail}"], 0.0)
+    return found
+
+
+def test_one_name_has_one_value_and_one_uncertainty_in_every_file(before: Path) -> None:
+    found = {n: v for n, v in gathered(before).items() if len(v) > 1}
+    files = {f.split(",")[0] for v in found.values() for f, _, _ in v}
+    assert files == {"figures.csv", "fit.json", "proposals.json", "measured.csv", "curves.csv", "travel.csv"}
+    for kind in ("toe", "ratio", "caster_left", "camber", "left_lever angle at back3",
+                 "left steer over the lever at 0.000"):
+        assert kind in found, kind
+    for name, each in found.items():
+        for file, value, u95 in each[1:]:
+            assert value == pytest.approx(each[0][1], rel=3e-5, abs=3e-6), (name, file, each[0])
+            assert u95 == pytest.approx(each[0][2], rel=1e-4, abs=3e-6), (name, file, each[0])
+
+
+def test_rods_and_pivots_have_one_uncertainty_in_every_file(before: Path) -> None:
+    pivots = pd.read_csv(before / "pivots.csv").set_index("what")
+    said = (before / "as_built.toml").read_text().splitlines()
+    fit = {f["name"]: f for f in json.loads((before / "fit.json").read_text())["figures"]}
+    for rod in load_rig(SAMPLE / "rig.toml").rods:
+        row, f = pivots.loc[f"{rod} length"], fit[f"length of {rod}"]
+        assert (row["measured"], row["u95"]) == pytest.approx((f["value"], f["u95"]), abs=6e-4)
+        assert row["from_photos"] == pytest.approx(f["from_photos"], abs=1e-5)
+        line = next(x for x in said[said.index(f"[rods.{rod}]"):] if x.startswith("length = "))
+        assert f"+/- {f['u95']:.2f} mm" in line
+    for body in ("left_lever", "crank"):
+        row = pivots.loc[f"{body} pivot"]
+        line = said[said.index(f"[bodies.{body}]"):]
+        words = next(x for x in line if x.startswith("pivot = "))
+        stated = words.partition("+/- ")[2].partition(" mm")[0].split(", ")
+        assert [float(x) for x in stated] == pytest.approx([row[f"u95_{k}"] for k in "xyz"], abs=6e-3)
+
+
+def test_share_from_photos_is_computed_once_and_knows_where_level_comes_from(before: Path) -> None:
+    table = figures(before)["from_photos"]
+    fit = {f["name"]: f["from_photos"] for f in json.loads((before / "fit.json").read_text())["figures"]}
+    same = [n for n in table.index if n in fit]
+    assert len(same) == 20
+    for n in same:
+        assert table[n] == pytest.approx(fit[n], abs=1e-5), n
+    assert table["caster"] < 0.05  # level comes from the drawn pivots alone
+    assert table["ratio"] > 0.5  # free of it
+
+
+def test_report_shows_the_numbers_of_the_files(before: Path) -> None:
+    page = html.unescape((before / "report.html").read_text(encoding="utf-8"))
+    table = figures(before)
+    cells = [re.sub(r"<[^>]*>", "", c).strip() for c in re.findall(r"<td[^>]*>(.*?)</td>", page, re.S)]
+    for name, r in table.iterrows():
+        kind = FIGURES[str(name)]
+        shown = bare(r["measured"], r["u95"], kind.unit)
+        assert shown in cells, (name, shown)
+        if not kind.of_one_side:  # in the row of its own label
+            assert shown in [cells[i + 2] for i, c in enumerate(cells) if c == r["label"]], name
+    for _, r in pd.read_csv(before / "measured.csv").iterrows():
+        for side in ("left", "right"):
+            assert bare(r[f"{side}_deg"], r[f"{side}_u95_deg"], "deg") in cells

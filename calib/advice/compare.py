@@ -16,15 +16,16 @@ from calib.advice.search import STOP_ROOM, Curves, Model, Variant, driver_grid, 
 from calib.advice.verdict import Verdict
 from calib.linkage.lean import roll_steer_band
 from calib.linkage.mechanism import Linkage
+from calib.linkage.positions import joint_covariance, measured_steer, unseen_sides
 from calib.linkage.steering import axis_figures, lean_joint, roll_steer, wheel_headings
 from calib.results import AsBuilt, Fit, LoadedFigure
 from calib.rig.figures import kinds
 from calib.rig.model import Rig
-from calib.rig.parameters import Kind, get_parameters, parsed, steps, with_parameters
-from calib.uncertainty import differences, each, half_width, joint, own_half_widths
+from calib.rig.parameters import Kind
+from calib.uncertainty import differences, half_width, own_half_widths
 
 Array = NDArray[np.float64]
-ANGLE_STEP, DRIVER_STEP = 1e-4, 1e-3  # rad, central differences
+DRIVER_STEP = 1e-3  # rad, central differences
 
 
 @dataclass(frozen=True)
@@ -147,7 +148,7 @@ def compare(design: Rig, fit: Fit, n: int = 101) -> Comparison:
     built = with_wheel_doubt(fit.as_built)
     rig = built.rig
     grid = driver_grid(_spanned(design, fit), n + 1 - n % 2)
-    relative = tuple(s for s, w in rig.wheels.items() if not w.measured)
+    relative = unseen_sides(rig)
     zero = int(np.argmin(np.abs(grid)))
     sides = tuple(rig.wheels)
 
@@ -210,68 +211,45 @@ def predicted_curves(design: Rig, built: AsBuilt, relative: Sequence[str] = (), 
 # --- measured positions -------------------------------------------------------------------------------------
 
 def _points(design: Rig, fit: Fit, built: AsBuilt, relative: tuple[str, ...]) -> tuple[MeasuredPoint, ...]:
-    """Steer of each position from the upright's measured turn about its measured axis, with joint half-widths.
-
-    The turns and the axes come out of one estimate, so their joint covariance [[angles, cross], [., rig]] is used.
-    """
-    rig, na, npar = built.rig, len(fit.angle_names), len(built.names)
-    cross = np.zeros((na, npar))
-    cross[:, :len(fit.as_built.names)] = fit.cross_cov
-    cov = joint(fit.angle_cov, cross, built.cov)
-    row = {key: i for i, key in enumerate(fit.angle_names)}
-    matters: dict[str, list[int]] = {}
-    for s, w in rig.wheels.items():
-        matters[s] = [i for i, n in enumerate(parsed(built.names)) if built.cov[i, i] > 0 and
-                      (n.owner, n.kind) in ((w.upright, Kind.AXIS), (s, Kind.SPIN))]
-    skip = {*design.spin_positions, *design.lean_positions}
-    labels = [p for p in fit.positions if p not in skip and (rig.driver, p) in fit.joint_angles]
-    lever = np.array([fit.joint_angles[rig.driver, p] for p in labels])
+    """Steer and its difference from the drawing at each lever position, with half-widths (see linkage.positions)."""
+    driver, skip = built.rig.driver, {*design.spin_positions, *design.lean_positions}
+    labels = [p for p in fit.positions if p not in skip and (driver, p) in fit.joint_angles]
     if not labels:
         return ()
-    link = Linkage(design)
-
-    def turned(d: Array) -> Array:
-        """Drawn headings (m, sides x positions) of each shift ``d`` (m, 1) of the lever."""
-        swept = wheel_headings(design, link.sweep((lever + d).ravel()))
-        return np.concatenate([h.reshape(len(d), -1) for h in swept.values()], axis=1)
-
-    drawn, drawn_slope = (dict(zip(design.wheels, x.reshape(len(design.wheels), -1), strict=True))
-                          for x in differences(turned, [0.0], DRIVER_STEP))
-    drawn0 = wheel_headings(design, {})
+    lever = np.array([fit.joint_angles[driver, p] for p in labels])
+    drawn, drawn_slope = _drawn_steer(design, lever, relative)
+    found, cov = measured_steer(fit, built, labels, relative), joint_covariance(fit, built)
+    row = {key: i for i, key in enumerate(fit.angle_names)}
+    nan = float("nan")
     out = []
     for i, p in enumerate(labels):
-        steer, steer_u, diff, diff_u = {}, {}, {}, {}
-        lever_row = row.get((rig.driver, p))
-        for s, w in rig.wheels.items():
-            key = (w.upright, p)
-            if key not in fit.joint_angles:
-                steer[s] = steer_u[s] = diff[s] = diff_u[s] = float("nan")
-                continue
-            angle = fit.joint_angles[key]
-
-            names = [built.names[j] for j in matters[s]]
-
-            def heading(x: Array, s: str = s, u: str = w.upright, names: Sequence[str] = names) -> float:
-                r = with_parameters(rig, names, x[1:])
-                now = float(wheel_headings(r, {u: x[0]})[s])
-                return now - float(wheel_headings(r, {})[s]) if s in relative else now
-
-            g = np.zeros(na + npar)
-            at = np.concatenate([[angle], get_parameters(rig, names)])
-            (value,), (slope,) = differences(each(heading), at, [ANGLE_STEP, *steps(names)])
-            if key in row:
-                g[row[key]] = slope[0]
-            g[[na + j for j in matters[s]]] = slope[1:]
-            gd = g.copy()
-            if lever_row is not None:
-                gd[lever_row] -= drawn_slope[s][i]
-            wanted = drawn[s][i] - (float(drawn0[s]) if s in relative else 0.0)
-            steer[s], diff[s] = float(np.degrees(value)), float(np.degrees(value - wanted))
-            steer_u[s], diff_u[s] = (float(np.degrees(half_width(v, cov))) for v in (g, gd))
-        lever_u = own_half_widths(cov)[lever_row] if lever_row is not None else 0.0
+        steer, steer_u, diff, diff_u = ({s: nan for s in built.rig.wheels} for _ in range(4))
+        k = row.get((driver, p))
+        for s in (s for s in built.rig.wheels if (s, p) in found):
+            value, less = found[s, p].value, found[s, p].slope.copy()
+            if k is not None:
+                less[k] -= drawn_slope[s][i]
+            steer[s], diff[s] = float(np.degrees(value)), float(np.degrees(value - drawn[s][i]))
+            steer_u[s], diff_u[s] = (float(np.degrees(half_width(g, cov))) for g in (found[s, p].slope, less))
+        lever_u = own_half_widths(cov)[k] if k is not None else 0.0
         out.append(MeasuredPoint(p, float(np.degrees(lever[i])), float(np.degrees(lever_u)), steer, steer_u, diff,
                                  diff_u))
     return tuple(out)
+
+
+def _drawn_steer(design: Rig, lever: Array, relative: Sequence[str]) -> tuple[dict[str, Array], dict[str, Array]]:
+    """Steer as drawn (rad) at lever angles (n,), and its slope against them, by side."""
+    link, zero = Linkage(design), wheel_headings(design, {})
+
+    def turned(d: Array) -> Array:
+        """Steer (m, sides x n) for each shift (m, 1) of the lever."""
+        swept = wheel_headings(design, link.sweep((lever + d).ravel()))
+        return np.concatenate([h.reshape(len(d), -1) - (float(zero[s]) if s in relative else 0.0)
+                               for s, h in swept.items()], axis=1)
+
+    value, slope = (dict(zip(design.wheels, x.reshape(len(design.wheels), -1), strict=True))
+                    for x in differences(turned, [0.0], DRIVER_STEP))
+    return value, slope
 
 
 # --- figures ------------------------------------------------------------------------------------------------
@@ -286,8 +264,9 @@ def judged_figures(design: Rig, built: AsBuilt, n: int = 101, grid: Array | None
     need_both_wheels(design)
     built = with_wheel_doubt(built)
     n += 1 - n % 2
-    found = _found(Model(built.rig, driver_grid(built.rig, n, STOP_ROOM) if grid is None else grid), built)
     drawn_curves = Model(design, driver_grid(design, n)).curves([Variant()])
+    seen = Model(built.rig, driver_grid(built.rig, n, STOP_ROOM) if grid is None else grid)
+    found = _found(seen, built, drawn_curves.way())
     drawn = {k: float(v[0]) for k, v in drawn_curves.figures(design).items()} | axis_figures(design)
     if lean_joint(design):
         found["roll_steer"] = roll_steer_band(built)
@@ -304,12 +283,12 @@ def judged_figures(design: Rig, built: AsBuilt, n: int = 101, grid: Array | None
     return tuple(out)
 
 
-def _found(model: Model, built: AsBuilt) -> dict[str, tuple[float, float, float | None]]:
+def _found(model: Model, built: AsBuilt, way: float) -> dict[str, tuple[float, float, float | None]]:
     """Value, 95 % half-width and share from photos of every figure of curves and steering axes; rad, mm, plain."""
     moving, standing = ([k.name for k in kinds(part)] for part in ("travel", "axes"))
 
     def curved(c: Curves) -> Array:
-        f = c.figures(built.rig)
+        f = c.figures(built.rig, way=way)
         return np.stack([f[n] for n in moving], axis=1)
 
     def fixed(rig: Rig) -> Array:

@@ -12,7 +12,7 @@ from calib.advice.search import Curves, Model, Variant
 from calib.results import AsBuilt
 from calib.rig.model import Rig
 from calib.rig.parameters import Kind, ParameterName, get_parameters, parsed, steps, vector_names, with_parameters
-from calib.uncertainty import differences, each, half_width, standard
+from calib.uncertainty import block_diag, differences, each, half_width, share_beside, standard
 
 Array = NDArray[np.float64]
 
@@ -69,17 +69,10 @@ def rig_slopes(of: Callable[[Rig], Array], as_built: AsBuilt, wanted: Callable[[
 
 
 def share_from_photos(s: Slopes, as_built: AsBuilt) -> list[float | None]:
-    """Share of each value's variance that rests on photos, 0..1, the rest on the drawing.
-
-    Approximate: each parameter's own share weighted by slope^2 times variance; correlations are left out.
-    """
-    part = np.array([as_built.from_photos.get(n, np.nan) for n in s.names])
-    out: list[float | None] = []
-    for row in s.J:
-        w = row ** 2 * np.diag(s.cov)
-        ok = np.isfinite(part)
-        out.append(float(np.sum(w[ok] * part[ok]) / np.sum(w[ok])) if np.sum(w[ok]) > 0 else None)
-    return out
+    """Share of each value's variance that rests on photos, 0..1, the rest on the drawing; None for no variance."""
+    at = {n: i for i, n in enumerate(as_built.names)}
+    idx = [at[n] for n in s.names]
+    return share_beside(s.J, s.cov, as_built.drawing_cov[np.ix_(idx, idx)])
 
 
 def what_limits(s: Slopes, row: int) -> ParameterName | None:
@@ -94,18 +87,17 @@ def what_limits(s: Slopes, row: int) -> ParameterName | None:
 def with_wheel_doubt(as_built: AsBuilt) -> AsBuilt:
     """Gives a wheel never seen turning by hand the drawing's doubt on its spin axis, where it has none yet.
 
-    Without it toe would look exact: a tag on the upright says nothing of how the wheel sits on it.
+    Without it toe and camber would look exact: a tag on the upright says nothing of how the wheel sits on it.
     """
-    names, cov = list(as_built.names), as_built.cov
-    photos = dict(as_built.from_photos)
+    names = list(as_built.names)
+    doubt = []
     for side, w in as_built.rig.wheels.items():
-        name = vector_names(side, Kind.SPIN)[0]
-        if w.measured or name in names:
-            continue
-        names.append(name)
-        photos[name] = 0.0
-        grown = np.zeros((len(names), len(names)))
-        grown[:-1, :-1] = cov
-        grown[-1, -1] = standard(w.spin_tol) ** 2
-        cov = grown
-    return AsBuilt(as_built.rig, tuple(names), cov, photos)
+        x, _, z = vector_names(side, Kind.SPIN)
+        new = [n for n in (x, z) if not w.measured and n not in as_built.names]
+        names += new
+        doubt += [standard(w.spin_tol) ** 2] * len(new)
+    if not doubt:
+        return as_built
+    cov, drawn = (block_diag(c, np.diag(doubt)) for c in (as_built.cov, as_built.drawing_cov))
+    photos = {**as_built.from_photos, **dict.fromkeys(names[len(as_built.names):], 0.0)}
+    return AsBuilt(as_built.rig, tuple(names), cov, photos, drawn)

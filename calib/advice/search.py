@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calib.linkage import batch
 from calib.linkage.mechanism import Linkage
-from calib.linkage.steering import heading_figures, on_curve, wheel_headings
+from calib.linkage.steering import drawn_way, heading_figures, on_curve, wheel_headings
 from calib.rig.adjustables import Move, adjusted, moves_of, usable_longest
 from calib.rig.figures import FIGURES, kinds, on_one_stop
 from calib.rig.model import FRAME, Rig, Target
@@ -84,11 +84,18 @@ class Curves:
     levers: Mapping[str, Array]
     travel: tuple[Array, Array] | None = None  # stops of the driver by variant, (m,) rad; None: the rig's
 
-    def figures(self, rig: Rig, names: Collection[str] | None = None) -> dict[str, Array]:
-        """Figures, or those of ``names``, (m,) each, rad, mm or plain; ``rig`` gives wheels, kingpins and travel."""
+    def figures(self, rig: Rig, names: Collection[str] | None = None, way: float | None = None) -> dict[str, Array]:
+        """Figures, or those of ``names``, (m,) each, rad, mm or plain; ``rig`` gives wheels, kingpins and travel.
+
+        ``way``: which way the wheels go in the drawing (``Curves.way`` of it); None: these curves are the drawing's.
+        """
         with np.errstate(invalid="ignore", divide="ignore"):
             return heading_figures(rig, self.driver, self.headings["left"], self.headings["right"],
-                                   rig.bodies[rig.driver].travel if self.travel is None else self.travel, names)
+                                   rig.bodies[rig.driver].travel if self.travel is None else self.travel, names, way)
+
+    def way(self) -> float:
+        """1 or -1: which way the wheels of the first variant go as the driver angle grows; see drawn_way."""
+        return drawn_way(self.driver, self.headings["left"][0], self.headings["right"][0])
 
 
 class Model:
@@ -204,6 +211,7 @@ class Objective:
         self.zero = drawn_zero(design, self.measured, design.driver)
         self.zero_tol = float(np.hypot(ZERO_TOL, standard(self.measured.stop_tol)))
         self.design = Model(design, driver - self.zero).curves([Variant()])  # where the lever stands as drawn
+        self.way = self.design.way()
         self.open = tuple(n for n in on_one_stop() if n in design.targets and self._stops_decide(design.targets[n]))
         self.targets = [t for n, t in design.targets.items() if n in steered and n not in self.open]
         self.skipped = tuple(n for n in design.targets if n not in steered)
@@ -224,7 +232,7 @@ class Objective:
 
     def figures(self, c: Curves, names: Collection[str] | None = None) -> dict[str, Array]:
         """Figures of the curves, or those of ``names``, (m,) each."""
-        return c.figures(self.measured, names)
+        return c.figures(self.measured, names, self.way)
 
     def residuals(self, c: Curves) -> Array:
         """(m, r): targets first (in the order of ``targets``), then zero positions, then curves."""

@@ -6,7 +6,7 @@ Tables are in surface units (mm, degrees) with 95 % half-widths where they are w
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,12 +14,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calib.advice.propagation import with_wheel_doubt
+from calib.advice.search import driver_grid
 from calib.linkage import batch
 from calib.linkage.limits import TOGGLE_SEARCH, Places, clearances, misalignment_angles, transmission_angles
 from calib.linkage.mechanism import CannotAssemble, Linkage, Sweep
+from calib.linkage.positions import unseen_sides
 from calib.linkage.steering import (
     ackermann_error,
     cambers,
+    on_curve,
+    drawn_way,
     force_ratio,
     outer_ideal,
     straight_at,
@@ -30,8 +34,8 @@ from calib.linkage.steering import (
 )
 from calib.results import AsBuilt
 from calib.rig.model import Rig
-from calib.rig.parameters import Kind, get_parameters, parsed, stacked, steps, vector_names, with_parameters
-from calib.uncertainty import differences, half_width, standard
+from calib.rig.parameters import get_parameters, parsed, stacked, steps, with_parameters
+from calib.uncertainty import differences, half_width
 
 Array = NDArray[np.float64]
 STEPS = 65
@@ -70,17 +74,19 @@ class Travel:
     built_hold: HoldOverTravel | None
 
 
-def curves_of(rig: Rig, lever: Array) -> dict[str, Array]:
+def curves_of(rig: Rig, lever: Array, way: float | None = None, unseen: Collection[str] = ()) -> dict[str, Array]:
     """Every curve of one rig over driver angles ``lever`` (n,) rad, in surface units, nan where not reached.
 
-    Steer counts from the driver angle at which the mean heading is zero (see straight_at); ratios are
-    d heading / d driver of each wheel, positive where it steers the way the pair does straight ahead. Raises
-    CannotAssemble or ValueError where the linkage does not go together.
+    Steer is the wheel's heading, left positive, for sides in ``unseen`` less that at driver zero. Inner and outer
+    wheel, Ackermann error, turning circle and change of toe count from the driver angle at which the mean heading is
+    zero (see straight_at). Ratios are d heading / d driver of each wheel, positive where it goes the way the pair
+    does in the drawing: ``way``, see drawn_way; None: this is the drawing. Raises CannotAssemble or ValueError where
+    the linkage does not go together.
     """
-    return _curves(rig, lever, Linkage(rig).sweep(lever))
+    return _curves(rig, lever, Linkage(rig).sweep(lever), way, unseen)
 
 
-def _curves(rig: Rig, lever: Array, s: Sweep) -> dict[str, Array]:
+def _curves(rig: Rig, lever: Array, s: Sweep, way: float | None, unseen: Collection[str]) -> dict[str, Array]:
     """Every curve of a sweep, (n,); of a ``stacked`` rig with joint angles (m, n), (m, n)."""
     ok = s.reached
     if np.min(ok.sum(axis=-1)) < 4:
@@ -88,24 +94,24 @@ def _curves(rig: Rig, lever: Array, s: Sweep) -> dict[str, Array]:
     h = wheel_headings(rig, s)
     straight = straight_at(lever, 0.5 * (h["left"] + h["right"]))
     straight = np.where(np.isfinite(straight), straight, 0.0)
-    steer = {k: v - _between(lever, v, straight) for k, v in h.items()}
-    left, right = steer["left"], steer["right"]
+    turn = {k: v - on_curve(lever, v, straight)[0][..., None] for k, v in h.items()}
+    left, right = turn["left"], turn["right"]
     slope = {k: np.gradient(v, lever, axis=-1, edge_order=2) for k, v in h.items()}
-    way = np.sign(np.nanmean(slope["left"] + slope["right"], axis=-1, keepdims=True))
-    way = np.where(way == 0, 1.0, way)
+    way = drawn_way(lever, h["left"], h["right"]) if way is None else way
     mean = 0.5 * (left + right)
     inner = np.where(mean >= 0, left, -right)
     turning = np.abs(mean) > TURNING
     with np.errstate(invalid="ignore"):
         circle = np.where(turning, turn_circle(rig, left, right), np.nan)
         radius = np.where(turning, turn_radius(rig, left, right), np.nan)
-    deg = np.degrees
+    deg, zero = np.degrees, np.zeros(straight.shape)
     out = {f"ratio_{k}": way * v for k, v in slope.items()}
-    out |= {f"steer_{k}_deg": deg(v) for k, v in steer.items()}
+    out |= {f"steer_{k}_deg": deg(v - (on_curve(lever, v, zero)[0][..., None] if k in unseen else 0.0))
+            for k, v in h.items()}
     out |= {"inner_deg": deg(inner), "outer_deg": deg(np.where(mean >= 0, right, -left)),
             "outer_ideal_deg": deg(outer_ideal(rig, left, right)),
             "ackermann_error_deg": deg(ackermann_error(rig, left, right)),
-            "turn_radius_mm": radius, "turn_circle_mm": circle, "toe_change_deg": deg(toe(steer))}
+            "turn_radius_mm": radius, "turn_circle_mm": circle, "toe_change_deg": deg(toe(turn))}
     out |= {f"camber_{k}_deg": deg(v) for k, v in cambers(rig, s).items()}
     now = Places(rig, s)
     out |= {end_key("transmission", e): deg(v) for e, v in transmission_angles(rig, now).items()}
@@ -115,25 +121,18 @@ def _curves(rig: Rig, lever: Array, s: Sweep) -> dict[str, Array]:
     return {k: np.where(ok, v, np.nan) for k, v in out.items()}
 
 
-def _between(x: Array, y: Array, at: Array) -> Array:
-    """y (..., n) over x (n,) at ``at`` (...), linear between reached neighbours, (..., 1)."""
-    ok = np.isfinite(y)
-    if y.ndim == 1:
-        return np.array([np.interp(at, x[ok], y[ok])])
-    return np.array([[np.interp(a, x[good], row[good])] for a, row, good in zip(at, y, ok, strict=True)])
-
-
-def _variants(rig: Rig, names: Sequence[str], rows: Array, lever: Array) -> Iterator[dict[str, Array]]:
+def _variants(rig: Rig, names: Sequence[str], rows: Array, lever: Array, way: float,
+              unseen: Collection[str]) -> Iterator[dict[str, Array]]:
     """Curves of the rig with its named parameters set to each of ``rows`` (m, n), a few dozen variants at a time."""
     if batch.loop_order(rig) is None:
         for row in rows:
-            yield {k: v[None] for k, v in curves_of(with_parameters(rig, names, row), lever).items()}
+            yield {k: v[None] for k, v in curves_of(with_parameters(rig, names, row), lever, way, unseen).items()}
         return
     for i in range(0, len(rows), AT_ONCE):
         many = stacked([with_parameters(rig, names, row) for row in rows[i:i + AT_ONCE]])
         angles = batch.Batch(many, len(rows[i:i + AT_ONCE])).angles(lever)
         reached = np.all([np.isfinite(a) for a in angles.values()], axis=0)
-        yield _curves(many, lever, Sweep(many, rig.driver, lever, angles, reached, (), {}))
+        yield _curves(many, lever, Sweep(many, rig.driver, lever, angles, reached, (), {}), way, unseen)
 
 
 def end_key(what: str, end: tuple[str, str]) -> str:
@@ -162,43 +161,32 @@ def toggle_margin(r: HoldOverTravel, lever: Array) -> Array:
     return np.min(left, axis=0) if left else np.full(lever.shape, np.nan)
 
 
-def half_widths(built: AsBuilt, lever: Array) -> dict[str, Array]:
+def half_widths(built: AsBuilt, lever: Array, way: float | None = None,
+                unseen: Collection[str] = ()) -> dict[str, Array]:
     """95 % half-widths of every curve of curves_of, (n,), first order (GUM, JCGM 100:2008, 5.2).
 
     Central differences against every measured parameter. A wheel never seen turning by hand keeps the
     drawing's doubt about its spin axis.
     """
-    built = _with_camber_doubt(with_wheel_doubt(built))
+    built = with_wheel_doubt(built)
     rig = built.rig
     use = [k for k, n in enumerate(parsed(built.names)) if built.cov[k, k] > 0 and n.of_hole_in_use(rig)]
     names = tuple(built.names[k] for k in use)
     cov = built.cov[np.ix_(use, use)]
-    keys: list[str] = list(curves_of(rig, lever))
+    now = curves_of(rig, lever, way, unseen)
+    keys: list[str] = list(now)
+    way = drawn_way(lever, now["steer_left_deg"], now["steer_right_deg"]) if way is None else way
     if not names:
         return {x: np.zeros(lever.shape) for x in keys}
 
     def curves(rows: Array) -> Array:
         return np.concatenate([np.concatenate([c[x] for x in keys], axis=1)
-                               for c in _variants(rig, names, rows, lever)])
+                               for c in _variants(rig, names, rows, lever, way, unseen)])
 
     _, J = differences(curves, get_parameters(rig, names), steps(names))
     u = half_width(np.where(np.isfinite(J), J, 0.0), cov)
     u[~np.isfinite(J).all(axis=1)] = np.nan
     return dict(zip(keys, u.reshape(len(keys), -1), strict=True))
-
-
-def _with_camber_doubt(built: AsBuilt) -> AsBuilt:
-    names, cov = list(built.names), built.cov
-    for side, w in built.rig.wheels.items():
-        name = vector_names(side, Kind.SPIN)[2]
-        if w.measured or name in names:
-            continue
-        names.append(name)
-        grown = np.zeros((len(names), len(names)))
-        grown[:-1, :-1] = cov
-        grown[-1, -1] = standard(w.spin_tol) ** 2
-        cov = grown
-    return AsBuilt(built.rig, tuple(names), cov, built.from_photos)
 
 
 def travel(design: Rig, built: AsBuilt | None = None, bands: bool = True, steps: int = STEPS) -> Travel | None:
@@ -211,17 +199,19 @@ def travel(design: Rig, built: AsBuilt | None = None, bands: bool = True, steps:
     """
     if set(design.wheels) != {"left", "right"}:
         return None
-    lever = np.linspace(*design.driver_travel, steps)
+    lever = driver_grid(design, steps)
+    unseen = unseen_sides(built.rig) if built else ()
     try:
-        drawn = curves_of(design, lever)
-        real = curves_of(built.rig, lever) if built else None
+        drawn = curves_of(design, lever, unseen=unseen)
+        way = drawn_way(lever, drawn["steer_left_deg"], drawn["steer_right_deg"])
+        real = curves_of(built.rig, lever, way, unseen) if built else None
         reaches = (hold_over_travel(design), hold_over_travel(built.rig) if built else None)
     except (ValueError, CannotAssemble):
         return None
     u: Mapping[str, Array] = {}
     if built is not None and bands:
         try:
-            u = half_widths(built, lever)
+            u = half_widths(built, lever, way, unseen)
         except (ValueError, CannotAssemble):  # so near a toggle that a small change does not go together
             u = {}
     drawn["toggle_margin_deg"] = np.degrees(toggle_margin(reaches[0], lever))

@@ -85,7 +85,7 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     >>> fit = estimate(rig, observations)  # from load_rig and capture.read_shoot
     >>> fit.converged, fit.sigma0 < 1.2
     (True, True)
-    >>> [f.unit for f in fit.figures if f.name == "toe"]
+    >>> [f.unit for f in fit.figures if f.name == "toe at ahead"]
     ['deg']
     """
     options = options or Options()

@@ -27,8 +27,8 @@ from calib.estimation.measured import measured_figures, pivot_table
 from calib.estimation.solver import inverse_of
 from calib.estimation.unknowns import LENS_N, Layout, State
 from calib.results import AsBuilt, CameraFit, DrawingFit, Finding, Fit, PhotoFit, PrintFit
-from calib.rig.parameters import get_parameters
-from calib.uncertainty import own_half_widths
+from calib.rig.parameters import Kind, get_parameters, parsed
+from calib.uncertainty import own_half_widths, share_beside
 from capture.observations import Observations
 
 Array = NDArray[np.float64]
@@ -62,7 +62,6 @@ class _Built(NamedTuple):
 
     as_built: AsBuilt
     datum_cov: Array  # with the alignment held
-    all_drawn: Array  # the part that comes through the drawing's rows, their say in the alignment included
     angle_cov: Array
     cross_cov: Array  # (angles, parameters)
 
@@ -86,9 +85,9 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
     fit = Fit(built.as_built, _camera(s, cov.full), _photos(layout, s, residuals), layout.positions,
               _joint_angles(layout, s), layout.angle_keys, built.angle_cov, built.cross_cov, s.align_R, s.align_t,
               _tag_poses(layout, s), residuals, (), tuple(said), solved.sigma, _closure_errors(problem, s), 0.0,
-              solved.iterations, pivot_table(rig, in_datum, layout),
+              solved.iterations, pivot_table(rig, built.as_built, layout),
               _print(layout, s, cov.full), converged=solved.converged, dof=solved.dof, drawing=solved.drawing)
-    fit = replace(fit, figures=measured_figures(rig, fit, built.all_drawn))
+    fit = replace(fit, figures=measured_figures(rig, fit))
     if rig.loaded:
         loaded, missing = loaded_of(layout, s, cov.full, solved.sigma, problem.priors, built.as_built, aboard)
         fit = replace(fit, loaded=loaded, findings=(*fit.findings, *missing))
@@ -133,12 +132,16 @@ def _as_built(layout: Layout, s: State, cov: _Covariances) -> _Built:
     g = np.ix_(geometry, geometry)
     extra = extra_covariance(layout, names, wheels)
     datum_cov = j @ cov.held[g] @ j.T + extra
+    held = np.diag(datum_cov).copy()
     all_drawn = j @ (cov.full @ cov.drawing @ cov.full)[g] @ j.T + extra
     drawn_part = np.diag(j @ (cov.held @ cov.drawing @ cov.held)[g] @ j.T) + np.diag(extra)
-    total = np.maximum(np.diag(datum_cov), 1e-30)
-    share = {n: float(np.clip(1 - d / t, 0, 1)) for n, d, t in zip(names, drawn_part, total, strict=True)}
-    as_built = AsBuilt(as_built_rig(layout, s, wheels), names, j @ cov.full[g] @ j.T + extra, share)
-    return _Built(as_built, datum_cov, all_drawn, cov.full[np.ix_(angles, angles)],
+    share = {n: float(np.clip(1 - d / max(t, 1e-30), 0, 1)) for n, d, t in zip(names, drawn_part, held, strict=True)}
+    whole = j @ cov.full[g] @ j.T + extra
+    rods = [i for i, n in enumerate(parsed(names)) if n.kind is Kind.LENGTH]  # no frame has part in a length
+    held[rods] = np.diag(whole)[rods]
+    share |= {names[i]: share_beside(np.eye(len(names))[i], whole, all_drawn)[0] or 0.0 for i in rods}
+    as_built = AsBuilt(as_built_rig(layout, s, wheels), names, whole, share, all_drawn, held)
+    return _Built(as_built, datum_cov, cov.full[np.ix_(angles, angles)],
                   cov.full[np.ix_(angles, geometry)] @ j.T)
 
 

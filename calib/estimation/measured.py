@@ -9,95 +9,80 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calib.estimation.unknowns import Layout
-from calib.linkage.steering import cambers, kingpin_geometry, wheel_headings
+from calib.linkage.positions import joint_covariance, measured_steer
+from calib.linkage.steering import axis_figures, toe, wheel_headings
 from calib.results import AsBuilt, Figure, Fit
+from calib.rig.figures import FIGURES
 from calib.rig.model import FRAME, Rig
 from calib.rig.parameters import Kind, get_parameters, length_name, parsed, steps, vector_names, with_parameters
-from calib.uncertainty import K95, differences, each, half_width, joint, standard
+from calib.uncertainty import differences, each, half_width, share_beside
 
 Array = NDArray[np.float64]
-ANGLE_STEP = 1e-5  # rad, central differences
 
 
-def raw_figures(rig: Rig, angles: Mapping[tuple[str, str], float], positions: tuple[str, ...], ahead: str,
+def raw_figures(rig: Rig, angles: Mapping[tuple[str, str], float], positions: Sequence[str], ahead: str,
                 ) -> dict[str, tuple[float, str]]:
-    """Figures by name as (value, unit) with rad and mm inside.
+    """Figures of a rig as it stands, by name as (value, unit), rad and mm inside: levers, toe, axes, rods.
 
-    Steer is each wheel's heading less its heading straight ahead, left positive (ISO 8855).
+    "toe at ahead" is both wheels' heading as photographed at that label, right less left; what the table of figures
+    calls toe is worked out through the rods where the mean heading is zero, and stands in the comparison. Camber,
+    caster and the like have the names and formulas of that table.
     """
     out: dict[str, tuple[float, str]] = {}
-    # all positions at once, straight ahead first
-    places = ("", *positions)
-    pose = {b: np.array([0.0 if not p else angles.get((b, p), 0.0) for p in places]) for b in rig.bodies}
-    pose0 = {b: np.array(0.0) for b in rig.bodies}
-    heads = wheel_headings(rig, pose)
-    head0 = {s: float(h[0]) for s, h in heads.items()}
-    for i, p in enumerate(places[1:], start=1):
+    for p in positions:
         for b, body in rig.bodies.items():
             if body.role == "lever" and (b, p) in angles:
-                out[f"{b} angle at {p}"] = (float(pose[b][i]), "rad")
-        if p == ahead:
-            continue
-        for side, h in heads.items():
-            out[f"steer {side} at {p}"] = (float(h[i]) - head0[side], "rad")
-    if {"left", "right"} <= set(head0):
-        out["toe"] = (head0["right"] - head0["left"], "rad")
-    for side, c in cambers(rig, pose0).items():
-        out[f"camber {side}"] = (float(c), "rad")
-    for side in rig.wheels:
-        k: Mapping[str, object] = dict(kingpin_geometry(rig, side))
-        for name, unit in (("caster", "rad"), ("kingpin_inclination", "rad"), ("trail", "mm"),
-                           ("offset_at_ground", "mm")):
-            out[f"{name} {side}"] = (float(np.asarray(k[name])), unit)
+                out[f"{b} angle at {p}"] = (float(angles[b, p]), "rad")
+    heads = wheel_headings(rig, {})
+    if {"left", "right"} <= set(heads):
+        out[f"toe at {ahead}"] = (float(toe(heads)), "rad")
+    out |= {n: (v, "rad" if FIGURES[n].unit == "deg" else FIGURES[n].unit) for n, v in axis_figures(rig).items()}
     for r in rig.rods.values():
         out[f"length of {r.name}"] = (r.length, "mm")
     return out
 
 
-def measured_figures(design: Rig, fit: Fit, from_drawing: Array) -> tuple[Figure, ...]:
+def steer_name(side: str, position: str) -> str:
+    """Name of a wheel's steer at a position, counted from straight ahead."""
+    return f"steer {side} at {position} from ahead"
+
+
+def measured_figures(design: Rig, fit: Fit) -> tuple[Figure, ...]:
     """All figures with 95 % half-widths in mm and deg, propagated from the joint covariance (JCGM 100, 5.2.2).
 
-    ``from_drawing`` (n, n) is the part of the as-built covariance that is there because of the drawing; each
-    figure's share from photos is what remains of its variance without it.
+    Each figure's share from photos is what remains of its variance without the drawing's part.
     """
-    built = fit.as_built
-    ahead = design.straight_ahead
-    spin = set(design.spin_positions)
-    positions = tuple(p for p in fit.positions if p not in spin)
-    base = raw_figures(built.rig, fit.joint_angles, positions, ahead)
-    names = list(base)
+    built, na = fit.as_built, len(fit.angle_names)
+    positions = [p for p in fit.positions if p not in design.spin_positions]
+    base = raw_figures(built.rig, fit.joint_angles, positions, design.straight_ahead)
     uprights = {w.upright for w in built.rig.wheels.values()}
-    carriers = uprights | {b.parent for b in built.rig.bodies.values() if b.name in uprights}
     matters = [i for i, n in enumerate(parsed(built.names)) if n.kind is Kind.LENGTH
-               or n.kind is not Kind.HOLE and n.owner in carriers | set(built.rig.wheels)]
-    j = np.zeros((len(names), len(built.names)))
+               or n.kind is not Kind.HOLE and n.owner in uprights | set(built.rig.wheels)]
     some = [built.names[i] for i in matters]
 
-    def by_place(x: Array) -> list[float]:
-        return values(with_parameters(built.rig, some, x), fit.joint_angles)
+    def values(x: Array) -> list[float]:
+        rig = with_parameters(built.rig, some, x)
+        return [v for v, _ in raw_figures(rig, fit.joint_angles, positions, design.straight_ahead).values()]
 
-    def values(rig: Rig, angles: Mapping[tuple[str, str], float]) -> list[float]:
-        return [v for v, _ in raw_figures(rig, angles, positions, ahead).values()]
-
-    j[:, matters] = differences(each(by_place), get_parameters(built.rig, some), steps(some))[1]
-    turned = [k for k, key in enumerate(fit.angle_names) if key[1] not in spin]
-    keys = [fit.angle_names[k] for k in turned]
-
-    def by_angle(x: Array) -> list[float]:
-        return values(built.rig, {**fit.joint_angles, **dict(zip(keys, x, strict=True))})
-
-    ja = np.zeros((len(names), len(fit.angle_names)))
-    ja[:, turned] = differences(each(by_angle), [fit.joint_angles[key] for key in keys], ANGLE_STEP)[1]
-    u95 = half_width(np.hstack([ja, j]), joint(fit.angle_cov, fit.cross_cov, built.cov))
-    var = np.square(standard(u95))
+    slope = np.zeros((len(base), na + len(built.names)))
+    slope[:, [na + i for i in matters]] = differences(each(values), get_parameters(built.rig, some), steps(some))[1]
+    for k, (body, position) in enumerate(fit.angle_names):
+        name = f"{body} angle at {position}"
+        if name in base:
+            slope[list(base).index(name), k] = 1.0
+    turned = [p for p in positions if p != design.straight_ahead]
+    steer = {steer_name(*key): s for key, s in measured_steer(fit, built, turned, tuple(built.rig.wheels)).items()}
+    found = base | {n: (s.value, "rad") for n, s in steer.items()}
+    slope = np.vstack([slope, *(s.slope for s in steer.values())])
+    cov = joint_covariance(fit, built)
+    drawn = np.zeros_like(cov)
+    drawn[na:, na:] = built.drawing_cov
     out = []
-    drawn = np.einsum("ij,jk,ik->i", j, from_drawing, j)
-    for i, n in enumerate(names):
-        value, unit = base[n]
+    rows = zip(found.items(), half_width(slope, cov), share_beside(slope, cov, drawn), strict=True)
+    for (name, (value, unit)), u, share in rows:
         factor = np.rad2deg(1.0) if unit == "rad" else 1.0
-        share = 1.0 if var[i] <= 0 else float(np.clip(1 - drawn[i] / var[i], 0, 1))
-        out.append(Figure(n, float(value * factor), float(u95[i] * factor),
-                          "deg" if unit == "rad" else "mm", share))
+        out.append(Figure(name, float(value * factor), float(u * factor), "deg" if unit == "rad" else unit,
+                          1.0 if share is None else share))
     return tuple(out)
 
 
@@ -106,12 +91,12 @@ def pivot_table(design: Rig, built: AsBuilt, layout: Layout) -> pd.DataFrame:
 
     ``u95`` is the largest of the three coordinates' half-widths; pivots are the axis point nearest the drawing's.
     """
-    sd = dict(zip(built.names, np.sqrt(np.diag(built.cov)), strict=True))
+    u95 = dict(zip(built.names, built.held_u95, strict=True))
     rows = []
 
     def add(what: str, a: object, b: object, keys: Sequence[str], unit: str) -> None:
         a3, b3 = np.atleast_1d(np.asarray(a, float)), np.atleast_1d(np.asarray(b, float))
-        u = [K95 * sd[k] for k in keys]
+        u = [u95[k] for k in keys]
         share = min(built.from_photos[k] for k in keys)
         rows.append({"what": what, "design": tuple(np.round(a3, 3)), "measured": tuple(np.round(b3, 3)),
                      "difference": tuple(np.round(b3 - a3, 3)), "u95": tuple(np.round(u, 3)), "unit": unit,
@@ -126,7 +111,7 @@ def pivot_table(design: Rig, built: AsBuilt, layout: Layout) -> pd.DataFrame:
         tilt = float(np.rad2deg(np.arctan2(np.linalg.norm(np.cross(a, m)), a @ m)))
         rows.append({"what": f"{b} axis direction", "design": tuple(np.round(a, 4)), "measured": tuple(np.round(m, 4)),
                      "difference": (round(tilt, 3),), "unit": "deg",
-                     "u95": (round(float(np.rad2deg(K95 * max(sd[k] for k in keys))), 3),),
+                     "u95": (round(float(np.rad2deg(max(u95[k] for k in keys))), 3),),
                      "from_photos": min(built.from_photos[k] for k in keys)})
     for p in layout.points:
         use = design.points[p].use

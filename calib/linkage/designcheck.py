@@ -41,10 +41,10 @@ def design_rows(rig: Rig) -> tuple[list[tuple[str, str, str]], list[tuple[bool, 
     rows = []
     for name, kind in FIGURES.items():
         value = figures.get(name, math.nan)
-        if not math.isfinite(value):
+        t = rig.targets.get(name)
+        if not math.isfinite(value) or kind.of_one_side and t is None:
             continue
         wanted = ""
-        t = rig.targets.get(name)
         if t is not None:
             wanted = f"wanted {t.value * kind.scale:g} +/- {t.tolerance * kind.scale:.3g}"
         shown = round(value * kind.scale, kind.digits) + 0.0  # no minus before a zero

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import block_diag
 
 from calib.linkage.contacts import stance
 from calib.linkage.limits import Limit, check_limits
@@ -23,7 +22,7 @@ from calib.results import AsBuilt, Fit
 from calib.rig.discs import rear_disc
 from calib.rig.model import Rig, Vec
 from calib.rig.parameters import Kind, get_parameters, parsed, steps, with_parameters
-from calib.uncertainty import differences, each, half_width, joint, own_half_widths, standard
+from calib.uncertainty import block_diag, differences, each, half_width, joint, own_half_widths, share_beside, standard
 from capture.errors import UserError
 
 if TYPE_CHECKING:
@@ -79,7 +78,7 @@ def roll_steer_band(built: AsBuilt) -> tuple[float, float, float | None]:
     """roll_steer of the rig as built (rad), its 95 % half-width, and the share resting on photos.
 
     First order from the covariance of the as-built parameters and the rear wheel's tolerances (JCGM 100, 5.2.2) at
-    the lean angle and wheel that are worst; the share leaves out correlations.
+    the lean angle and wheel that are worst.
     """
     rig, lean = built.rig, _joint(built.rig)
     grid = lean_range(rig)
@@ -92,12 +91,10 @@ def roll_steer_band(built: AsBuilt) -> tuple[float, float, float | None]:
     lk = Linkage(rig)
     solved = _Poses(rig, [lk.solve(0.0), lk.solve(0.0, fixed={lean: at})], built.names)
     g = solved.moved(side, [-1.0, 1.0]) + solved.through_rods(lk, side, 1) - solved.through_rods(lk, side, 0)
-    part = np.array([built.from_photos.get(n, 0.0) for n in built.names])
     rear, doubt = solved.rear_slopes(side, [-1.0, 1.0]), _rear_cov(rig)
-    weight, other = g**2 * np.diag(built.cov), float(rear**2 @ np.diag(doubt))
-    total = float(weight.sum()) + other
-    share = float(weight @ part / total) if total > 0 else None
-    return worst, float(half_width(np.concatenate([g, rear]), block_diag(built.cov, doubt))), share
+    slope, cov = np.concatenate([g, rear]), block_diag(built.cov, doubt)
+    share = share_beside(slope, cov, block_diag(built.drawing_cov, doubt))[0]
+    return worst, float(half_width(slope, cov)), share
 
 
 @dataclass(frozen=True)

@@ -204,14 +204,14 @@ def turn_circle(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
 
 
 def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike,
-                 travel: Stops | None = None) -> TravelFacts:
+                 travel: Stops | None = None, way: float | None = None) -> TravelFacts:
     """What the figures of heading curves stand on; many curves at once.
 
     ``driver_angles`` (k,) rad increasing, at least 4; ``left`` and ``right`` headings (..., k) rad.
     ``travel`` (rad, from driver zero, one for all or (...) each; None: the rig's for its driver) is cut to the range
     given. Steer counts
     from ``straight``, the driver angle nearest zero where the mean heading is zero. nan where the curve has no
-    such place.
+    such place. ``way`` (1 or -1): which way the wheels go in the drawing, see drawn_way; None: these curves are it.
     """
     d = np.asarray(driver_angles, float)
     hl, hr = np.asarray(left, float), np.asarray(right, float)
@@ -240,17 +240,32 @@ def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: Arr
     def circles() -> Array:
         return np.stack([turn_circle(rig, e["left"], e["right"]) for e in ends], axis=-1)
 
-    return TravelFacts(straight, {"left": l0, "right": r0}, on_curve(d, mean, straight)[1], (ends[0], ends[1]),
+    slope = on_curve(d, mean, straight)[1]
+    return TravelFacts(straight, {"left": l0, "right": r0}, slope,
+                       np.sign(slope) if way is None else np.full(slope.shape, way), (ends[0], ends[1]),
                        ackermann, circles)
 
 
 def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike,
-                    travel: Stops | None = None, names: Collection[str] | None = None) -> dict[str, Array]:
+                    travel: Stops | None = None, names: Collection[str] | None = None,
+                    way: float | None = None) -> dict[str, Array]:
     """The figures (see calib.rig.figures) that stand on heading curves, (...) each by name; see travel_facts.
 
     ``names``: only those.
     """
-    return figures(Facts(travel=travel_facts(rig, driver_angles, left, right, travel)), names)
+    return figures(Facts(travel=travel_facts(rig, driver_angles, left, right, travel, way)), names)
+
+
+def drawn_way(driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike) -> float:
+    """1 where the mean heading (k,) of a drawing turns left as the driver angle (k,) grows, near zero; else -1.
+
+    Raises ValueError where the curves do not reach round zero.
+    """
+    d, mean = np.asarray(driver_angles, float), 0.5 * (np.asarray(left, float) + np.asarray(right, float))
+    slope = float(on_curve(d, mean, np.asarray(0.0))[1])
+    if not np.isfinite(slope):
+        raise ValueError("the drawn linkage does not move round straight ahead")
+    return 1.0 if slope >= 0 else -1.0
 
 
 def axis_facts(rig: Rig) -> dict[str, AxisFacts]:

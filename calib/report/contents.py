@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import pandas as pd
@@ -161,7 +161,7 @@ def _proposal_data(design: Rig, built: AsBuilt, comparison: Comparison, p: Propo
             "side_effects": list(p.side_effects), "predicted": predicted, "notes": [],
             "items": [{"kind": c.kind, "item": c.item, "before": c.before, "after": c.after, "mm": c.mm,
                        "turns": c.turns, "amount": c.amount} for c in p.changes],
-            "curves": predicted_curves(design, AsBuilt(p.rig, built.names, built.cov, built.from_photos),
+            "curves": predicted_curves(design, replace(built, rig=p.rig),
                                        comparison.relative).to_dict("list")}
 
 

@@ -141,7 +141,7 @@ def _plots(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]]) ->
 def _tables(results: Results, sheet: Sheet) -> dict[str, tables.Table | None]:
     fit = results.fit
     return {"positions": tables.positions_table(results.measured), "figures": tables.figures_table(results.figures),
-            "sides": tables.sides_table(fit.figures), "pivots": tables.pivots_table(fit.pivot_table),
+            "sides": tables.sides_table(results.figures), "pivots": tables.pivots_table(fit.pivot_table),
             "misfit": tables.misfit_table(fit.rod_misfit), "play": tables.play_table(results.play),
             "lean": tables.lean_table(results.lean), "loaded": tables.loaded_table(fit.loaded),
             "hand": tables.hand_table(results.hand), "riders": tables.riders_table(results.riders),

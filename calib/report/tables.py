@@ -13,9 +13,9 @@ import pandas as pd
 from calib.advice.proposal import percent
 from calib.report.confirm import BeforeAfter
 from calib.report.numbers import bare, places, pm
-from calib.report.sheet import MET, NOT_MET, Sheet, short
-from calib.results import Figure, LoadedFigure
-from calib.rig.figures import kinds
+from calib.report.sheet import MET, NOT_MET, Sheet
+from calib.results import LoadedFigure
+from calib.rig.figures import FIGURES, kinds
 
 
 @dataclass(frozen=True)
@@ -67,9 +67,11 @@ def _decimals(v: Any) -> int:
 
 
 def figures_table(figures: pd.DataFrame) -> Table | None:
-    """Every figure with design, measured and verdict."""
+    """Every figure with design, measured and verdict; those of one side where they are judged (see sides_table)."""
     rows: list[list[Cell]] = []
     for _, r in figures.iterrows():
+        if FIGURES[str(r["name"])].of_one_side and not cell_text(r["verdict"]):
+            continue
         unit, u, design = cell_text(r["unit"]), float(r["u95"]), float(r["design"])
         digits = places(u, unit)
         wanted = ""
@@ -102,17 +104,16 @@ def loaded_table(figures: Sequence[LoadedFigure]) -> Table | None:
     return table(("figure", "with the rider, deg", "change, deg"), rows, (1, 2))
 
 
-def sides_table(figures: Sequence[Figure]) -> Table | None:
-    """Caster, camber and the like of each side; ``figures`` as the estimate gives them ("caster left")."""
-    names = [k.name for k in kinds("axes")]
-    by = {f.name: f for f in figures}
+def sides_table(figures: pd.DataFrame) -> Table | None:
+    """Caster, camber and the like of each side and left less right, from the table of all figures."""
+    by = {str(r["name"]): r for _, r in figures.iterrows()}
     rows = []
-    for n in names:
-        two = [by.get(f"{n} {side}") for side in ("left", "right")]
-        unit = next((f.unit for f in two if f), "")
-        if unit:
-            rows.append([short(n), *(bare(f.value, f.u95, unit) if f else "-" for f in two), unit])
-    return table(("figure", "left, 95 %", "right, 95 %", "unit"), rows, (1, 2))
+    for k in kinds("axes"):
+        three = [by.get(f"{k.name}_{side}") for side in ("left", "right", "difference")]
+        if any(r is not None for r in three):
+            rows.append([k.short, *("-" if r is None else bare(float(r["measured"]), float(r["u95"]), k.unit)
+                                    for r in three), k.unit])
+    return table(("figure", "left, 95 %", "right, 95 %", "left less right, 95 %", "unit"), rows, (1, 2, 3))
 
 
 def misfit_table(misfit: Mapping[tuple[str, str], float]) -> Table | None:

@@ -30,6 +30,7 @@ class TravelFacts:
     straight: Array  # driver angle nearest zero where the mean heading is zero
     headings: Mapping[str, Array]  # of each wheel at ``straight``, by side
     slope: Array  # d mean heading / d driver at ``straight``, signed
+    way: Array  # 1 or -1: the sign of that slope in the drawing
     steer_ends: tuple[Mapping[str, Array], Mapping[str, Array]]  # from ``straight`` to the low and high end, by side
     # worked out when first asked for, since a search asks many times, and not for all
     ackermann_of: Callable[[], Array]
@@ -96,6 +97,11 @@ class FigureKind:
     one_stop: bool = False  # stands on a single stop of the driver, or on the difference of the two
 
     @property
+    def of_one_side(self) -> bool:
+        """Whether it says by side what another entry says of both: shown in the table by side, or where judged."""
+        return self.part == "axes" and self.side != "both"
+
+    @property
     def scale(self) -> float:
         """Surface units for one inside: degrees for radians."""
         return math.degrees(1.0) if self.unit == "deg" else 1.0
@@ -119,8 +125,19 @@ def _worst_lean(f: Facts) -> Array:
     return np.max([np.max(np.abs(s), axis=-1) for s in f.lean.steer.values()], axis=0)
 
 
-def _mean(what: str) -> Callable[[Facts], Array]:
-    return lambda f: np.mean([getattr(a, what) for a in f.axes.values()], axis=0)
+def _by_side(name: str, label: str, short: str, unit: Unit, meaning: str, sketch: str) -> tuple[FigureKind, ...]:
+    """Mean of both sides, each side and left less right of one field of AxisFacts: a fault of one side shows."""
+    def of(f: Facts, side: str) -> Array:
+        return np.asarray(getattr(f.axes[side], name))
+
+    def entry(side: Side, words: str, formula: Callable[[Facts], Array]) -> FigureKind:
+        tail = "" if side == "both" else f"_{side}"
+        said = short if side == "both" else f"{short} {side}"
+        return FigureKind(name + tail, f"{label}, {words}", said, unit, 2, "axes", meaning, sketch, formula, side)
+
+    return (entry("both", "mean", lambda f: np.mean([of(f, s) for s in f.axes], axis=0)),
+            entry("left", "left", lambda f: of(f, "left")), entry("right", "right", lambda f: of(f, "right")),
+            entry("difference", "left less right", lambda f: of(f, "left") - of(f, "right")))
 
 
 FIGURES: dict[str, FigureKind] = {k.name: k for k in (
@@ -128,7 +145,8 @@ FIGURES: dict[str, FigureKind] = {k.name: k for k in (
                "both wheels together, straight ahead; toe-in is positive", "toe",
                _travel(lambda t: t.headings["right"] - t.headings["left"])),
     FigureKind("ratio", "steer over lever angle near straight ahead", "ratio", "", 3, "travel",
-               "road-wheel steer over lever angle near straight ahead", "ratio", _travel(lambda t: np.abs(t.slope))),
+               "road-wheel steer over lever angle near straight ahead; negative: the other way than drawn", "ratio",
+               _travel(lambda t: t.way * t.slope)),
     FigureKind("symmetry", "left lock less right lock", "left/right symmetry", "deg", 2, "travel",
                "lock to the left less lock to the right", "lock", _travel(lambda t: _locks(t)[0] - _locks(t)[1]),
                one_stop=True),
@@ -148,17 +166,14 @@ FIGURES: dict[str, FigureKind] = {k.name: k for k in (
     FigureKind("straight", "lever angle at which the wheels are straight", "straight", "deg", 2, "travel",
                "lever angle at which the mean heading of both wheels is zero", "straight",
                _travel(lambda t: t.straight), target=False),
-    FigureKind("caster", "caster, mean", "caster", "deg", 2, "axes", "kingpin leaning back at the top is positive",
-               "caster", _mean("caster")),
-    FigureKind("kingpin_inclination", "kingpin inclination, mean", "kingpin inclination", "deg", 2, "axes",
-               "kingpin leaning inward at the top is positive", "kingpin", _mean("kingpin_inclination")),
-    FigureKind("camber", "camber, mean", "camber", "deg", 2, "axes", "wheel leaning outward at the top is positive",
-               "camber", _mean("camber")),
-    FigureKind("trail", "caster trail, mean", "caster trail", "mm", 2, "axes",
-               "kingpin axis ahead of the tyre's contact at the ground is positive", "caster", _mean("trail")),
-    FigureKind("offset_at_ground", "steering-axis offset at ground, mean", "offset at ground", "mm", 2, "axes",
-               "kingpin axis inboard of the tyre's contact at the ground is positive", "kingpin",
-               _mean("offset_at_ground")),
+    *_by_side("caster", "caster", "caster", "deg", "kingpin leaning back at the top is positive", "caster"),
+    *_by_side("kingpin_inclination", "kingpin inclination", "kingpin inclination", "deg",
+              "kingpin leaning inward at the top is positive", "kingpin"),
+    *_by_side("camber", "camber", "camber", "deg", "wheel leaning outward at the top is positive", "camber"),
+    *_by_side("trail", "caster trail", "caster trail", "mm",
+              "kingpin axis ahead of the tyre's contact at the ground is positive", "caster"),
+    *_by_side("offset_at_ground", "steering-axis offset at ground", "offset at ground", "mm",
+              "kingpin axis inboard of the tyre's contact at the ground is positive", "kingpin"),
     FigureKind("roll_steer", "steer caused by leaning, worst over the lean limits", "steer from leaning", "deg",
                2, "lean", "steer caused by leaning, worst over the lean positions", "lean", _worst_lean,
                rule="at most"),
@@ -182,6 +197,12 @@ def targets() -> dict[str, FigureKind]:
 
 def figures(facts: Facts, names: Collection[str] | None = None) -> dict[str, Array]:
     """Every figure, or those of ``names``, that the facts give, (...) by name, in the table's order; rad, mm, plain."""
-    have = {"travel": facts.travel is not None, "axes": bool(facts.axes), "lean": facts.lean is not None}
     return {n: np.asarray(k.formula(facts)) for n, k in FIGURES.items()
-            if have[k.part] and (names is None or n in names)}
+            if _gives(facts, k) and (names is None or n in names)}
+
+
+def _gives(facts: Facts, kind: FigureKind) -> bool:
+    if kind.part == "axes":
+        sides = {"both": (), "difference": ("left", "right")}.get(kind.side, (kind.side,))
+        return bool(facts.axes) and all(s in facts.axes for s in sides)
+    return (facts.travel if kind.part == "travel" else facts.lean) is not None

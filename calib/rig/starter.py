@@ -19,7 +19,10 @@ def starter_text(name: str = "my vehicle") -> str:
     name = "Pipit"
     """
     template = _TEMPLATE.read_text(encoding="utf-8")
-    wanted = [f"#   {t:20s} {k.unit or 'plain':6s} {k.meaning}" for t, k in targets().items()]
+    wanted = [f"#   {t:20s} {k.unit or 'plain':6s} {k.meaning}" for t, k in targets().items() if not k.of_one_side]
+    split = sorted({t.rpartition("_")[0] for t, k in targets().items() if k.of_one_side})
+    wanted.append(f"# {', '.join(split)} are means of both sides; with _left, _right or _difference (left less "
+                  "right)\n# at the end of the name you judge each side.")
     assumed = [f"#   {path:30s} {default:13s} {what}" for path, default, what in defaults()
                if default != "left out"]
     text = template.replace("@NAME@", json.dumps(name, ensure_ascii=False))

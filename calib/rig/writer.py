@@ -19,7 +19,6 @@ from calib.results import AsBuilt
 from calib.rig.model import Point, Rig, Rod, Thread
 from calib.rig.parameters import Kind, ParameterName, parsed, travel_names, vector_names
 from calib.rig.schema import ASSEMBLY_SLACK, ENDS, NAMED, SINGLE, Key
-from calib.uncertainty import own_half_widths
 
 _HEAD = (
     "Millimetres and degrees. Axes (ISO 8855): x forward, y left, z up; origin as drawn, usually on the\n"
@@ -57,8 +56,8 @@ def as_built_toml(as_built: AsBuilt) -> str:
     """
     comments = measured_comments(as_built)
     comments[""] = (
-        "The rig as measured: +/- is the 95 % half-width of each value; the share from photos says how much\n"
-        "of what is known came from the photos, the rest came from the drawing.\n"
+        "The rig as measured: +/- is the 95 % half-width of each value between the parts, the frame laid onto\n"
+        "the drawing; the share from photos says how much of it came from them, the rest from the drawing.\n"
         "Measured values, not a certificate: a qualified person should inspect the steering before riding.\n"
         + _HEAD
     )
@@ -67,7 +66,7 @@ def as_built_toml(as_built: AsBuilt) -> str:
 
 def measured_comments(as_built: AsBuilt) -> dict[str, str]:
     """Dotted key path to "+/- 0.12, 0.10, 0.14 mm; 98 % from photos", for every measured value."""
-    u95 = dict(zip(as_built.names, own_half_widths(as_built.cov), strict=True))
+    u95 = dict(zip(as_built.names, as_built.held_u95, strict=True))
     groups: dict[str, list[ParameterName]] = {}
     for n in parsed(as_built.names):
         groups.setdefault(n.group, []).append(n)

@@ -34,6 +34,7 @@ which is the same with each nuisance of a workshop added (tests/render/workshop.
 
 from __future__ import annotations
 
+import re
 import sys
 import time
 from collections import Counter
@@ -47,10 +48,12 @@ from numpy.typing import NDArray
 from calib.advice.compare import compare
 from calib.advice.search import Model, Variant, driver_grid
 from calib.estimation.bundle import DC_SD, DF_SD, LENS_SD, STRETCH_SD, Options, estimate
-from calib.estimation.measured import raw_figures
+from calib.estimation.measured import raw_figures, steer_name
 from calib.estimation.play import lost_motion, play_findings
+from calib.linkage.positions import steer
 from calib.linkage.steering import ackermann_error, wheel_headings
 from calib.results import Fit
+from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
 from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import load_rig
@@ -125,10 +128,14 @@ def errors(design: Rig, truth: Truth, fit: Fit) -> list[tuple[str, str, float, f
     positions = tuple(p for p in fit.positions if p not in design.spin_positions)
     angles = {k: truth.angles.get(k, 0.0) for k in fit.joint_angles}
     true = raw_figures(truth.rig, angles, positions, design.straight_ahead)
+    true |= {steer_name(s, p): (steer(truth.rig, s, angles[w.upright, p], True), "rad")
+             for s, w in truth.rig.wheels.items() for p in positions if (w.upright, p) in angles}
     kinds = {"steer": "steer angle", "toe": "toe", "camber": "camber", "length": "rod length", "caster": "caster",
              "kingpin_inclination": "kingpin inclination"}
     for f in fit.figures:
-        kind = "lever angle" if "lever angle" in f.name else kinds.get(f.name.split()[0], "")
+        one_sided = FIGURES[f.name].of_one_side if f.name in FIGURES else True
+        kind = "lever angle" if "lever angle" in f.name else kinds.get(re.split(r" |_(?:left|right)$", f.name)[0], "")
+        kind = kind if one_sided else ""
         if kind and f.u95 > 0:
             value, unit = true[f.name]
             out.append((kind, f.name, f.value - (np.rad2deg(value) if unit == "rad" else value), f.u95 / 1.96))
@@ -186,8 +193,8 @@ def _ackermann(truth: Truth, fit: Fit, positions: tuple[str, ...]) -> list[tuple
     names = [n for n in built.names if n.rpartition(".")[0] in heads]
     where = [built.names.index(n) for n in names]
     x0 = get_parameters(built.rig, names)
-    steer = {f.name: f.value for f in fit.figures if f.name.startswith("steer")}
-    turned = [p for p in positions if abs(steer.get(f"steer left at {p}", 0.0)) >= 5]
+    told = {f.name: f.value for f in fit.figures}
+    turned = [p for p in positions if abs(told.get(steer_name("left", p), 0.0)) >= 5]
 
     def at(r: Rig, angles: Mapping[tuple[str, str], float], more: str = "", by: float = 0.0) -> Array:
         pose = {b: np.array([angles.get((b, p), 0.0) for p in turned]) + by * (b == more) for b in r.bodies}
