@@ -283,9 +283,9 @@ def test_fit_reports_itself(sample: tuple[Truth, Observations, Fit]) -> None:
     assert "converged in" in repr(fit) and f"{fit.dof} degrees of freedom" in repr(fit)
     toe = next(f for f in fit.figures if f.name == "toe at ahead")
     shown = next(x for x in fit.summary().splitlines() if x.split()[:3] == ["toe", "at", "ahead"])
-    assert shown.split()[1:5] == [f"{toe.value:.3f}", "+/-", f"{toe.u95:.3f}", "deg"]
+    assert shown.split()[3:7] == [f"{toe.value:.3f}", "+/-", f"{toe.u95:.3f}", "deg"]
     page = replace(fit, findings=(Finding(Code.TAG_SLIPPED, "a <b> of it"),))._repr_html_()
-    assert f"<td>toe</td><td>{toe.value:.3f}</td>" in page and "a &lt;b&gt; of it" in page
+    assert f"<td>toe at ahead</td><td>{toe.value:.3f}</td>" in page and "a &lt;b&gt; of it" in page
 
 
 def test_not_converged_is_said_first_of_all() -> None:

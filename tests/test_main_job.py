@@ -200,7 +200,9 @@ def test_one_name_has_one_value_and_one_uncertainty_in_every_file(before: Path) 
     for name, each in found.items():
         for file, value, u95 in each[1:]:
             assert value == pytest.approx(each[0][1], rel=3e-5, abs=3e-6), (name, file, each[0])
-            assert u95 == pytest.approx(each[0][2], rel=1e-4, abs=3e-6), (name, file, each[0])
+            # proposals look at the curves over a coarser grid of lever angles
+            rel = 5e-4 if file.startswith("proposals") else 1e-5
+            assert u95 == pytest.approx(each[0][2], rel=rel, abs=3e-6), (name, file, each[0])
 
 
 def test_rods_and_pivots_have_one_uncertainty_in_every_file(before: Path) -> None:

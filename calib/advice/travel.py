@@ -22,9 +22,9 @@ from calib.linkage.positions import unseen_sides
 from calib.linkage.steering import (
     ackermann_error,
     cambers,
-    on_curve,
     drawn_way,
     force_ratio,
+    on_curve,
     outer_ideal,
     straight_at,
     toe,
