@@ -100,4 +100,4 @@ def with_wheel_doubt(as_built: AsBuilt) -> AsBuilt:
         return as_built
     cov, drawn = (block_diag(c, np.diag(doubt)) for c in (as_built.cov, as_built.drawing_cov))
     photos = {**as_built.from_photos, **dict.fromkeys(names[len(as_built.names):], 0.0)}
-    return AsBuilt(as_built.rig, tuple(names), cov, photos, drawn)
+    return replace(as_built, names=tuple(names), cov=cov, from_photos=photos, drawn=drawn, held=None)

@@ -140,7 +140,7 @@ def _as_built(layout: Layout, s: State, cov: _Covariances) -> _Built:
     rods = [i for i, n in enumerate(parsed(names)) if n.kind is Kind.LENGTH]  # no frame has part in a length
     held[rods] = np.diag(whole)[rods]
     share |= {names[i]: share_beside(np.eye(len(names))[i], whole, all_drawn)[0] or 0.0 for i in rods}
-    as_built = AsBuilt(as_built_rig(layout, s, wheels), names, whole, share, all_drawn, held)
+    as_built = AsBuilt(as_built_rig(layout, s, wheels), names, whole, share, drawn=all_drawn, held=held)
     return _Built(as_built, datum_cov, cov.full[np.ix_(angles, angles)],
                   cov.full[np.ix_(angles, geometry)] @ j.T)
 
