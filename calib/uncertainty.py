@@ -7,7 +7,6 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import block_diag as _block_diag
 
 Array = NDArray[np.float64]
 
@@ -50,7 +49,8 @@ def joint(first: Array, cross: Array, second: Array) -> Array:
 
 def block_diag(*parts: Array) -> Array:
     """Covariance of sets of quantities that have nothing to do with each other."""
-    return np.asarray(_block_diag(*parts), float)
+    from scipy.linalg import block_diag as diagonal  # here: reading a rig file needs no scipy
+    return np.asarray(diagonal(*parts), float)
 
 
 def differences(of: Callable[[Array], Array], at: ArrayLike, step: ArrayLike) -> tuple[Array, Array]:

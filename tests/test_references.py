@@ -117,7 +117,7 @@ def test_absolute_heading_and_caster_from_photos(shoot: Shoot, fit: Fit) -> None
     assert np.all(doubt[:2] > 0.15) and np.all(doubt[2:4] > 0.2)
     assert np.all(np.abs(before) < 1.6 * doubt)
     # what needs no straight ahead is as it was
-    toe = [next(f for f in x.figures if f.name == "toe") for x in (fit, plain)]
+    toe = [next(f for f in x.figures if f.name == "toe at ahead") for x in (fit, plain)]
     assert toe[0].value == pytest.approx(toe[1].value, abs=0.5 * toe[1].u95)
 
 

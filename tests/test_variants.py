@@ -71,11 +71,11 @@ def test_curves_of_many_equal_those_of_each(make: Callable[[], Rig]) -> None:
     names = parameter_names(rig)
     rows = get_parameters(rig, names) + np.random.default_rng(3).normal(0, 0.01, (40, len(names)))  # two batches
     got: dict[str, list[np.ndarray]] = {}
-    for some in curves_of_all(rig, names, rows, lever):
+    for some in curves_of_all(rig, names, rows, lever, -1.0, ()):
         for key, v in some.items():
             got.setdefault(key, []).append(v)
     for k in (0, 17, 39):
-        for key, v in curves_of(with_parameters(rig, names, rows[k]), lever).items():
+        for key, v in curves_of(with_parameters(rig, names, rows[k]), lever, -1.0).items():
             np.testing.assert_allclose(np.concatenate(got[key])[k], v, rtol=1e-6, atol=1e-6, err_msg=key)
 
 

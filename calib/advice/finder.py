@@ -176,6 +176,8 @@ class Finder:
 
     def _for_targets(self, rows: Sequence[Row]) -> list[Row]:
         """The rows solved on for the targets alone, the rest at a hundredth of its weight, within the limits."""
+        if not rows:
+            return []
         few = self.model.on(driver_grid(self.model.rig, 7, STOP_ROOM))
         alone = Objective(self.objective.rig, few.driver, self.model.rig, rest=0.1)
         got = solve(few, alone, [r.variant for r in rows], [r.free for r in rows], rounds=3,
