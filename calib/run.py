@@ -67,7 +67,7 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
     say("searching for the adjustment")
     proposals, trouble = None, ""
     try:
-        proposals = propose(design, fit.as_built)
+        proposals = propose(design, fit.as_built, loaded=fit.loaded)
     except (UserError, ValueError, CannotAssemble) as e:  # the measurement stands without an adjustment
         trouble = f"No adjustment was worked out: {e}"
     return replace(gather(design, obs, fit, comparison, proposals, trouble, curves), begun=begun)

@@ -6,13 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
+from calib.advice.adjust import propose
 from calib.advice.rider import judged_with_rider
 from calib.advice.verdict import Outcome
 from calib.results import LoadedFigure
 from calib.rig.figures import FIGURES
 from calib.rig.model import Target
-from tests.steering_scene import design
+from tests.steering_scene import as_built, design, wrong
 
 TOE = Target("toe", 0.0, float(np.radians(0.5)))
 
@@ -42,3 +44,36 @@ def test_other_figures_are_judged_as_measured() -> None:
     target = Target("lock", float(np.radians(24.0)), float(np.radians(2.0)))
     v = judged_with_rider(FIGURES["lock"], float(np.radians(25.9)), float(np.radians(0.05)), target, design())
     assert v.outcome is Outcome.MET and "rider" not in v.text
+
+
+# --- and what is advised ----------------------------------------------------------------------------------------
+
+
+def test_toe_is_set_for_the_rider_aboard() -> None:
+    built = as_built(wrong(design()))
+    aboard = LoadedFigure("toe", 0.0, -0.4, 0.03, -0.4, 0.03)
+    bare, ridden = propose(design(), built), propose(design(), built, loaded=(aboard,))
+    toe = [next(f for f in p.best.figures if f.name == "toe") for p in (bare, ridden)]
+    assert toe[1].target == pytest.approx(toe[0].target + 0.4)  # what the figure without the rider must be
+    assert toe[1].value == pytest.approx(0.4, abs=0.4) and toe[1].value > toe[0].value + 0.2  # in whole turns
+    assert ridden.best.chance_all > 0.9 and any("-0.40 +/- 0.03 deg" in n for n in ridden.notes)
+    assert not any("rider" in n.lower() for n in bare.notes)
+
+
+def test_chances_allow_for_a_rider_who_was_not_photographed() -> None:
+    built = as_built(wrong(design()))
+    rig = replace(design(), load_allowance=float(np.radians(0.5)))
+    best = propose(rig, built).best
+    toe = next(f for f in best.figures if f.name == "toe")
+    sd = np.hypot(toe.u95, 0.5) / 1.959964
+    low, high = ((toe.target + s * toe.tolerance - toe.value) / sd for s in (-1, 1))
+    assert toe.chance == pytest.approx(norm.cdf(high) - norm.cdf(low), abs=0.03)
+    assert best.chance_all <= toe.chance < next(f.chance for f in propose(design(), built).best.figures
+                                                if f.name == "toe") - 0.02
+
+
+def test_aboard_is_asked_for_where_only_the_weight_is_in_doubt() -> None:
+    built = as_built(wrong(design()))
+    rig = replace(design(), load_allowance=float(np.radians(0.8)))
+    got = propose(rig, built)
+    assert any("photograph" in t and "aboard" in t for t in got.photos) and not propose(design(), built).photos

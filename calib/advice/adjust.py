@@ -21,8 +21,9 @@ from calib.advice.knownholes import doubt_notes, with_known_holes
 from calib.advice.propagation import with_wheel_doubt
 from calib.advice.proposal import SHOOT_STOPS, Builder, Change, Predicted, Proposal, Proposals, Withheld, gaussian
 from calib.advice.ranking import Rules, allowed, alternatives, left_out, ranked, work_of
+from calib.advice.rider import unloaded, weight_notes
 from calib.advice.search import STOP_ROOM, Model, Objective, Variant, driver_grid, need_both_wheels, solve, usable
-from calib.results import AsBuilt
+from calib.results import AsBuilt, LoadedFigure
 from calib.rig.adjustables import KINDS, HoleChoice, Move, SettingErrors, choices_of, moves_of
 from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
@@ -77,11 +78,13 @@ class Task:
         return self.model.on(fine), Objective(self.design, fine, self.model.rig)
 
 
-def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None) -> Proposals:
+def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None,
+            loaded: Sequence[LoadedFigure] = ()) -> Proposals:
     """Adjustments of the measured rig that bring it nearest the design's targets, with chances.
 
     ``design`` gives targets, tolerances and the wanted curves; ``as_built`` the present holes, rods and their
-    joint covariance. Raises UserError where no target can be judged or the measured rig cannot be assembled.
+    joint covariance; ``loaded`` what the rider's weight does, as photographed (``fit.loaded``). Raises UserError
+    where no target can be judged or the measured rig cannot be assembled.
 
     >>> proposals = propose(rig, fit.as_built)  # from load_rig and estimate
     >>> proposals.best.misfit < proposals.leave.misfit
@@ -89,7 +92,7 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
     >>> proposals.best.changes[0].kind in ("hole", "rod", "slide")
     True
     """
-    task = _task(design, as_built, options or AdjustOptions())
+    task = _task(unloaded(design, loaded), as_built, options or AdjustOptions())
     opt = task.options
     none = _nothing(task)
     sets = hole_sets(task.model.rig, task.choices, task.moves, opt.most_combinations)
@@ -111,7 +114,8 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
     limited += missing_hole(finder, sets, chosen.variant, best)
     held = left_out(chosen, found.good, task.model.rig, task.moves, wrong)
     return Proposals(best, tuple(others), leave, tuple(held), tuple(limited), builder.photos(chosen.variant),
-                     (*doubt_notes(as_built), *_notes(task, sets, limits)), sets.count)
+                     (*doubt_notes(as_built), *weight_notes(design, loaded, [t.name for t in objective.targets]),
+                      *_notes(task, sets, limits)), sets.count)
 
 
 def _task(design: Rig, as_built: AsBuilt, opt: AdjustOptions) -> Task:

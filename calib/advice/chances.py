@@ -91,7 +91,7 @@ class Chances:
         d = self.doubt(variant)
         moved = (id(d), frozenset(n for n, x in variant.moves.items() if x))
         if moved not in self._drawn:
-            cov = d.spread(variant)[:self.n, :self.n]
+            cov = d.spread(variant)[:self.n, :self.n] + np.diag((self.objective.doubt / self.objective.tolerance)**2)
             self._drawn[moved] = (cov, self.z @ root(cov).T)
         return self._drawn[moved]
 

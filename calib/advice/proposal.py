@@ -142,7 +142,8 @@ class Builder:
         doubt = self.doubt(variant)
         s = doubt.extended(variant)
         targets = self.objective.targets
-        chances, together = chance(s.values, s.spread, [t.value for t in targets], [t.tolerance for t in targets],
+        chances, together = chance(s.values, s.spread + np.diag(self.objective.doubt**2), [t.value for t in targets],
+                                   self.objective.tolerance,
                                    self.draws, self.seed, [FIGURES[t.name].rule == "at most" for t in targets])
         figures = tuple(predicted(t, float(v), float(u), float(c))
                         for t, v, u, c in zip(targets, s.values, s.u95, chances, strict=True))
@@ -233,13 +234,16 @@ class Builder:
                 now, wanted = number(v_, u_, t.unit), number(w_, tol, t.unit)
                 out.append(f"Can't tell {t.name.replace('_', ' ')} yet: {now} against {wanted}. Most of the "
                            f"doubt is in {part_words(part)}: {cure(self.as_built.rig, part)}")
+            elif judge(FIGURES[t.name], float(v), float(np.hypot(u, t.doubt)), t).outcome is Outcome.CANNOT_TELL:
+                out.append(f"Can't tell {t.name.replace('_', ' ')} with the rider aboard yet: {SHOOT_LOADED}")
         return tuple(out)
 
 
 def predicted(t: Target, value: float, u95: float, met: float) -> Predicted:
     """One figure after the change, from inside units."""
     v, u, w, tol = (surface(x, t.unit) for x in (value, u95, t.value, t.tolerance))
-    return Predicted(t.name, v, u, t.unit, w, tol, met, judge(FIGURES[t.name], value, u95, t))
+    verdict = judge(FIGURES[t.name], value, float(np.hypot(u95, t.doubt)), t)
+    return Predicted(t.name, v, u, t.unit, w, tol, met, verdict)
 
 
 def hole_change(rig: Rig, point: str, hole: str) -> Change:
@@ -343,6 +347,8 @@ def said(c: Change, more: str = "") -> str:
 
 SHOOT_STOPS = ('name two positions in the rig file, stops = ["back_stop", "push_stop"], and photograph the levers '
                "at both stops, four photos each.")
+SHOOT_LOADED = ('name a position in the rig file, loaded = "rider", and photograph straight ahead with the rider '
+                "aboard.")
 
 
 def part_words(part: ParameterName | None) -> str:

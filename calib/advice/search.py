@@ -216,6 +216,8 @@ class Objective:
         self.targets = [t for n, t in design.targets.items() if n in steered and n not in self.open]
         self.skipped = tuple(n for n in design.targets if n not in steered)
         self.names = {t.name for t in self.targets}
+        self.tolerance = np.array([t.tolerance for t in self.targets])
+        self.doubt = np.array([standard(t.doubt) for t in self.targets])  # standard uncertainties of the targets
         self.lowest = np.array([-np.inf if FIGURES[t.name].rule == "at most" else -1.0 for t in self.targets])
         self.i0 = int(np.argmin(np.abs(driver)))
 

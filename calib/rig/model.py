@@ -186,6 +186,7 @@ class Target:
     value: float
     tolerance: float
     unit: str = "deg"  # "deg" means value and tolerance are radians inside and degrees at the surface
+    doubt: float = 0.0  # 95 % half-width of what stands between the figure as measured and the one wanted
 
 
 @dataclass(frozen=True)
