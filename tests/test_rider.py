@@ -51,12 +51,12 @@ def test_other_figures_are_judged_as_measured() -> None:
 
 def test_toe_is_set_for_the_rider_aboard() -> None:
     built = as_built(wrong(design()))
-    aboard = LoadedFigure("toe", 0.0, -0.4, 0.03, -0.4, 0.03)
+    aboard = LoadedFigure("toe", 0.0, -0.7, 0.03, -0.7, 0.03)
     bare, ridden = propose(design(), built), propose(design(), built, loaded=(aboard,))
     toe = [next(f for f in p.best.figures if f.name == "toe") for p in (bare, ridden)]
-    assert toe[1].target == pytest.approx(toe[0].target + 0.4)  # what the figure without the rider must be
-    assert toe[1].value == pytest.approx(0.4, abs=0.4) and toe[1].value > toe[0].value + 0.2  # in whole turns
-    assert ridden.best.chance_all > 0.9 and any("-0.40 +/- 0.03 deg" in n for n in ridden.notes)
+    assert toe[1].target == pytest.approx(toe[0].target + 0.7)  # what the figure without the rider must be
+    assert toe[1].value == pytest.approx(0.7, abs=0.4) and toe[1].value > toe[0].value + 0.3  # in half turns
+    assert ridden.best.chance_all > 0.9 and any("-0.70 +/- 0.03 deg" in n for n in ridden.notes)
     assert not any("rider" in n.lower() for n in bare.notes)
 
 

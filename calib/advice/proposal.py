@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from calib.advice.chances import Doubt, doubt_of, figures_of
 from calib.advice.propagation import what_limits
@@ -261,7 +261,7 @@ def summary_lines(changes: Sequence[Change], figures: Sequence[Predicted], toget
     return [*lines, f"Chance to meet every tolerance together: {percent(together)}."]
 
 
-def chance(values: Array, cov: Array, wanted: Sequence[float], tolerance: Sequence[float], draws: int,
+def chance(values: Array, cov: Array, wanted: ArrayLike, tolerance: ArrayLike, draws: int,
            seed: int, at_most: Sequence[bool] = ()) -> tuple[Array, float]:
     """Chance that each figure lies in its tolerance (n,), and all together, for figures N(values, cov).
 
