@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 import calib.onethread  # noqa: F401  before numpy is loaded
+from calib.report.whole import free_path
 from capture.errors import UserError
 from capture.targets import PAPERS_MM
 
@@ -41,25 +42,9 @@ class Progress:
             print(f"{self.what}: {done} of {total}", file=self.out, flush=True)
 
 
-def free_path(path: Path) -> Path:
-    """``path``, or where that is taken the first free of name-2, name-3 ...; nothing is ever overwritten."""
-    if not _taken(path):
-        return path
-    k = 2
-    while _taken(path.with_name(f"{path.stem}-{k}{path.suffix}")):
-        k += 1
-    return path.with_name(f"{path.stem}-{k}{path.suffix}")
-
-
-def _taken(path: Path) -> bool:
-    if path.is_dir():
-        return any(path.iterdir())
-    return path.exists()
-
-
 def check_can_write(path: Path) -> None:
     """UserError now rather than after a long run, where ``path`` could not be made."""
-    there = path
+    there = path if not path.is_dir() else path.absolute().parent  # the results are made beside it
     while not there.exists() and there != there.parent:
         there = there.parent
     if there != path and not there.is_dir():
@@ -70,16 +55,13 @@ def check_can_write(path: Path) -> None:
                         "cannot_write", str(there))
 
 
-def result_folder(wanted: Path) -> Path:
-    """A fresh folder for results, made; says so on stderr where the wanted name is taken."""
-    folder = free_path(wanted)
-    if folder != wanted:
-        print(f"{wanted} already holds something and is left as it is; writing to {folder}.", file=sys.stderr)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as e:
-        raise UserError(f"Cannot make the folder {folder}: {e.strerror}.", "cannot_write", str(folder)) from e
-    return folder
+def _said_where(wanted: Path, folder: Path) -> Path:
+    """``folder`` as it is to be named; says so on stderr where it is not the ``wanted`` one, which was taken."""
+    if folder.name == wanted.absolute().name:
+        return wanted
+    print(f"{wanted} already holds something and is left as it is; results are in {wanted.with_name(folder.name)}.",
+          file=sys.stderr)
+    return wanted.with_name(folder.name)
 
 
 def read_rig(path: Path) -> Rig:
@@ -246,8 +228,7 @@ def cmd_run(args: argparse.Namespace) -> int:
         from calib.run import measure
 
         results = measure(rig, obs, say=_say, second=second)
-        folder = result_folder(Path(args.out))
-        write_results(results, folder, say=_say, second=second)
+        folder = _said_where(Path(args.out), write_results(results, Path(args.out), say=_say, second=second))
     record = append_results(results, folder, "measured")
     _summary(results, folder)
     print(f"Record of this vehicle: {record}")
@@ -272,8 +253,8 @@ def cmd_confirm(args: argparse.Namespace) -> int:
         for line in moved:
             _say(line)
         results = measure(rig, obs, say=_say, stands=stands, second=second)
-        folder = result_folder(Path(args.out))
-        write_results(results, folder, say=_say, before=before, second=second)
+        folder = _said_where(Path(args.out), write_results(results, Path(args.out), say=_say, before=before,
+                                                           second=second))
     record = append_results(results, folder, "confirmed", before)
     _summary(results, folder)
     print("Before, predicted and after:")
@@ -435,8 +416,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception as e:  # a mistake in rigtrue itself: still one sentence, and a way to see more
         if os.environ.get("RIGTRUE_DEBUG"):
             raise
-        print(f"rigtrue: stopped by a mistake in the program ({type(e).__name__}: {e}); nothing of yours was changed. "
-              "Set RIGTRUE_DEBUG=1 to see where.", file=sys.stderr)
+        kept = "".join(f" {note}" for note in getattr(e, "__notes__", ()))
+        print(f"rigtrue: stopped by a mistake in the program ({type(e).__name__}: {e}); nothing of yours was changed."
+              f"{kept} Set RIGTRUE_DEBUG=1 to see where.", file=sys.stderr)
         return 1
 
 

@@ -15,6 +15,7 @@ import pytest
 from PIL import Image
 
 from calib.cli import Progress, free_path, main
+from calib.report.whole import seal
 from tests.moorhen import SAMPLE
 
 TOP = Path(__file__).parents[1]
@@ -134,9 +135,14 @@ def test_damaged_result_folder(capsys: pytest.CaptureFixture[str], tmp_path: Pat
     (tmp_path / "limits.csv").write_text("kept,text\n")
     (tmp_path / "figures.csv").write_text("name,label,design,measured,u95,unit,target,tolerance,verdict,says,"
                                           "from_photos\n")
+    assert main(["sheet", str(tmp_path)]) == 2  # no manifest: the run did not finish
+    seal(tmp_path)
+    capsys.readouterr()
     assert main(["sheet", str(tmp_path)]) == 0
     capsys.readouterr()
     (tmp_path / name).write_text(content)
+    assert name in fails(capsys, "sheet", str(tmp_path))
+    seal(tmp_path)  # damaged before it was sealed
     assert name in fails(capsys, "sheet", str(tmp_path))
 
 
@@ -183,6 +189,7 @@ def test_sheet_of_a_folder(capsys: pytest.CaptureFixture[str], tmp_path: Path) -
                    "target": 22, "tolerance": 1, "verdict": "not met", "says": "lock: not met.", "from_photos": 1.0},
                   ]).to_csv(tmp_path / "figures.csv", index=False)
     (tmp_path / "limits.csv").write_text("kept,text\nTrue,fine\nFalse,left_rod goes over centre\n")
+    seal(tmp_path)
     assert main(["sheet", str(tmp_path)]) == 0
     said = capsys.readouterr().out
     assert "[met]" in said and "[NOT MET]" in said and "Tag a slipped." in said and "left rod goes over" in said

@@ -21,7 +21,7 @@ from calib.advice.adjust import propose
 from calib.advice.compare import compare, predicted_curves
 from calib.linkage.mechanism import Linkage, points_now
 from calib.linkage.rotations import rotation
-from calib.report.confirm import BeforeAfter, after_changes, load_before
+from calib.report.confirm import BeforeAfter, after_changes, load_before, load_sheet
 from calib.report.contents import Results
 from calib.report.folder import write_results
 from calib.report.html import render
@@ -30,6 +30,7 @@ from calib.report.overlay import draw_over, to_pixels, upright
 from calib.report.page import verdict_card
 from calib.report.record import COLUMNS, append_record, read_record, record_path
 from calib.report.sheet import MET, NOT_MET, UNKNOWN, Sheet, make_sheet
+from calib.report.whole import seal
 from calib.results import AsBuilt, CameraFit, Code, Finding, Fit, PhotoFit
 from calib.rig.model import Rig
 from calib.rig.parameters import get_parameters, with_parameters
@@ -332,7 +333,6 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Results, Path]:
     fit = made_up_fit(design)
     obs = observations(fit, folder / "photos")
     results = gather(design, obs, fit, compare(design, fit), propose(design, fit.as_built))
-    (folder / "out").mkdir()
     write_results(results, folder / "out")
     return results, folder / "out"
 
@@ -417,7 +417,11 @@ def test_confirm_sets_before_predicted_and_after_side_by_side(run: tuple[Results
     # the after build is exactly the predicted one, so it must come out as predicted
     assert toe.predicted[0] == pytest.approx(toe.after[0], abs=0.02) and toe.as_predicted
     again = gather(results.design, results.observations, fixed, after, None, "no proposal")
-    write_results(again, tmp_path, before=before)
+    slack = {"code": "play", "item": "left_tie", "text": "The left tie has play.", "serious": True}
+    again = replace(again, findings=(*again.findings, slack))
+    assert write_results(again, tmp_path / "after", before=before) == tmp_path / "after"
+    tmp_path = tmp_path / "after"
+    assert load_sheet(tmp_path)[0] == again.sheet() and slack["text"] in again.sheet().warnings
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "Before, predicted, after" in page and "as predicted" in page and (tmp_path / "confirm.svg").exists()
     with pytest.raises(UserError, match="--proposal 99"):
@@ -432,6 +436,7 @@ def test_rod_ends_are_looked_for_where_the_proposal_put_them(run: tuple[Results,
     work["proposals"][0]["items"] = [{"kind": "hole", "item": "left_lever.rod", "before": "C", "after": "B", "mm": -9.0,
                                       "turns": None}]
     file.write_text(json.dumps(work))
+    seal(tmp_path / "run")
     design = results.design
     now, said = after_changes(design, load_before(tmp_path / "run"))
     assert now.points["left_lever.rod"].use == "B" and len(said) == 1 and "left_lever.rod" in said[0]

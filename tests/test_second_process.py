@@ -113,11 +113,13 @@ def test_run_keeps_its_results_where_pictures_fail(tmp_path: Path, monkeypatch: 
     said = capfd.readouterr().err
     assert [line for line in said.splitlines() if line.startswith("rigtrue: ")][-1].startswith(says)
     assert said.count(says) == 1 and "Traceback" not in said
-    made = set(files(out))
+    assert not out.exists()
+    made = set(files(tmp_path / "out-unfinished"))
+    assert str(tmp_path / "out-unfinished") in said
     assert {"as_built.toml", "figures.csv", "observations.csv", "residuals.csv", "residuals.svg",
             "photo_quality.svg"} <= made
     assert any(name.startswith("travel") and name.endswith(".svg") for name in made)
-    assert not made & {"steer.svg", "report.html", "half.txt"}
+    assert not made & {"steer.svg", "report.html", "half.txt", "manifest.json"}
 
 
 def test_the_measuring_process_does_not_load_matplotlib() -> None:

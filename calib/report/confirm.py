@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from calib.report.sheet import Sheet, make_sheet
+from calib.report.whole import check_whole
 from calib.rig.adjustables import adjusted, moves_of
 from calib.rig.model import Rig
 from calib.rig.reader import load_rig
@@ -83,8 +84,9 @@ def text(v: object) -> str:
 def load_before(folder: Path, proposal: int = 1) -> Before:
     """The result folder of an earlier run and its ``proposal``-th proposal (1 is the first, 0 is none of them).
 
-    Raises UserError where the folder is no result folder or has no such proposal.
+    Raises UserError where the folder is no result folder, is unfinished or altered, or has no such proposal.
     """
+    check_whole(folder)
     work = read_json(folder, "proposals.json")
     made = work.get("proposals", [])
     if made and proposal > len(made):
@@ -137,12 +139,20 @@ def after_changes(rig: Rig, before: Before, shot: Collection[str] = ()) -> tuple
 
 
 def load_sheet(folder: Path) -> tuple[Sheet, str]:
-    """The go / no-go sheet of a result folder, and the vehicle's name. UserError where it is no such folder."""
+    """The go / no-go sheet of a result folder, and the vehicle's name. UserError where it is none, or altered."""
+    check_whole(folder)
     fit = read_json(folder, "fit.json")
     limits = read_table(folder, "limits.csv", ("kept", "text"))
-    kept = [(bool(r["kept"]), str(r["text"])) for _, r in limits.iterrows()]
+    kept = [(_yes(r["kept"], folder / "limits.csv"), str(r["text"])) for _, r in limits.iterrows()]
     figures = read_table(folder, "figures.csv", FIGURE_COLUMNS)
     return make_sheet(figures, fit.get("findings", []), kept), str(fit.get("vehicle", ""))
+
+
+def _yes(cell: object, path: Path) -> bool:
+    if str(cell) not in ("True", "False"):  # such as a word cut short, which must not pass for yes
+        raise UserError(f"{path} says {cell!r} where it must say True or False; it is damaged, so run the measurement "
+                        "again.", "unreadable", str(path))
+    return str(cell) == "True"
 
 
 def number(v: object) -> float:

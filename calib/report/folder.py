@@ -26,6 +26,7 @@ from calib.report.pictures import (
     write_corners,
 )
 from calib.report.record import append_record
+from calib.report.whole import appearing
 from calib.results import Fit
 from calib.rig.writer import as_built_toml
 from calib.second_process import SecondProcess, Task, Work
@@ -39,11 +40,18 @@ def _quiet(_: str) -> None:
 
 
 def write_results(results: Results, folder: Path, say: Say = _quiet, before: Before | None = None,
-                  second: SecondProcess | None = None) -> None:
-    """Write every file of a run into ``folder`` (which exists and is empty); ``second`` as in ``measure``.
+                  second: SecondProcess | None = None) -> Path:
+    """Write every file of a run and return the folder: ``folder``, or its next free name where that is taken.
 
-    Where some pictures fail, everything else but the report is written before that is raised.
+    The folder appears when all of it is written. Where some pictures fail, everything else but the report is kept
+    beside it under a name that says unfinished. UserError where it cannot be written. ``second`` as in ``measure``.
     """
+    with appearing(folder) as made:
+        _write(results, made.here, say, before, second)
+    return made.final
+
+
+def _write(results: Results, folder: Path, say: Say, before: Before | None, second: SecondProcess | None) -> None:
     fit, obs = results.fit, results.observations
     looks = results.design.driver.replace("_", " "), ways(results.design)[1]
     begun = dict(results.begun)
@@ -61,7 +69,8 @@ def write_results(results: Results, folder: Path, say: Say = _quiet, before: Bef
 
     say("writing tables")
     (folder / "as_built.toml").write_text(as_built_toml(fit.as_built), encoding="utf-8")
-    write_json(folder / "fit.json", {"vehicle": results.design.name, **fit_data(fit)})
+    write_json(folder / "fit.json", {"vehicle": results.design.name, **fit_data(fit),
+                                     "findings": results.findings})
     write_json(folder / "proposals.json", results.work)
     for name, t in (("figures", results.figures), ("curves", results.curves), ("measured", results.measured),
                     ("photos", results.photos), ("pivots", pivots_flat(fit.pivot_table)),
@@ -87,7 +96,7 @@ def write_results(results: Results, folder: Path, say: Say = _quiet, before: Bef
     if before is not None:
         made("confirm", draw_confirm, before.curves, before.predicted, results.curves, results.measured, *looks)
     if failed:
-        raise failed[0]
+        raise next((e for e in failed if isinstance(e, OSError)), failed[0])
     say("writing the report")
     (folder / "report.html").write_text(report_html(results, folder, drawn, before), encoding="utf-8")
 

@@ -1,0 +1,141 @@
+"""A result folder appears whole or not at all: made beside its place, sealed by a manifest, moved there when done."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from capture.errors import UserError
+
+MANIFEST = "manifest.json"
+_FORMAT = 1
+
+
+class Unfinished:
+    """A folder in the making; ``final`` is where it stands once it is sealed."""
+
+    def __init__(self, here: Path, final: Path) -> None:
+        self.here, self.final = here, final
+
+
+def free_path(path: Path) -> Path:
+    """``path``, or where that is taken the first free of name-2, name-3 ...; nothing is ever overwritten."""
+    if not _taken(path):
+        return path
+    k = 2
+    while _taken(path.with_name(f"{path.stem}-{k}{path.suffix}")):
+        k += 1
+    return path.with_name(f"{path.stem}-{k}{path.suffix}")
+
+
+def _taken(path: Path) -> bool:
+    if path.is_dir():
+        return any(path.iterdir())
+    return path.exists() or path.is_symlink()
+
+
+@contextmanager
+def appearing(folder: Path) -> Iterator[Unfinished]:
+    """A fresh folder to write in, which becomes ``folder`` (or its next free name) when the block ends well.
+
+    A full disk, an interruption or bad input leaves nothing of it. A mistake in the program leaves what was made
+    under a name that says unfinished; without a manifest it is not read back. UserError where it cannot be written.
+    """
+    folder = Path(os.path.abspath(folder))
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        made = Unfinished(Path(tempfile.mkdtemp(prefix=f".{folder.name}-unfinished-", dir=folder.parent)), folder)
+    except OSError as e:
+        raise cannot_write(folder, e) from e
+    try:
+        yield made
+        made.here.chmod(0o777 & ~_umask())
+        seal(made.here)
+        made.final = _moved(made.here, folder)
+    except OSError as e:
+        shutil.rmtree(made.here, ignore_errors=True)
+        raise cannot_write(folder, e) from e
+    except UserError:
+        shutil.rmtree(made.here, ignore_errors=True)
+        raise
+    except Exception as e:
+        kept = free_path(folder.with_name(f"{folder.name}-unfinished"))
+        made.here.rename(kept)
+        e.add_note(f"What was finished is in {kept}.")
+        raise
+    except BaseException:
+        shutil.rmtree(made.here, ignore_errors=True)
+        raise
+
+
+def cannot_write(folder: Path, e: OSError) -> UserError:
+    """The one sentence for a disk that is full, gone or closed to us."""
+    return UserError(f"Cannot write the results {folder} ({e.strerror or e}); free some room or choose another --out. "
+                     "Nothing was left half-written.", "cannot_write", str(folder))
+
+
+def _umask() -> int:
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
+
+
+def _moved(here: Path, folder: Path) -> Path:
+    """``here`` moved to ``folder``, or to the next free name where another run was there first."""
+    while True:
+        to = free_path(folder)
+        try:
+            if to.is_dir():
+                to.rmdir()  # empty; a folder cannot be moved onto one everywhere
+            here.rename(to)
+        except FileExistsError:
+            continue
+        except OSError:
+            if not _taken(to):
+                raise
+            continue
+        return to
+
+
+def _hashes(folder: Path) -> dict[str, str]:
+    return {p.relative_to(folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest()
+            for p in sorted(folder.rglob("*")) if p.is_file() and p != folder / MANIFEST}
+
+
+def seal(folder: Path) -> None:
+    """Write the manifest: the SHA-256 of every file in ``folder``. The last file of a run."""
+    with (folder / MANIFEST).open("w", encoding="utf-8") as f:
+        json.dump({"format": _FORMAT, "sha256": _hashes(folder)}, f, indent=1)
+        f.write("\n")
+        f.flush()
+        os.fsync(f.fileno())
+
+
+def check_whole(folder: Path) -> None:
+    """UserError unless ``folder`` is the result folder of a finished run with every file as it was written."""
+    if not folder.is_dir():
+        raise UserError(f"{folder} is not a folder; give the result folder of a run.", "no_folder", str(folder))
+    path = folder / MANIFEST
+    if not path.exists():
+        raise UserError(f"{folder} holds no {MANIFEST}: it is no result folder, its run did not finish, or an earlier "
+                        "version of rigtrue wrote it; run the measurement again.", "no_manifest", str(folder))
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        told = {str(k): str(v) for k, v in data["sha256"].items()}
+    except (OSError, ValueError, TypeError, KeyError, AttributeError) as e:
+        raise UserError(f"{path} cannot be read; it is damaged, so run the measurement again.",
+                        "unreadable", str(path)) from e
+    for name, sha256 in told.items():
+        try:
+            same = hashlib.sha256((folder / name).read_bytes()).hexdigest() == sha256
+        except (OSError, ValueError):
+            same = False
+        if not same:
+            raise UserError(f"{folder / name} is missing or was changed after the run wrote it, so the folder is not "
+                            "used; put the file back, or run the measurement again.", "altered", name)
