@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import hashlib
 import io
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import ExifTags, Image
 
+from capture.decoding import decode_gray
 from capture.errors import UserError
 
 PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif"}
 _KINDS = ((b"\xff\xd8\xff", "jpeg"), (b"\x89PNG\r\n\x1a\n", "png"), (b"II*\x00", "tiff"), (b"MM\x00*", "tiff"))
 _FULL_FRAME_DIAGONAL = 43.2666  # mm, 36 x 24
-_MOST_PIXELS = 250_000_000
+_MOST_PIXELS = 100_000_000  # some phones offer 108 or 200: coarser by the pixel, and hundreds of MB each
 _HEIF_BLOCK = 64  # px; encoders fill up to whole blocks at the right and below and cut that away again
 
 
@@ -39,7 +40,8 @@ class PhotoMeta:
 def read_photo(path: Path) -> tuple[NDArray[np.uint8], PhotoMeta]:
     """Grey image (H, W) uint8 in the sensor frame and the photo's own data. The file is only read.
 
-    Raises UserError when the file is missing, empty, cut short, or no JPEG, PNG, TIFF or HEIC picture.
+    Raises UserError when the file is missing, empty, cut short, damaged, of more than 100 million pixels, or no JPEG,
+    PNG, TIFF or HEIC picture.
     """
     path = Path(path)
     try:
@@ -56,25 +58,30 @@ def read_photo(path: Path) -> tuple[NDArray[np.uint8], PhotoMeta]:
     cut = UserError(f"{path.name} is cut short or damaged: copy it from the camera again.", "cut_short", path.name)
     if (kind == "jpeg" and not _jpeg_complete(data)) or (kind == "png" and b"IEND" not in data[-64:]):
         raise cut
+    large = UserError(f"{path.name} has more than {_MOST_PIXELS // 1_000_000} million pixels: set the camera to its "
+                      "usual size (12 to 50 million) and take it again.", "too_large", path.name)
     try:
         if kind == "heif":
-            gray, info = _read_heif(data)
+            gray, info = _read_heif(data, large)
         else:
-            with Image.open(io.BytesIO(data)) as img:
-                info = _exif(img.getexif(), img.size)
-                if img.size[0] * img.size[1] > _MOST_PIXELS:
-                    raise UserError(f"{path.name} has more than {_MOST_PIXELS // 1_000_000} million pixels: "
-                                    "use photos straight from a phone or camera.", "too_large", path.name)
-                turned = int(img.getexif().get(ExifTags.Base.Orientation, 1)) if kind == "tiff" else 1
-            decoded = cv2.imdecode(np.frombuffer(data, np.uint8),
-                                   cv2.IMREAD_IGNORE_ORIENTATION | cv2.IMREAD_GRAYSCALE)
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # the size is judged here, and what the EXIF data lack is lacking
+                with Image.open(io.BytesIO(data)) as img:
+                    if img.size[0] * img.size[1] > _MOST_PIXELS:
+                        raise large
+                    info = _exif(img.getexif(), img.size)
+                    turned = int(img.getexif().get(ExifTags.Base.Orientation, 1)) if kind == "tiff" else 1
+            decoded, damaged = decode_gray(data)
             if decoded is None:
                 raise cut
-            gray = np.asarray(decoded, np.uint8)
-            if kind == "tiff":
-                gray = _untiff(gray, turned)
+            if damaged:
+                raise UserError(f"{path.name} is damaged inside, so that parts of it stand shifted: copy it from the "
+                                "camera again.", "damaged", path.name)
+            gray = _untiff(decoded, turned) if kind == "tiff" else decoded
     except UserError:
         raise
+    except Image.DecompressionBombError as err:
+        raise large from err
     except Exception as err:  # decoders raise many kinds; whatever they say, the file is the trouble
         raise cut from err
     height, width = gray.shape
@@ -191,11 +198,16 @@ def _untiff(gray: NDArray[np.uint8], turned: int) -> NDArray[np.uint8]:
     return np.ascontiguousarray(gray.T if turned >= 5 else gray)
 
 
-def _read_heif(data: bytes) -> tuple[NDArray[np.uint8], dict[str, Any]]:
-    """Grey HEIC pixels turned back to the sensor frame: the decoder has already applied the stored turns."""
+def _read_heif(data: bytes, large: UserError) -> tuple[NDArray[np.uint8], dict[str, Any]]:
+    """Grey HEIC pixels turned back to the sensor frame: the decoder has already applied the stored turns.
+
+    ``large`` is raised for more pixels than are read.
+    """
     import pillow_heif
 
     heif = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+    if heif.size[0] * heif.size[1] > _MOST_PIXELS:
+        raise large
     img = heif.to_pillow()
     info = _exif(img.getexif(), img.size)
     try:

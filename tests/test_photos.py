@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import warnings
+import zlib
 from pathlib import Path
 
 import cv2
@@ -13,6 +15,10 @@ from PIL.TiffImagePlugin import IFDRational
 
 from capture.errors import UserError
 from capture.photos import _unturned, list_shoot, read_photo
+from capture.shoot import read_tags
+from capture.targets import SADDLES, Board
+
+SAMPLE = Path(__file__).parents[1] / "sample_data" / "before"
 
 
 def marked(width: int = 120, height: int = 80) -> np.ndarray:
@@ -173,3 +179,56 @@ def test_bad_folders(tmp_path: Path) -> None:
     (tmp_path / "a.jpg").write_bytes(b"x")
     with pytest.raises(UserError, match="no folder for each lever position"):
         list_shoot(tmp_path)
+
+
+def test_bit_flips_that_shift_corners_are_refused(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """Half a sample photo's size; whatever flip is not refused leaves each corner where it was."""
+    board = Board.for_paper("A4")
+    original = Image.open(sorted((SAMPLE / "ahead").glob("*.jpg"))[0])
+    good = tmp_path / "good.jpg"
+    original.reduce(2).save(good, quality=90)
+    data = good.read_bytes()
+    tags, saddles = read_tags(read_photo(good)[0], set(), board)
+    assert len(tags) >= 10
+    where = {code: saddles.uv[k * SADDLES:(k + 1) * SADDLES] for k, code in enumerate(tags)}
+    draw, refused, shifted = np.random.default_rng(3), 0, 0
+    for k in range(40):
+        flipped = bytearray(data)
+        flipped[draw.integers(700, len(data) - 2)] ^= 1 << draw.integers(8)
+        path = tmp_path / f"{k}.jpg"
+        path.write_bytes(flipped)
+        try:
+            gray = read_photo(path)[0]
+        except UserError as e:
+            refused += 1
+            assert path.name in str(e) and e.code in ("damaged", "cut_short")
+            continue
+        found, now = read_tags(gray, set(), board)
+        for i, code in enumerate(found):
+            part = slice(i * SADDLES, (i + 1) * SADDLES)
+            off = np.linalg.norm(now.uv[part] - where.get(code, now.uv[part]), axis=1)
+            shifted += bool(np.any(now.ok[part] & (off > 0.5)))
+    assert refused >= 5 and shifted == 0, (refused, shifted)
+    assert capfd.readouterr().err == ""
+
+
+@pytest.mark.parametrize(("suffix", "width", "height"), [(".png", 10001, 10000), (".jpg", 15000, 10000),
+                                                         (".jpg", 40000, 10000), (".png", 100000, 100000)])
+def test_too_many_pixels_are_refused_before_decoding(tmp_path: Path, suffix: str, width: int, height: int,
+                                                     monkeypatch: pytest.MonkeyPatch) -> None:
+    """Only the header says so large a size here: decoding would fail or fill the memory."""
+    path = tmp_path / f"huge{suffix}"
+    Image.fromarray(marked()).save(path)
+    data = bytearray(path.read_bytes())
+    if suffix == ".png":  # IHDR: width and height, big-endian, then its CRC (PNG specification, 11.2.2)
+        data[16:24] = width.to_bytes(4, "big") + height.to_bytes(4, "big")
+        data[29:33] = zlib.crc32(bytes(data[12:29])).to_bytes(4, "big")
+    else:  # SOF0: length, precision, height, width (ITU-T T.81, B.2.2)
+        at = data.index(b"\xff\xc0") + 5
+        data[at:at + 4] = height.to_bytes(2, "big") + width.to_bytes(2, "big")
+    path.write_bytes(data)
+    monkeypatch.setattr("capture.photos.decode_gray", lambda _: pytest.fail("decoded"))
+    with warnings.catch_warnings(), pytest.raises(UserError, match="more than 100 million pixels") as caught:
+        warnings.simplefilter("error")
+        read_photo(path)
+    assert caught.value.code == "too_large"
