@@ -20,6 +20,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from capture.workers import deaf_to_interrupts, end_now, end_with_parent
+
 Work = Callable[..., Any]  # (folder, *args) -> result
 
 
@@ -71,7 +73,8 @@ class SecondProcess:
     def warm(self) -> None:
         """Start a process now, so that it has read its modules when the first work comes."""
         if self.processes and self._pool is None:
-            self._open().submit(_nothing)
+            with deaf_to_interrupts():
+                self._open().submit(_nothing)
 
     def start(self, work: Work, *args: Any) -> Task:
         """Have ``work(folder, *args)`` done; everything must pickle."""
@@ -87,6 +90,16 @@ class SecondProcess:
             self._feed()
         return task
 
+    def would_leave(self, folder: Path) -> None:
+        """Have ``folder`` removed by the other processes if this one is killed."""
+        if self._leavings is not None:
+            with self._leavings.open("a", encoding="utf-8", errors="surrogateescape") as f:
+                f.write(f"{folder.absolute()}\n")
+
+    @property
+    def _leavings(self) -> Path | None:
+        return None if self._folder is None else Path(self._folder.name) / "leavings"
+
     def withdrawn(self, task: Task) -> bool:
         """Whether ``task`` was still waiting; it is then no longer."""
         with self._lock:
@@ -98,9 +111,11 @@ class SecondProcess:
     def _open(self) -> ProcessPoolExecutor:
         if self._pool is None:
             self._folder = tempfile.TemporaryDirectory(prefix="rigtrue-")
+            self.would_leave(Path(self._folder.name))
             # spawned: a forked child would inherit threads that are not there
             self._pool = ProcessPoolExecutor(self.processes, mp_context=multiprocessing.get_context("spawn"),
-                                             initializer=_load, initargs=(self.modules,))
+                                             initializer=_load,
+                                             initargs=(self.modules, self._leavings))
         return self._pool
 
     def _feed(self) -> None:
@@ -109,7 +124,8 @@ class SecondProcess:
                 task = self._waiting.popleft()
                 self._running += 1
                 try:
-                    inner = self._pool.submit(task.work, task.scratch, *task.args)
+                    with deaf_to_interrupts():
+                        inner = self._pool.submit(task.work, task.scratch, *task.args)
                 except BrokenExecutor as error:  # nobody would ever answer
                     self._running -= 1
                     task.outcome.set_exception(error)
@@ -134,13 +150,16 @@ class SecondProcess:
                  ) -> None:
         with self._lock:
             self._waiting.clear()
+        if self._pool is not None and kind is not None and not issubclass(kind, Exception):
+            end_now(self._pool)
         if self._pool is not None:
             self._pool.shutdown(wait=True, cancel_futures=True)
         if self._folder is not None:
             self._folder.cleanup()
 
 
-def _load(modules: Sequence[str]) -> None:
+def _load(modules: Sequence[str], leavings: Path | None) -> None:
+    end_with_parent(leavings)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # who stops the run is answered once, by the first process
     for name in modules:
         importlib.import_module(name)

@@ -20,6 +20,7 @@ from capture.errors import UserError
 from capture.observations import COLUMNS, Observations, PhotoInfo, SetAside
 from capture.photos import list_shoot, read_photo
 from capture.targets import BOARD_IDS, CELLS, SADDLES, Board
+from capture.workers import deaf_to_interrupts, end_now, end_with_parent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -117,13 +118,19 @@ def _run(jobs: list[_Job], workers: int | None, meanwhile: Callable[[], None] | 
     # a forked child would inherit the image library's thread pool without its threads and wait for ever
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(count, mp_context=context, initializer=_start_worker) as pool:
-        outcomes = pool.map(_look, jobs)
-        if meanwhile is not None:
-            meanwhile()
-        yield from outcomes
+        try:
+            with deaf_to_interrupts():
+                outcomes = pool.map(_look, jobs)
+            if meanwhile is not None:
+                meanwhile()
+            yield from outcomes
+        except BaseException:
+            end_now(pool)
+            raise
 
 
 def _start_worker() -> None:
+    end_with_parent()
     cv2.setNumThreads(1)  # one process a core already: more threads only get in each other's way
 
 

@@ -128,5 +128,5 @@ def test_the_measuring_process_does_not_load_matplotlib() -> None:
     assert said.stdout.strip() == "False"
 
 
-def _no_proposal(*_: Any) -> None:
+def _no_proposal(*_: Any, **__: Any) -> None:
     raise ValueError("none wanted")

@@ -1,0 +1,54 @@
+"""Processes beside the first one: none outlives it, and who stops the run is answered once, by the first."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import shutil
+import signal
+import threading
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from multiprocessing.connection import wait
+from pathlib import Path
+
+
+def end_with_parent(leavings: Path | None = None) -> None:
+    """Have this process end as soon as the one that started it is gone, however that ended.
+
+    ``leavings``: a file naming folders, one a line, that are then removed; a killed process cannot do so itself.
+    """
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        wait([parent.sentinel])
+        if leavings is not None and leavings.is_file():
+            for folder in leavings.read_text(encoding="utf-8", errors="surrogateescape").splitlines():
+                shutil.rmtree(folder, ignore_errors=True)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
+def end_now(pool: ProcessPoolExecutor) -> None:
+    """End a pool whose results nobody waits for any more, in the middle of its work."""
+    others = list((pool._processes or {}).values())  # not public before Python 3.14; no other call ends them
+    pool.shutdown(wait=False, cancel_futures=True)
+    for process in others:
+        process.terminate()
+
+
+@contextmanager
+def deaf_to_interrupts() -> Iterator[None]:
+    """Processes started inside do not hear Ctrl-C, from their first moment on; here it is heard afterwards."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
