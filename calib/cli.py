@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import io
 import os
+import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -392,6 +395,16 @@ def _count(text: str) -> int:
     return n
 
 
+def _heed_ending() -> None:
+    """Have a request to end, or a closed terminal, clean up as Ctrl-C does."""
+    if threading.current_thread() is not threading.main_thread():
+        return
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:  # nohup: leave it ignored
+            signal.signal(number, signal.default_int_handler)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code (0 done, 2 bad input, 1 a mistake in the program)."""
     os.environ.setdefault("OPENCV_LOG_LEVEL", "ERROR")  # a broken photo is reported by us, once
@@ -399,8 +412,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         args = parser().parse_args(argv)
     except SystemExit as e:  # argparse has said what was wrong
         return int(e.code or 0)
+    _heed_ending()
     try:
-        return int(args.run(args))
+        if isinstance(sys.stdout, io.TextIOWrapper):  # a name that the terminal cannot show is shown as it can
+            sys.stdout.reconfigure(errors="backslashreplace")
+        code = int(args.run(args))
+        sys.stdout.flush()
+        return code
     except UserError as e:
         print(f"rigtrue: {e}", file=sys.stderr)
         return 2
@@ -413,6 +431,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # output piped into something that closed early, such as head
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as e:  # such as a full disk or a folder closed to us; results appear whole or not at all
+        where = "" if e.filename is None else f" ({os.fsdecode(e.filename)})"
+        print(f"rigtrue: a file cannot be read or written{where}: {e.strerror or e}; check the disk's free room and "
+              "the folder's permissions.", file=sys.stderr)
+        return 2
     except Exception as e:  # a mistake in rigtrue itself: still one sentence, and a way to see more
         if os.environ.get("RIGTRUE_DEBUG"):
             raise

@@ -73,10 +73,12 @@ def write_observations(obs: Observations, path: Path) -> None:
     """Write the corner table as CSV with the photo list beside it (``<stem>_photos.csv``)."""
     import pandas as pd
 
-    obs.table.to_csv(path, index=False, float_format="%.5f")
+    from capture.csvcells import safe_cells
+
+    safe_cells(obs.table).to_csv(path, index=False, float_format="%.5f")
     rows = [{"name": p.name, "position": p.position, "width": p.width, "height": p.height,
              "focal_px_guess": p.focal_px_guess, "camera": p.camera, "digital_zoom": p.digital_zoom,
              "sha256": p.sha256, "sharpness_px": p.sharpness_px, "tags_found": p.tags_found,
              "notes": "; ".join(p.notes)} for p in obs.photos]
     rows += [{"name": s.name, "notes": "set aside: " + s.reason} for s in obs.set_aside]
-    pd.DataFrame(rows).to_csv(path.with_name(path.stem + "_photos.csv"), index=False)
+    safe_cells(pd.DataFrame(rows)).to_csv(path.with_name(path.stem + "_photos.csv"), index=False)

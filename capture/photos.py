@@ -105,6 +105,7 @@ def list_shoot(source: Path) -> list[tuple[Path, str, str]]:
     for folder in sorted(p for p in source.iterdir() if p.is_dir() and not p.name.startswith(".")):
         for path in sorted(folder.rglob("*")):
             if _is_photo(path):
+                _check_name(path.relative_to(source).as_posix(), source)
                 out.append((path, folder.name, path.relative_to(source).as_posix()))
     if not out:
         loose = [p for p in source.iterdir() if _is_photo(p)]
@@ -114,6 +115,16 @@ def list_shoot(source: Path) -> list[tuple[Path, str, str]]:
         raise UserError(f"{source} holds no photos: put the photos of each lever position into a folder named after "
                         "it (JPEG, PNG, TIFF or HEIC).", "no_photos", str(source))
     return out
+
+
+def _check_name(name: str, source: Path) -> None:
+    """UserError for a name that no table or report can hold."""
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        shown = name.encode("utf-8", errors="backslashreplace").decode()
+        raise UserError(f"The name of {shown} in {source} is not readable text (UTF-8): rename the file or its folder "
+                        "with plain letters and digits.", "odd_name", shown) from None
 
 
 def _is_photo(path: Path) -> bool:

@@ -31,6 +31,7 @@ from calib.results import Fit
 from calib.rig.writer import as_built_toml
 from calib.second_process import SecondProcess, Task, Work
 from calib.uncertainty import own_half_widths
+from capture.csvcells import safe_cells
 
 Say = Callable[[str], None]
 
@@ -47,6 +48,8 @@ def write_results(results: Results, folder: Path, say: Say = _quiet, before: Bef
     beside it under a name that says unfinished. UserError where it cannot be written. ``second`` as in ``measure``.
     """
     with appearing(folder) as made:
+        if second is not None:
+            second.would_leave(made.here)
         _write(results, made.here, say, before, second)
     return made.final
 
@@ -79,7 +82,7 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
                     ("lean", results.lean), ("hand", results.hand), ("riders", results.riders)):
         if not len(t) and name in ("play", "lean", "hand", "riders"):
             continue
-        t.to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
+        safe_cells(t).to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
     if results.travel is not None:
         results.travel.table.to_csv(folder / "travel.csv", index=False, float_format="%.6g")
     made("corners", write_corners, obs)

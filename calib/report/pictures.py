@@ -11,6 +11,7 @@ from calib.report.overlay import overlays
 from calib.report.plots import confirm_curves, figure_bars, photo_quality, residual_arrows, save, steer_curves
 from calib.report.travel_plots import draw_hand, save_panels
 from calib.results import Fit
+from capture.csvcells import safe_cells
 from capture.observations import Observations, PhotoInfo, write_observations
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ def write_corners(folder: Path, obs: Observations) -> None:
 
 def draw_fit(folder: Path, photos: pd.DataFrame, residuals: pd.DataFrame) -> None:
     """How well photos and corners fit, and the residuals as a table; ``photos`` has a row for every photo."""
-    residuals.to_csv(folder / "residuals.csv", index=False, float_format="%.6g")
+    safe_cells(residuals).to_csv(folder / "residuals.csv", index=False, float_format="%.6g")
     save(photo_quality(photos[photos["rms_px"].notna()]), folder / "photo_quality")
     save(residual_arrows(residuals), folder / "residuals")
 

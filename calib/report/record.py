@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import codecs
+import contextlib
 import csv
+import io
+import os
 import re
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
+from typing import BinaryIO
 
 import pandas as pd
 
+from capture.csvcells import safe_text
 from capture.errors import UserError
 
 COLUMNS = ["when", "vehicle", "event", "results", "figure", "value", "u95", "unit", "target", "tolerance", "verdict",
@@ -31,30 +38,60 @@ def append_record(folder: Path, vehicle: str, event: str, results: str, figures:
     """
     path = record_path(folder, vehicle)
     stamp = (when or datetime.now()).isoformat(timespec="seconds")
-    fresh = not path.exists()
-    if not fresh:
-        with path.open(newline="", encoding="utf-8") as f:
-            if next(csv.reader(f), []) != COLUMNS:
-                raise UserError(f"{path} is not a record kept by rigtrue; move it away or choose another --out.",
-                                "not_ours", str(path))
+    none = (float("nan"), float("nan"))
+    rows = []
+    for _, r in figures.iterrows():
+        told = (predicted or {}).get(str(r["name"]), none)
+        rows.append([stamp, vehicle, event, results, r["name"], *(r[c] for c in (
+            "measured", "u95", "unit", "target", "tolerance", "verdict")), *told])
+    text = io.StringIO()
+    csv.writer(text).writerows([_cell(v) for v in row] for row in rows)
     try:
-        with path.open("a", newline="", encoding="utf-8") as f:
-            w = csv.writer(f)
-            if fresh:
-                w.writerow(COLUMNS)
-            for _, r in figures.iterrows():
-                told = (predicted or {}).get(str(r["name"]), (float("nan"), float("nan")))
-                w.writerow([stamp, vehicle, event, results, r["name"], *(_cell(r[c]) for c in (
-                    "measured", "u95", "unit", "target", "tolerance", "verdict")), _cell(told[0]), _cell(told[1])])
+        with path.open("a+b", buffering=0) as f, _alone(f):
+            _grow(f, text.getvalue(), path)
     except OSError as e:
-        raise UserError(f"Cannot write the record {path}: {e.strerror}.", "cannot_write", str(path)) from e
+        raise UserError(f"Cannot write the record {path}: {e.strerror}. The results themselves are whole.",
+                        "cannot_write", str(path)) from e
     return path
+
+
+def _grow(f: BinaryIO, rows: str, path: Path) -> None:
+    """Add ``rows`` below what the open record holds; all of them or, where the disk is full, none."""
+    size = f.seek(0, os.SEEK_END)
+    head = ",".join(COLUMNS) + "\r\n"
+    if size:
+        f.seek(0)
+        if f.readline(10_000).removeprefix(codecs.BOM_UTF8).strip() != head.strip().encode():
+            raise UserError(f"{path} is not a record kept by rigtrue; move it away or choose another --out. The "
+                            "results themselves are whole.", "not_ours", str(path))
+        f.seek(-1, os.SEEK_END)
+        head = "" if f.read(1) == b"\n" else "\r\n"  # some editors leave the last line open
+    try:
+        left = (head + rows).encode("utf-8", errors="backslashreplace")
+        while left:
+            left = left[f.write(left):]
+    except OSError:
+        with contextlib.suppress(OSError):
+            f.truncate(size)
+        raise
+
+
+@contextlib.contextmanager
+def _alone(f: BinaryIO) -> Iterator[None]:
+    """Others that add to the same file wait meanwhile; let go when it is closed."""
+    try:
+        import fcntl
+    except ImportError:  # no such lock on this system
+        yield
+        return
+    fcntl.flock(f, fcntl.LOCK_EX)
+    yield
 
 
 def _cell(v: object) -> str:
     if isinstance(v, float):
         return "" if v != v else f"{v:.6g}"
-    return "" if v is None else str(v)
+    return "" if v is None else safe_text(str(v))
 
 
 def read_record(path: Path) -> pd.DataFrame:
