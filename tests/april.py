@@ -1,4 +1,4 @@
-"""The independent tag reader, one for the whole run."""
+"""The independent tag reader, one for the whole run: github.com/pupil-labs/apriltags (MIT), on AprilTag 3 (BSD-2)."""
 
 from __future__ import annotations
 

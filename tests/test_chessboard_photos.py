@@ -6,6 +6,9 @@ cy 235.5376 / 235.5376 px; k1 -0.26509 / -0.26509; every value within a milliont
 and every standard uncertainty within 1e-8 of OpenCV's. Most of the RMS is left02, whose board OpenCV's
 finder places badly (1.2 px, also in the published calibration); the other photos fit to 0.16 to 0.46 px.
 The published calibration (flags 2) freed f with aspect 1, cx, cy, k1, k2, p1, p2 and k3.
+
+Source: github.com/opencv/opencv, samples/data/left01.jpg to left14.jpg and samples/data/left_intrinsics.yml
+(the Debian package opencv-doc 4.6.0 carries them as examples/data); Apache 2.0, Copyright OpenCV team.
 """
 
 from __future__ import annotations
@@ -18,21 +21,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calib.estimation.blocks.corners import Corners
-from calib.estimation.blocks.expected import Priors
 from calib.estimation.camera import LENS
-from calib.estimation.equations import RigProblem
-from calib.estimation.solver import minimise, reduced_system
-from calib.estimation.start import photo_poses
-from calib.estimation.unknowns import Layout, State
-from calib.rig.model import Rig
+from calib.estimation.unknowns import State
+from tests.board_fit import fit_board
 
 Array = NDArray[np.float64]
 PHOTOS = Path(__file__).resolve().parents[1].parent / "shared" / "data" / "chessboard"
 pytestmark = pytest.mark.skipif(not PHOTOS.is_dir(), reason=f"the chessboard photos are not at {PHOTOS}")
 COLUMNS, ROWS, SQUARE, SIZE = 9, 6, 25.0, (640, 480)
 FREE = ("f", "aspect", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
-TIGHT, WIDE = 1e-9, 1e6
 
 
 def flat() -> Array:
@@ -55,40 +52,9 @@ def corners() -> tuple[Array, ...]:
 
 
 def ours(uv: tuple[Array, ...], free: tuple[str, ...] = FREE) -> tuple[State, Array, float]:
-    """State, covariance of the lens (9, 9) and RMS px, with only the lens terms in ``free`` and the poses free.
-
-    54 corners are two groups of 27. The sheet's scale and bow and each photo's own focal and principal point
-    are held; everything free has a prior far too wide to matter.
-    """
-    n = len(uv)
-    xy = flat().reshape(2, 27, 2)
-    pad = ((0, 0), (0, 5), (0, 0))
-    seen = np.zeros((2 * n, 32), bool)
-    seen[:, :27] = True
-    c = Corners(np.repeat(np.arange(n), 2), np.full(2 * n, -1), np.arange(2 * n),
-                np.tile(np.pad(xy, pad), (n, 1, 1)),
-                np.concatenate([np.pad(p.reshape(2, 27, 2), pad) for p in uv]),
-                np.tile(np.eye(2), (2 * n, 32, 1, 1)), seen)
-    start = photo_poses(c, n, SIZE, None)
-    lens_sd = np.array([WIDE if name in free else TIGHT for name in LENS])
-    priors = Priors(start.lens.copy(), lens_sd, df_sd=TIGHT, dc_sd=TIGHT, scale=1.0, scale_sd=TIGHT, bow_sd=TIGHT,
-                    stretch_sd=TIGHT)
-    names = tuple(f"photo {k}" for k in range(n))
-    rig = Rig("chessboard", 1000.0, {}, {}, {}, {}, {}, {})
-    layout = Layout(rig, (), (), (), (), ("here",), (), "here", names, ("here",) * n)
-    state = State(start.lens, 1.0, np.zeros(3), np.eye(3), np.zeros(3), np.zeros((0, 3, 3)), np.zeros((0, 3)),
-                  np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), start.R, start.t,
-                  np.zeros(n), np.zeros((n, 2)))
-    problem = RigProblem(layout, c, priors)
-    sol = minimise(problem, state, max_iterations=200, rtol=1e-16)
-    assert sol.converged
-    r = problem.corner_residuals(sol.state)[seen]
-    ss = float(np.sum(r * r))
-    dof = r.size - len(free) - 6 * n
-    reduced, _, _ = reduced_system(problem.linearise(sol.state))
-    d = 1 / np.sqrt(np.diag(reduced))
-    cov = np.linalg.inv(reduced * d[:, None] * d[None, :]) * np.outer(d, d) * ss / dof
-    return sol.state, cov[:9, :9], float(np.sqrt(ss / len(r)))
+    """State, covariance of the lens (9, 9) and RMS px, with only the lens terms in ``free`` and the poses free."""
+    fit = fit_board([(flat(), p) for p in uv], SIZE, free)
+    return fit.state, fit.cov, fit.rms
 
 
 def opencv(uv: tuple[Array, ...], flags: int = 0) -> tuple[float, Array, Array, Array]:

@@ -13,6 +13,10 @@ Photo by photo, three of the fifteen leave open which of the two poses is true; 
 The notes' aspect of 1.009 does not suit the pictures: the tag seen square on is 2 % higher than wide.
 The hinge lies 0.22 m ahead at the camera's height and the tag 0.21 m, where the notes say 0.30 m ahead; with
 this matrix a 65 mm tag that looks 103 px wide cannot be 0.30 m away, so that figure must be to something else.
+
+Source: github.com/duckietown/lib-dt-apriltags, test/test_files/test_image_rotation_*.png with the camera matrix,
+tag size and nominal place under rotation_test in test/test_files/test_info.yaml; BSD 2-clause. That file credits
+the photos to github.com/Xiaohan-Wang/apriltag2_detection.
 """
 
 from __future__ import annotations
@@ -39,7 +43,7 @@ from calib.rig.model import Body, Rig, Tag
 Array = NDArray[np.float64]
 PHOTOS = Path(__file__).resolve().parents[1].parent / "shared" / "data" / "rotating_tag"
 pytestmark = pytest.mark.skipif(not PHOTOS.is_dir(), reason=f"the rotating tag photos are not at {PHOTOS}")
-K = np.array([[329.8729619143081, 0, 528.0], [0, 332.94611303946357, 396.0], [0, 0, 1]])  # notes beside the photos
+K = np.array([[329.8729619143081, 0, 528.0], [0, 332.94611303946357, 396.0], [0, 0, 1]])  # test_info.yaml
 TAG_MM = 65.0
 FLAT = np.array([[-1.0, 1], [1, 1], [1, -1], [-1, -1]]) * TAG_MM / 2
 NOMINAL = tuple(range(-70, 71, 10))

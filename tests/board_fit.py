@@ -1,0 +1,85 @@
+"""One estimate of lens and poses from photos of one flat board with known points: what outside checks fit with."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.estimation.blocks.corners import Corners
+from calib.estimation.blocks.expected import Priors
+from calib.estimation.camera import LENS, project
+from calib.estimation.equations import RigProblem
+from calib.estimation.solver import minimise, reduced_system
+from calib.estimation.start import photo_poses
+from calib.estimation.unknowns import Layout, State
+from calib.rig.model import Rig
+
+Array = NDArray[np.float64]
+TIGHT, WIDE = 1e-9, 1e6  # as good as held, far too wide to matter
+GROUP = 32
+
+
+@dataclass(frozen=True)
+class BoardFit:
+    """State, covariance of the lens (9, 9), residuals (n, 2) px of every view in turn, degrees of freedom."""
+
+    state: State
+    cov: Array
+    residuals: Array
+    dof: int
+
+    @property
+    def rms(self) -> float:
+        """px, of the distances."""
+        return float(np.sqrt(np.mean(np.sum(self.residuals**2, axis=1))))
+
+    @property
+    def sd(self) -> float:
+        """px along one axis, of a corner as the residuals show it."""
+        return float(np.sqrt(np.sum(self.residuals**2) / self.dof))
+
+    def predicted(self, view: int, xy: Array) -> Array:
+        """(n, 2) px of points (n, 2) mm on the board in one view."""
+        s = self.state
+        camera = np.c_[xy, np.zeros(len(xy))] @ s.photo_R[view].T + s.photo_t[view]
+        return project(camera, s.lens, s.df[view], s.dc[view])
+
+
+def fit_board(views: Sequence[tuple[Array, Array]], size: tuple[int, int], free: Sequence[str] = LENS,
+              df_sd: float = TIGHT, dc_sd: float = TIGHT) -> BoardFit:
+    """Lens terms ``free`` and every pose from views of (n, 2) mm on the board and (n, 2) px; size (width, height).
+
+    The board's scale and bow are held. ``df_sd`` (relative) and ``dc_sd`` (px) free each photo's own focal length
+    and principal point. Every corner counts alike: its covariance is the identity.
+    """
+    n = len(views)
+    parts = [(k, slice(a, a + GROUP)) for k, (xy, _) in enumerate(views) for a in range(0, len(xy), GROUP)]
+    flat, uv, seen = np.zeros((len(parts), GROUP, 2)), np.zeros((len(parts), GROUP, 2)), np.zeros(
+        (len(parts), GROUP), bool)
+    for g, (k, part) in enumerate(parts):
+        m = len(views[k][0][part])
+        flat[g, :m], uv[g, :m], seen[g, :m] = views[k][0][part], views[k][1][part], True
+    c = Corners(np.array([k for k, _ in parts]), np.full(len(parts), -1), np.arange(len(parts)), flat, uv,
+                np.tile(np.eye(2), (len(parts), GROUP, 1, 1)), seen)
+    start = photo_poses(c, n, size, None)
+    lens_sd = np.array([WIDE if name in free else TIGHT for name in LENS])
+    priors = Priors(start.lens.copy(), lens_sd, df_sd=df_sd, dc_sd=dc_sd, scale=1.0, scale_sd=TIGHT, bow_sd=TIGHT,
+                    stretch_sd=TIGHT)
+    names = tuple(f"photo {k}" for k in range(n))
+    rig = Rig("board", 1000.0, {}, {}, {}, {}, {}, {})
+    layout = Layout(rig, (), (), (), (), ("here",), (), "here", names, ("here",) * n)
+    state = State(start.lens, 1.0, np.zeros(3), np.eye(3), np.zeros(3), np.zeros((0, 3, 3)), np.zeros((0, 3)),
+                  np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), start.R, start.t,
+                  np.zeros(n), np.zeros((n, 2)))
+    problem = RigProblem(layout, c, priors)
+    sol = minimise(problem, state, max_iterations=200, rtol=1e-16)
+    assert sol.converged
+    r = problem.corner_residuals(sol.state)[seen]
+    dof = r.size - len(free) - 6 * n - (3 * n if df_sd > TIGHT else 0)
+    reduced, _, _ = reduced_system(problem.linearise(sol.state))
+    d = 1 / np.sqrt(np.diag(reduced))
+    cov = np.linalg.inv(reduced * d[:, None] * d[None, :]) * np.outer(d, d) * float(np.sum(r * r)) / dof
+    return BoardFit(sol.state, cov[:9, :9], r, dof)
