@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import io
+import posixpath
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -21,6 +23,7 @@ PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif"}
 _KINDS = ((b"\xff\xd8\xff", "jpeg"), (b"\x89PNG\r\n\x1a\n", "png"), (b"II*\x00", "tiff"), (b"MM\x00*", "tiff"))
 _FULL_FRAME_DIAGONAL = 43.2666  # mm, 36 x 24
 _MOST_PIXELS = 100_000_000  # some phones offer 108 or 200: coarser by the pixel, and hundreds of MB each
+_LONGEST_CELL = 240  # characters; file systems take 255 bytes a name
 _HEIF_BLOCK = 64  # px; encoders fill up to whole blocks at the right and below and cut that away again
 
 
@@ -132,28 +135,21 @@ def _is_photo(path: Path) -> bool:
 
 
 def _list_csv(source: Path) -> list[tuple[Path, str, str]]:
-    import pandas as pd  # here, as the processes that read photos have no need of it
-
-    try:
-        table = pd.read_csv(source, dtype=str, skipinitialspace=True)
-    except (ValueError, UnicodeDecodeError, OSError) as err:
-        raise UserError(f"{source} cannot be read as a CSV table: it needs a line 'photo,position' and one line "
-                        "for each photo.", "unreadable", str(source)) from err
-    table.columns = pd.Index([str(c).strip().lower() for c in table.columns])
-    missing = [c for c in ("photo", "position") if c not in table.columns]
-    if missing:
-        raise UserError(f"{source} has no column '{missing[0]}': its first line must name the columns "
-                        "photo and position.", "column_missing", missing[0])
     out = []
     seen: set[str] = set()
-    for line, (photo, position) in enumerate(zip(table["photo"], table["position"], strict=True), start=2):
-        if not isinstance(photo, str) or not photo.strip():
+    for line, photo, position in _csv_rows(source):
+        if not photo:
             raise UserError(f"{source}, line {line}: no photo is named; give its path or delete the line.",
                             "photo_missing", str(source))
-        if not isinstance(position, str) or not position.strip():
+        for what, cell in (("photo", photo), ("position", position)):
+            if len(cell) > _LONGEST_CELL or not cell.isprintable():
+                raise UserError(f"{source}, line {line}: the {what} {cell[:40]!r} is no name: it is longer than "
+                                f"{_LONGEST_CELL} characters or holds characters that cannot be shown.",
+                                "odd_name", str(source))
+        if not position:
             raise UserError(f"{source}, line {line}: {photo} has no lever position; fill in the column position.",
                             "position_missing", photo)
-        name = photo.strip().replace("\\", "/")
+        name = posixpath.normpath(photo.replace("\\", "/"))
         path = source.parent / name
         if not path.is_file():
             raise UserError(f"{source}, line {line}: the photo {name} is not there; paths count from the CSV's "
@@ -162,10 +158,40 @@ def _list_csv(source: Path) -> list[tuple[Path, str, str]]:
             raise UserError(f"{source}, line {line}: the photo {name} is listed twice; delete one of the lines.",
                             "listed_twice", name)
         seen.add(name)
-        out.append((path, position.strip(), name))
+        out.append((path, position, name))
     if not out:
         raise UserError(f"{source} lists no photos: add one line for each photo.", "no_photos", str(source))
     return sorted(out, key=lambda row: row[2])
+
+
+def _csv_rows(source: Path) -> list[tuple[int, str, str]]:
+    """Line number, photo and position of every line, as they stand: "NA" is a name like any other."""
+    try:
+        text = source.read_bytes().decode("utf-8-sig")
+        first = text.lstrip().splitlines()[0] if text.strip() else ""
+        by = max(",;\t", key=first.count)  # spreadsheets of many countries write semicolons
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=by, skipinitialspace=True, strict=True)
+        lines = [(reader.line_num, [c.strip() for c in row]) for row in reader if any(c.strip() for c in row)]
+        if not lines:
+            raise ValueError("nothing in it")
+    except (ValueError, csv.Error, OSError) as err:
+        raise UserError(f"{source} cannot be read as a CSV table: it needs a line 'photo,position' and one line "
+                        "for each photo, saved as UTF-8.", "unreadable", str(source)) from err
+    head = [c.lower() for c in lines[0][1]]
+    for name in ("photo", "position"):
+        if name not in head:
+            raise UserError(f"{source} has no column '{name}': its first line must name the columns "
+                            "photo and position.", "column_missing", name)
+        if head.count(name) > 1:
+            raise UserError(f"{source} has two columns '{name}': delete one of them.", "column_twice", name)
+    out = []
+    for number, row in lines[1:]:
+        if any(row[len(head):]):
+            raise UserError(f"{source}, line {number}: there are more cells than columns; put a name that holds the "
+                            "separator in quotes.", "too_many_cells", str(source))
+        row += [""] * (len(head) - len(row))
+        out.append((number, row[head.index("photo")], row[head.index("position")]))
+    return out
 
 
 def _kind(data: bytes) -> str | None:

@@ -232,3 +232,39 @@ def test_too_many_pixels_are_refused_before_decoding(tmp_path: Path, suffix: str
         warnings.simplefilter("error")
         read_photo(path)
     assert caught.value.code == "too_large"
+
+
+GOOD_LISTS = {
+    "semicolons": b"photo;position\na.jpg;NA\n", "mark": b"\xef\xbb\xbfphoto;position\r\na.jpg;NA\r\n",
+    "tabs": b"photo\tposition\na.jpg\tNA\n", "more columns": b"n,photo,note,position\n1,a.jpg,\"x, y\",NA\n",
+    "empty cells": b"photo,position\na.jpg,NA,,\n\n", "spaces": b"Photo , POSITION\n a.jpg , NA \n",
+    "dot": b"photo,position\n./a.jpg,NA\n",
+}
+BAD_LISTS = {
+    "ragged": (b"photo,position\na.jpg,NA,x\n", "more cells"), "two": (b"photo,photo,position\na,a.jpg,NA\n", "two"),
+    "long": (b"photo,position\n" + b"x" * 5000 + b",ahead\n", "longer"),
+    "long position": (b"photo,position\na.jpg," + b"x" * 5000 + b"\n", "longer"),
+    "control": (b"photo,position\na.jpg,ah\x1b[31mead\n", "cannot be shown"),
+    "zero": (b"photo,position\na\0.jpg,ahead\n", "cannot be"), "latin": (b"photo,position\n\xe9.jpg,ahead\n", "UTF-8"),
+    "sixteen": ("photo,position\na.jpg,ahead\n".encode("utf-16"), "UTF-8"), "empty": (b"", "cannot be read"),
+    "quote": (b"photo,position\n\"a.jpg,ahead\n", "CSV"), "only head": (b"photo,position\n", "lists no photos"),
+    "twice": (b"photo,position\na.jpg,ahead\n./a.jpg,back\n", "twice"),
+    "short": (b"photo,position\na.jpg\n", "no lever position"),
+}
+
+
+@pytest.mark.parametrize("name", GOOD_LISTS)
+def test_lists_as_spreadsheets_write_them(tmp_path: Path, name: str) -> None:
+    (tmp_path / "a.jpg").touch()
+    (tmp_path / "list.csv").write_bytes(GOOD_LISTS[name])
+    assert [row[1:] for row in list_shoot(tmp_path / "list.csv")] == [("NA", "a.jpg")]
+
+
+@pytest.mark.parametrize("name", BAD_LISTS)
+def test_lists_that_cannot_be_read_say_why(tmp_path: Path, name: str) -> None:
+    content, said = BAD_LISTS[name]
+    (tmp_path / "a.jpg").touch()
+    (tmp_path / "list.csv").write_bytes(content)
+    with pytest.raises(UserError, match=said) as caught:
+        list_shoot(tmp_path / "list.csv")
+    assert len(str(caught.value).replace(str(tmp_path), "")) < 250
