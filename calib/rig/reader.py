@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -33,6 +32,7 @@ from calib.rig.model import (
 from calib.rig.renamed import with_new_names
 from calib.rig.rods import RodReader
 from calib.rig.schema import ASSEMBLY_SLACK, NAMED, REQUIRED, SINGLE, Key
+from calib.rig.size import toml_data
 from calib.rig.values import Bad, convert, plain_name
 from calib.rig.writer import as_built_toml, rig_to_toml
 from capture.errors import UserError
@@ -73,10 +73,7 @@ def parse_rig(text: str, file: str = "rig.toml") -> Rig:
     >>> list(rig.rods), rig.straight_ahead
     (['left_rod', 'right_rod', 'tie'], 'ahead')
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
-        raise UserError(f"{file}: not valid TOML: {exc}; correct that line first", "not_toml", file) from None
+    data = toml_data(text, file)
     errors = Errors(file, key_lines(text))
     rig = _Reader(data, errors).rig()
     if errors.texts or rig is None:
