@@ -36,6 +36,10 @@ class Code(StrEnum):
     SCALE_UNKNOWN = "scale_unknown"
     PHOTO_POOR = "photo_poor"
     CORNERS_ROUGH = "corners_rough"
+    REPEATS = "repeats"
+    HAND_MOVED = "hand_moved"
+    LENS_TERMS = "lens_terms"
+    SPREAD_MISFIT = "spread_misfit"
     BOARD_BOWED = "board_bowed"
     ROD_MISFIT = "rod_misfit"
     ANGLE_UNKNOWN = "angle_unknown"
@@ -249,6 +253,29 @@ def _corners_rough(f: Finding) -> str:
             "uncertainties allow for it. Flatter board, sharper photos and firmly glued tags would help.")
 
 
+def _repeats(f: Finding) -> str:
+    what = "The frame between board and parts" if f.item == "board" else f"{f.item}"
+    why = "flex, or a board that is not fast" if f.item == "board" else "bearing play or flex"
+    return (f"{what} comes back to its place to {f.facts['mm']:.2f} mm and {f.facts['deg']:.3f} deg from position to "
+            f"position (standard deviation): {why}. The stated uncertainties allow for it.")
+
+
+def _hand_moved(f: Finding) -> str:
+    return (f"The camera moved while it read its rows, by about {f.facts['mm']:.2f} mm and {f.facts['deg']:.3f} deg a "
+            "photo. It is allowed for; a steadier hand or more light would help.")
+
+
+def _lens_terms(f: Finding) -> str:
+    return (f"This lens needs more than five terms: up to {f.facts['px']:.2f} px are left without. They are estimated "
+            "and allowed for.")
+
+
+def _spread_misfit(f: Finding) -> str:
+    return ("The photos fit less well than their sharpness allows, the corners of each tag together: hand movement, "
+            "play, paper that is not flat, or lens. The stated uncertainties are widened to match, "
+            f"{f.facts['factor']:.1f} times.")
+
+
 def _board_bowed(f: Finding) -> str:
     return (f"The board is bowed by about {f.facts['mm']:.1f} mm over 100 mm. It is allowed for, but glue it to "
             "something flat.")
@@ -389,6 +416,10 @@ TABLE: dict[Code, Entry] = {
     Code.SCALE_UNKNOWN: Entry(_scale_unknown, serious=False, touches=_ALL),
     Code.PHOTO_POOR: Entry(_photo_poor),
     Code.CORNERS_ROUGH: Entry(_corners_rough, serious=False, touches=_ALL),
+    Code.REPEATS: Entry(_repeats, serious=False),
+    Code.HAND_MOVED: Entry(_hand_moved, serious=False, touches=()),
+    Code.LENS_TERMS: Entry(_lens_terms, serious=False, touches=()),
+    Code.SPREAD_MISFIT: Entry(_spread_misfit, serious=False, touches=_ALL),
     Code.BOARD_BOWED: Entry(_board_bowed, serious=False, touches=_ALL),
     Code.ROD_MISFIT: Entry(_rod_misfit),
     Code.ANGLE_UNKNOWN: Entry(_angle_unknown),

@@ -121,6 +121,19 @@ class LoadedFigure:
     change_u95: float
 
 
+@dataclass(frozen=True)
+class Repeatability:
+    """How a joint comes back to its place from position to position: standard deviations per axis.
+
+    ``mm`` of the part on its hinge and ``deg`` of its tilt across the hinge, or of all parts against the board where
+    ``joint`` is "board".
+    """
+
+    joint: str
+    mm: float
+    deg: float
+
+
 @dataclass(frozen=True, repr=False)
 class Fit:
     """Everything the one estimate gives."""
@@ -149,6 +162,7 @@ class Fit:
     loaded: tuple[LoadedFigure, ...] = ()  # with the rider aboard, where that was photographed
     dof: int = 0  # degrees of freedom: corner coordinates used less unknowns
     drawing: DrawingFit = DrawingFit(0.0, 0.0, 1.0)
+    repeatability: tuple[Repeatability, ...] = ()  # by joint
 
     def summary(self) -> str:
         """What was fitted, what was noticed and every figure with its 95 % half-width: a page of text to print."""

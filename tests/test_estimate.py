@@ -219,7 +219,7 @@ def test_stretched_print_is_seen_and_allowed_for() -> None:
         return np.rad2deg([abs(fit.joint_angles[k] - truth.angles[k]) for k in levers])
 
     assert len(levers) == 12 and off(free).max() < 0.01 < off(even).max()
-    assert even.sigma0 > 1.3 * free.sigma0
+    assert even.sigma0 > 1.15 * free.sigma0, "what hand and lens, let in for it, cannot take up"
     along = pm(100 * (free.printed.stretch - 1), 100 * free.printed.u95["stretch"])
     assert f"{along} % more along the sheet" in lens_line(free)
     assert fit_data(free)["print"]["stretch"] == free.printed.stretch

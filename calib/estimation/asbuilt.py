@@ -154,8 +154,8 @@ def jacobian(layout: Layout, s: State, values: Callable[[State], Array], slots: 
     The rig as built does not depend on where tags were stuck: their columns are zero.
     """
     # photos have no part in the values either, and stepping their poses would take time
-    s = replace(s, photo_R=s.photo_R[:0], photo_t=s.photo_t[:0], df=s.df[:0], dc=s.dc[:0])
-    none = np.zeros((0, 9))
+    s = replace(s, photo_R=s.photo_R[:0], photo_t=s.photo_t[:0], df=s.df[:0], dc=s.dc[:0], hand=s.hand[:0])
+    none = np.zeros((0, layout.private))
     tags = range(layout.align.stop, layout.align.stop + 6 * len(layout.tags))
     moving = [i for i, k in enumerate(slots) if k not in tags]
     which = np.asarray(slots)[moving]

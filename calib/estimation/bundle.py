@@ -14,16 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.estimation.arrange import MIN_PHOTOS, Arranged, arrange, one_camera, only_photos
-from calib.estimation.blocks.expected import Priors
+from calib.estimation.blocks.expected import Looseness, Priors
 from calib.estimation.coldstart import ColdStart, cold_start
 from calib.estimation.diagnose import zoom_or_camera
 from calib.estimation.drawn import drawing_fit
 from calib.estimation.equations import RigProblem
+from calib.estimation.fields import fields
 from calib.estimation.fitted import Solved, fit_of, shared_covariance
 from calib.estimation.holes import Holes, hole_findings, judge_holes, none_for, same, with_holes
 from calib.estimation.loaded import apart
+from calib.estimation.repeat import USUAL, USUAL_BOARD, WIDE, certainty, repeatability, settled
+from calib.estimation.shared import shared_ratio
 from calib.estimation.solver import Solution, minimise
-from calib.estimation.unknowns import State
+from calib.estimation.unknowns import PRIVATE, State, loosened, with_fields
 from calib.results import Code, Finding, Fit
 from calib.rig.model import Rig
 from calib.uncertainty import standard
@@ -41,6 +44,8 @@ STRETCH_SD = 0.001  # print scale along the sheet over that across it: paper fee
 LENS_SD = np.array([0.3, 0.001, 0.02, 0.02, 0.4, 0.8, 0.01, 0.01, 0.8])  # f relative, cx cy over width
 BIRGE_TURNS, BIRGE_CLOSE = 4, 0.02  # the drawing's factor is worked out anew until it stays so nearly the same
 HOLE_TRIES = 4  # solutions, each with the holes believed after the one before
+ASKS = 1.5  # of ``shared_ratio``, from which hand and lens are allowed for
+ROUNDS = 10  # of the variance components, at most
 TRIES = 5  # cold starts, each without what spoilt the one before
 
 
@@ -196,24 +201,34 @@ def _solve(arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
     problem = RigProblem(arranged.layout, corners, cold.priors, robust_scale=options.robust_scale * 4)
     steps = [minimise(problem, cold.state, max_iterations=15, rtol=1e-4, damping=1e-6)]
     noise = _noise(problem, steps[-1].state)
-    problem = replace(problem, robust_scale=options.robust_scale * max(noise, LEAST_NOISE))
-    steps.append(minimise(problem, steps[-1].state, max_iterations=30, rtol=1e-6, damping=NEAR))
+    layout, state = loosened(problem.layout, steps[-1].state)
+    problem = replace(problem, layout=layout, priors=replace(cold.priors, loose=WIDE),
+                      robust_scale=options.robust_scale * max(noise, LEAST_NOISE))
+    steps.append(minimise(problem, state, max_iterations=30, rtol=1e-6, damping=NEAR))
     used = corners.seen
-    for _ in range(2):  # twice, since the second sees clean residuals
+    for k in range(3):  # twice, since the second sees clean residuals, and again where hand or lens ask to be let in
         used = _without_outliers(problem, steps[-1].state)
         problem = replace(problem, robust_scale=None, weights=used.astype(float))
-        steps.append(minimise(problem, steps[-1].state, max_iterations=options.max_iterations, rtol=1e-7,
+        steps.append(minimise(problem, steps[-1].state, max_iterations=options.max_iterations, rtol=1e-6,
                               damping=NEAR))
+        if k == 1 and (options.noise_known or shared_ratio(problem, steps[-1].state, used) < ASKS):
+            break
+        if k == 1:
+            problem, state = _let_in(problem, steps[-1].state)
+            steps.append(minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-6, damping=NEAR))
     state = steps[-1].state
-    dof = max(2 * int(used.sum()) - problem.layout.size - 9 * len(problem.layout.photos), 1)
+    # what has a spread of its own hardly takes up freedom, and is left out
+    dof = max(2 * int(used.sum()) - problem.layout.angles.stop - PRIVATE * len(problem.layout.photos), 1)
     sigma, inflation = 1.0, 1.0
     if not options.noise_known:
         e2 = problem.normalised(problem.corner_residuals(state)) ** 2
-        sigma, inflation = float(np.sqrt(e2[used].sum() / dof)), _cluster_inflation(problem, state, used)
-    problem = replace(problem, corners=replace(corners, whiten=corners.whiten / (sigma * inflation)))
+        sigma = float(np.sqrt(e2[used].sum() / dof))
+        inflation = float(np.sqrt(max(1.0, shared_ratio(problem, state, used))))
+    problem = replace(problem, corners=replace(problem.corners, whiten=problem.corners.whiten / (sigma * inflation)))
+    problem, state, rounds = _repeating(problem, state, options)
     last = minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-10, damping=NEAR)
     steps.append(last)
-    return Solved(problem, last.state, used, sigma, dof, _iterations(steps), last.converged)
+    return Solved(problem, last.state, used, sigma, inflation, dof, rounds + _iterations(steps), last.converged)
 
 
 def _against_drawing(solved: Solved, options: Options) -> Solved:
@@ -232,6 +247,33 @@ def _against_drawing(solved: Solved, options: Options) -> Solved:
                    converged=steps[-1].converged if steps else solved.converged)
 
 
+def _let_in(problem: RigProblem, s: State) -> tuple[RigProblem, State]:
+    """The problem with a hand that moves and a lens of more terms."""
+    c, lens = problem.corners, problem.priors.lens
+    depth = problem.corner_block.view(problem.motions(s)).xc[..., 2].mean(axis=1)
+    layout, s = with_fields(problem.layout, s)
+    size = (2 * lens[2] + 1, 2 * lens[3] + 1)
+    c = replace(c, fields=fields(c.uv, c.seen, depth, float(s.lens[0]), size))
+    return replace(problem, layout=layout, corners=c), s
+
+
+def _repeating(problem: RigProblem, state: State, options: Options) -> tuple[RigProblem, State, int]:
+    """The problem with how well its joints repeat as this shoot shows it, and rounds; as usual for a made-up shoot."""
+    if options.noise_known:
+        usual = Looseness(board=USUAL_BOARD, usual=USUAL)
+        return replace(problem, priors=replace(problem.priors, loose=usual)), state, 0
+    rounds = 0
+    for _ in range(ROUNDS):
+        rounds += 1
+        known = certainty(problem, state)
+        loose = repeatability(problem, known)
+        done, state = settled(loose, problem.priors.loose), known.state
+        problem = replace(problem, priors=replace(problem.priors, loose=loose))
+        if done:
+            break
+    return problem, state, rounds
+
+
 def _iterations(steps: Sequence[Solution]) -> int:
     return sum(s.iterations for s in steps)
 
@@ -246,20 +288,3 @@ def _without_outliers(problem: RigProblem, s: State) -> NDArray[np.bool_]:
     """Corners (g, 32) that lie within REJECT standard uncertainties, as the residuals show them."""
     e = problem.normalised(problem.corner_residuals(s))
     return problem.corners.seen & (e < REJECT * max(_noise(problem, s), LEAST_NOISE))
-
-
-def _cluster_inflation(problem: RigProblem, s: State, used: NDArray[np.bool_]) -> float:
-    """Factor on the corner uncertainty for errors that the corners of one tag share in one photo.
-
-    Corners of one tag are not quite independent (paper not flat, lens residue). The variance of each
-    group's mean residual is compared with that of independent corners; a shared part counts in full.
-    """
-    r = np.einsum("gnij,gnj->gni", problem.corners.whiten, problem.corner_residuals(s)) * used[..., None]
-    n = used.sum(axis=1)
-    big = n >= 8
-    if big.sum() < 20:
-        return 1.0
-    sums = r[big].sum(axis=1)  # (g, 2)
-    within = float(np.sum(r[big] ** 2) / (2 * n[big].sum()))
-    ratio = float(np.mean(sums**2 / n[big, None]) / within)
-    return float(np.sqrt(max(1.0, ratio)))

@@ -88,7 +88,7 @@ def calibrate_on_board(layout: Layout, corners: Corners, photos: start.PhotoPose
                        max_iterations: int = 25, robust_scale: float | None = 10.0) -> State:
     """Lens and photo poses from the board's corners alone, by the same equations and solver."""
     on_board = corners.tag < 0
-    only = Corners(*(getattr(corners, f.name)[on_board] for f in fields(Corners)))
+    only = Corners(*(getattr(corners, f.name)[on_board] for f in fields(Corners) if f.name != "fields"))
     rig = replace(layout.rig, bodies={}, points={}, rods={}, wheels={}, tags={})
     plain = Layout(rig, (), (), (), (), layout.positions, (), layout.reference, layout.photos,
                    layout.photo_positions)

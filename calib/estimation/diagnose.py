@@ -18,7 +18,7 @@ from calib.estimation.equations import KINDS, RigProblem
 from calib.estimation.moved import Moved, what_moved
 from calib.estimation.solver import reduced_system
 from calib.estimation.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
-from calib.estimation.unknowns import Layout, State
+from calib.estimation.unknowns import Layout, State, tightened
 from calib.findings import Code
 from calib.results import Finding
 from calib.rig.model import FRAME
@@ -26,6 +26,9 @@ from calib.uncertainty import K95
 from capture.observations import Observations
 
 Array = NDArray[np.float64]
+TOLD_MM, TOLD_DEG = 0.04, 0.03  # how badly a joint repeats to be told
+TOLD_HAND_MM, TOLD_HAND_DEG, TOLD_PX = 0.15, 0.01, 0.1  # and hand and lens
+TOLD_FACTOR = 1.2
 OFF_PX = 4.0  # a tag further than this from where the position's other photos put it has moved
 SIZE = 0.01  # a tag's size over that in the rig file, beyond which it is another print
 SURE = 4.5  # standard uncertainties between bar and drawing; lengths are off together now and then
@@ -137,6 +140,8 @@ def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[F
            or len(p) > 1 or photos[t, p[0]] > 1}
     if not bad:
         return []
+    layout, s = tightened(layout, s)  # what moved for good is sought on sound hinges
+    problem = replace(problem, layout=layout, corners=replace(problem.corners, fields=None))
     poses = _tag_poses(problem, s, {rig.tags[t].body for t in bad})
     out = _wrong_sizes(problem, s, poses, [t for t, p in bad.items() if 2 * len(p) >= len(seen[t])])
     if any(f.code is Code.PART_TAGS_SIZE for f in out):
@@ -340,4 +345,24 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
         out.append(Finding(Code.BOARD_BOWED, "board", facts={"mm": float(board)}))
     if rig.board.bar_measured is None:
         out.append(Finding(Code.SCALE_UNKNOWN, "board"))
+    return out
+
+
+def spread_findings(problem: RigProblem, s: State, inflation: float) -> list[Finding]:
+    """What no single tag, photo or board is to blame for, and is allowed for: joints that repeat badly, hand, lens."""
+    layout, loose, out = problem.layout, problem.priors.loose, list[Finding]()
+    joints = [(b, loose.hinge(b)) for b in dict.fromkeys(b for b, _ in layout.off_keys)]
+    for name, spread in [*joints, ("board", loose.board)] if joints else []:
+        deg = float(np.degrees(spread.rad))
+        if spread.mm > TOLD_MM or deg > TOLD_DEG:
+            out.append(Finding(Code.REPEATS, name, facts={"mm": spread.mm, "deg": deg}))
+    if layout.fields and problem.corners.fields is not None:
+        deg, mm = (float(np.sqrt(np.mean(np.sum(h**2, axis=1)))) for h in (np.degrees(s.hand[:, :3]), s.hand[:, 3:]))
+        if mm > TOLD_HAND_MM or deg > TOLD_HAND_DEG:
+            out.append(Finding(Code.HAND_MOVED, "all photos", facts={"mm": mm, "deg": deg}))
+        px = float(np.abs((problem.corners.fields.lens @ s.waves)[:, :2]).max(initial=0.0))
+        if px > TOLD_PX:
+            out.append(Finding(Code.LENS_TERMS, "camera", facts={"px": px}))
+    if inflation > TOLD_FACTOR:
+        out.append(Finding(Code.SPREAD_MISFIT, "all photos", facts={"factor": inflation}))
     return out

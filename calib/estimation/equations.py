@@ -18,13 +18,14 @@ from calib.estimation.blocks.closure import closure_blocks
 from calib.estimation.blocks.corners import CornerBlock, Corners
 from calib.estimation.blocks.drawing import drawing_blocks
 from calib.estimation.blocks.expected import PhotoPrior, Priors, expected_blocks
+from calib.estimation.blocks.loose import loose_blocks
 from calib.estimation.blocks.references import reference_blocks
 from calib.estimation.solver import Normal, reduced_system
-from calib.estimation.unknowns import PRIVATE, Layout, Motions, State, retract
+from calib.estimation.unknowns import Layout, Motions, State, retract
 from calib.rig.model import Rig
 
 Array = NDArray[np.float64]
-KINDS = ("corner", "closure", "ball", "drawing", "reference", "prior")
+KINDS = ("corner", "closure", "ball", "drawing", "reference", "prior", "loose")
 HELD = 1e15  # information on a photo pose that is known
 
 
@@ -32,7 +33,8 @@ def row_blocks(layout: Layout, motions: Motions, priors: Priors, closure_off: Co
                drawing_scale: float = 1.0) -> list[RowBlock]:
     """Every block over shared unknowns but the corners; ``motions`` at any state. New kinds of rows join here."""
     return [*expected_blocks(layout, priors), *closure_blocks(layout, motions, priors, closure_off),
-            *ball_blocks(layout), *drawing_blocks(layout, drawing_scale, priors.hole_sd), *reference_blocks(layout)]
+            *ball_blocks(layout), *drawing_blocks(layout, drawing_scale, priors.hole_sd), *reference_blocks(layout),
+            *loose_blocks(layout, priors)]
 
 
 @dataclass
@@ -51,7 +53,7 @@ class RigProblem:
 
     def __post_init__(self) -> None:
         self.corner_block = CornerBlock(self.layout, self.corners, self.robust_scale, self.weights)
-        self.photo_block = PhotoPrior(self.priors.df_sd, self.priors.dc_sd)
+        self.photo_block = PhotoPrior(self.priors.df_sd, self.priors.dc_sd, self.priors.loose.hand)
         self._blocks: list[RowBlock] | None = None
         self._motions: Motions | None = None
         self._information: tuple[State, Array] | None = None
@@ -107,7 +109,7 @@ class RigProblem:
     def linearise(self, s: State, parts: Collection[str] = KINDS) -> Normal:
         """Normal equations, optionally of some kinds of rows only (to tell photos from drawing)."""
         m = self.motions(s)
-        n = Normal.zeros(self.layout.size, len(self.layout.photos), PRIVATE)
+        n = Normal.zeros(self.layout.size, len(self.layout.photos), self.layout.private)
         cost = 0.0
         if self.corner_block.kind in parts:
             cost += self.corner_block.add_to(n, m)

@@ -19,14 +19,14 @@ from calib.estimation.asbuilt import (
 )
 from calib.estimation.blocks.closure import Closure
 from calib.estimation.camera import LENS
-from calib.estimation.diagnose import final_findings
+from calib.estimation.diagnose import final_findings, spread_findings
 from calib.estimation.drawn import drawing_findings
 from calib.estimation.equations import RigProblem
 from calib.estimation.loaded import loaded_of
 from calib.estimation.measured import measured_figures, pivot_table
 from calib.estimation.solver import inverse_of
 from calib.estimation.unknowns import LENS_N, Layout, State
-from calib.results import AsBuilt, CameraFit, DrawingFit, Finding, Fit, PhotoFit, PrintFit
+from calib.results import AsBuilt, CameraFit, DrawingFit, Finding, Fit, PhotoFit, PrintFit, Repeatability
 from calib.rig.parameters import Kind, get_parameters, parsed
 from calib.uncertainty import own_half_widths, share_beside
 from capture.observations import Observations
@@ -43,6 +43,7 @@ class Solved:
     state: State
     used: NDArray[np.bool_]  # (g, 32) corners that count
     sigma: float  # RMS of the residuals over what the corners' covariances promised
+    inflation: float  # further factor for what the corners of a tag share in a photo
     dof: int  # observations less unknowns
     iterations: int
     converged: bool
@@ -81,12 +82,14 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
     residuals = residual_table(problem, problem.corner_residuals(s), solved.used)
     in_datum = replace(built.as_built, cov=built.datum_cov)
     said = [*findings, *final_findings(problem, s, cov.full, residuals, solved.sigma),
+            *spread_findings(problem, s, solved.inflation),
             *drawing_findings(rig, in_datum, layout, solved.drawing)]
     fit = Fit(built.as_built, _camera(s, cov.full), _photos(layout, s, residuals), layout.positions,
               _joint_angles(layout, s), layout.angle_keys, built.angle_cov, built.cross_cov, s.align_R, s.align_t,
               _tag_poses(layout, s), residuals, (), tuple(said), solved.sigma, _closure_errors(problem, s), 0.0,
               solved.iterations, pivot_table(rig, built.as_built, layout),
-              _print(layout, s, cov.full), converged=solved.converged, dof=solved.dof, drawing=solved.drawing)
+              _print(layout, s, cov.full), converged=solved.converged, dof=solved.dof, drawing=solved.drawing,
+              repeatability=_repeats(problem))
     fit = replace(fit, figures=measured_figures(rig, fit))
     if rig.loaded:
         loaded, missing = loaded_of(layout, s, cov.full, solved.sigma, problem.priors, built.as_built, aboard)
@@ -127,7 +130,7 @@ def _as_built(layout: Layout, s: State, cov: _Covariances) -> _Built:
         return get_parameters(as_built_rig(layout, st, wheels), names)
 
     geometry = np.array([*range(layout.align.start, layout.first_angle), *stop_slots(layout)])
-    angles = np.arange(layout.first_angle, layout.size)
+    angles = np.arange(layout.angles.start, layout.angles.stop)
     j = jacobian(layout, s, values, [int(k) for k in geometry])
     g = np.ix_(geometry, geometry)
     extra = extra_covariance(layout, names, wheels)
@@ -188,6 +191,14 @@ def _print(layout: Layout, s: State, cov: Array) -> PrintFit:
 def _closure_errors(problem: RigProblem, s: State) -> Mapping[tuple[str, str], float]:
     m = problem.motions(s)
     return {(b.item, b.position): b.error_mm(m) for b in problem.blocks(s) if isinstance(b, Closure)}
+
+
+def _repeats(problem: RigProblem) -> tuple[Repeatability, ...]:
+    """How each joint repeats, board last; none where that was not estimated."""
+    loose, layout = problem.priors.loose, problem.layout
+    hinges = dict.fromkeys(b for b, _ in layout.off_keys)
+    out = [Repeatability(b, loose.hinge(b).mm, float(np.degrees(loose.hinge(b).rad))) for b in hinges]
+    return (*out, Repeatability("board", loose.board.mm, float(np.degrees(loose.board.rad)))) if out else ()
 
 
 def _tag_poses(layout: Layout, s: State) -> dict[str, tuple[Array, Array]]:

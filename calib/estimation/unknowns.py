@@ -3,11 +3,15 @@
 Everything is in the board frame (x right, y up as printed, z out of the paper; mm, rad) with all parts in
 the straight-ahead position. Directions and rotations are stepped by small rotation vectors, so nothing is
 over-parameterised: an axis has four unknowns, a tag six.
+
+A ``loose`` layout also has, for each position, how each part stands off its hinge and all parts off the board; one
+with ``fields`` what hand and lens do to the picture beyond pose and five terms.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +23,8 @@ Array = NDArray[np.float64]
 
 LENS_N, BOW_N = 9, 3
 PRIVATE = 9  # pose 6 (turn, shift), df, dcx, dcy
+HAND_N, LENS_WAVES = 6, 58  # with fields: a photo's hand (turn 3, drift 3 from first to last row); lens, see ``fields``
+OFF_N, FLEX_N = 5, 6  # a part off its hinge: tilt across the axis 2, shift 3; parts off the board: turn 3, shift 3
 
 
 @dataclass(frozen=True)
@@ -35,6 +41,8 @@ class Layout:
     reference: str
     photos: tuple[str, ...]
     photo_positions: tuple[str, ...]
+    loose: bool = False  # whether parts stand off their hinges and the board anew at each position
+    fields: bool = False  # whether a hand that moves and a lens of more terms are allowed for
 
     @property
     def scale(self) -> int:
@@ -82,8 +90,43 @@ class Layout:
         return self.first_angle + self.angle_keys.index((body, position))
 
     @property
+    def angles(self) -> slice:
+        return slice(self.first_angle, self.first_angle + len(self.angle_keys))
+
+    @cached_property
+    def off_keys(self) -> tuple[tuple[str, str], ...]:
+        """(body, position) of the parts that may stand off their hinges; wheels are turned by hand and do not count."""
+        if not self.loose:
+            return ()
+        return tuple((b, p) for b in self.bodies if self.rig.bodies[b].role != "wheel" for p in self.positions)
+
+    @cached_property
+    def flex_keys(self) -> tuple[str, ...]:
+        """Positions at which the parts may stand off the board."""
+        return self.positions if self.loose and self.bodies else ()
+
+    def off(self, body: str, position: str) -> slice:
+        k = self.angles.stop + OFF_N * self.off_keys.index((body, position))
+        return slice(k, k + OFF_N)
+
+    def flex(self, position: str) -> slice:
+        k = self.angles.stop + OFF_N * len(self.off_keys) + FLEX_N * self.flex_keys.index(position)
+        return slice(k, k + FLEX_N)
+
+    @property
+    def waves(self) -> slice:
+        """What the lens does beyond its five terms."""
+        k = self.angles.stop + OFF_N * len(self.off_keys) + FLEX_N * len(self.flex_keys)
+        return slice(k, k + LENS_WAVES * self.fields)
+
+    @property
     def size(self) -> int:
-        return self.first_angle + len(self.angle_keys)
+        return self.waves.stop
+
+    @property
+    def private(self) -> int:
+        """Unknowns of one photo."""
+        return PRIVATE + HAND_N * self.fields
 
     def chain(self, body: str) -> tuple[str, ...]:
         """The body and what carries it, outermost first (parents before children)."""
@@ -115,6 +158,10 @@ class State:
     df: Array  # (p,)
     dc: Array  # (p, 2)
     stretch: float = 1.0  # print scale along the sheet over that across it
+    off: Array = field(default_factory=lambda: np.zeros((0, 6)))  # by Layout.off_keys: turn and shift off the hinge
+    flex: Array = field(default_factory=lambda: np.zeros((0, 6)))  # by Layout.flex_keys: turn and shift of all parts
+    waves: Array = field(default_factory=lambda: np.zeros(0))  # (LENS_WAVES,) px
+    hand: Array = field(default_factory=lambda: np.zeros((0, HAND_N)))  # (p, 6) rad and mm over the frame
 
     @property
     def print_scale(self) -> Array:
@@ -122,14 +169,33 @@ class State:
         return self.scale * np.array([1.0, self.stretch])
 
 
+def loosened(layout: Layout, s: State) -> tuple[Layout, State]:
+    """The same with parts free to stand off their hinges and the board, which they do not yet."""
+    loose = replace(layout, loose=True)
+    return loose, replace(s, off=np.zeros((len(loose.off_keys), 6)), flex=np.zeros((len(loose.flex_keys), 6)))
+
+
+def tightened(layout: Layout, s: State) -> tuple[Layout, State]:
+    """The same with every part on its hinge and none off the board, a still hand and a lens of five terms."""
+    return (replace(layout, loose=False, fields=False),
+            replace(s, off=np.zeros((0, 6)), flex=np.zeros((0, 6)), waves=np.zeros(0), hand=np.zeros((0, HAND_N))))
+
+
+def with_fields(layout: Layout, s: State) -> tuple[Layout, State]:
+    """The same with hand and lens allowed for, which do nothing yet."""
+    return replace(layout, fields=True), replace(s, waves=np.zeros(LENS_WAVES),
+                                                 hand=np.zeros((len(layout.photos), HAND_N)))
+
+
 def retract(layout: Layout, s: State, d: Array, dp: Array) -> State:
-    """State after a step ``d`` (layout.size,) of the shared and ``dp`` (photos, 9) of the private unknowns."""
+    """State after a step ``d`` (layout.size,) of the shared and ``dp`` (photos, private) of the private unknowns."""
     a = d[layout.align]
     dt = d[layout._start(0):layout._start(1)].reshape(-1, 6)
     da = d[layout._start(1):layout._start(2)].reshape(-1, 4)
     axis_d, axis_p = s.axis_d.copy(), s.axis_p.copy()
+    across = [perpendiculars(d) for d in s.axis_d]
     for i in range(len(layout.bodies)):
-        e = perpendiculars(s.axis_d[i])
+        e = across[i]
         axis_d[i] = rotation(e @ da[i, :2]) @ s.axis_d[i]
         axis_p[i] = s.axis_p[i] + e @ da[i, 2:]
     return replace(
@@ -138,9 +204,24 @@ def retract(layout: Layout, s: State, d: Array, dp: Array) -> State:
         align_R=rotation(a[:3]) @ s.align_R, align_t=s.align_t + a[3:],
         tag_R=rotation(dt[:, :3]) @ s.tag_R, tag_t=s.tag_t + dt[:, 3:], axis_p=axis_p, axis_d=axis_d,
         points=s.points + d[layout._start(2):layout._start(3)].reshape(-1, 3),
-        rods=s.rods + d[layout._start(3):layout._start(4)], angles=s.angles + d[layout.first_angle:],
+        rods=s.rods + d[layout._start(3):layout._start(4)], angles=s.angles + d[layout.angles],
         photo_R=rotation(dp[:, :3]) @ s.photo_R, photo_t=s.photo_t + dp[:, 3:6], df=s.df + dp[:, 6],
-        dc=s.dc + dp[:, 7:])
+        dc=s.dc + dp[:, 7:9], **_shaken(layout, s, d, dp, across))
+
+
+def _shaken(layout: Layout, s: State, d: Array, dp: Array, across: list[Array]) -> dict[str, Array]:
+    """What a loose layout and one with fields have, after a step."""
+    out = {"waves": s.waves + d[layout.waves], "hand": s.hand + dp[:, PRIVATE:]} if layout.fields else {}
+    if not layout.loose:
+        return out
+    n = len(layout.off_keys)
+    first = layout.angles.stop + OFF_N * n
+    mine = d[layout.angles.stop:first].reshape(-1, OFF_N)
+    off = s.off.copy()
+    for k, (body, _) in enumerate(layout.off_keys):
+        off[k, :3] += across[layout.bodies.index(body)] @ mine[k, :2]
+    off[:, 3:] += mine[:, 2:]
+    return {**out, "off": off, "flex": s.flex + d[first:layout.waves.start].reshape(-1, FLEX_N)}
 
 
 class Motions:
@@ -152,6 +233,8 @@ class Motions:
         self._slot = {key: layout.first_angle + i for i, key in enumerate(layout.angle_keys)}
         self._across = [perpendiculars(d) for d in s.axis_d]
         self._first_axis = layout._start(1)
+        self._off = {key: i for i, key in enumerate(layout.off_keys)}
+        self._flex = {p: i for i, p in enumerate(layout.flex_keys)}
         self._moved: dict[tuple[str, str], tuple[Array, Array]] = {}
         self._points: dict[tuple[int, str], Array] = {}
         self._derived: dict[tuple[str, str], tuple[Array, list[int]]] = {}
@@ -161,15 +244,16 @@ class Motions:
             if layout.angle_keys else {}
 
     def motion(self, body: str, position: str) -> tuple[Array, Array]:
-        """(R, t) taking straight-ahead board coordinates of a body to those at ``position``."""
+        """(R, t) taking straight-ahead board coordinates of a body to those at ``position``, on an unbent frame."""
         if (body, position) not in self._moved:
             r, t = np.eye(3), np.zeros(3)
             for name in self._chains.get(body, ()):
-                q = self._turns.get((name, position))
-                if q is None:
+                now = self._hinge(name, position)
+                if now is None:
                     continue
+                q, w, shift = now
                 c = self.state.axis_p[self._where[name]]
-                r, t = r @ q, r @ (c - q @ c) + t
+                r, t = r @ w @ q, r @ (c + shift - w @ (q @ c)) + t
             self._moved[body, position] = (r, t)
         return self._moved[body, position]
 
@@ -181,28 +265,54 @@ class Motions:
             self._points[key] = r @ self.state.points[index] + t
         return self._points[key]
 
+    def _hinge(self, name: str, position: str) -> tuple[Array, Array, Array] | None:
+        """A hinge's own turn, and the tilt (3, 3) and shift of the part off it; None where it does not move."""
+        q, k = self._turns.get((name, position)), self._off.get((name, position))
+        if k is None:
+            return None if q is None else (q, np.eye(3), np.zeros(3))
+        return np.eye(3) if q is None else q, rotation(self.state.off[k, :3]), self.state.off[k, 3:]
+
+    def seen(self, body: str, position: str) -> tuple[Array, Array]:
+        """As ``motion``, as the board sees it: with what the frame gives between board and parts."""
+        r, t = self.motion(body, position)
+        k = self._flex.get(position)
+        if k is None:
+            return r, t
+        f = rotation(self.state.flex[k, :3])
+        return f @ r, f @ t + self.state.flex[k, 3:]
+
     def tag_place(self, tag: int, position: str) -> tuple[Array, Array]:
         """(R, t) taking tag coordinates to the board's at ``position``; ``tag`` is an index into Layout.tags."""
-        r, t = self.motion(self._tag_body(tag), position)
+        r, t = self.seen(self._tag_body(tag), position)
         return r @ self.state.tag_R[tag], r @ self.state.tag_t[tag] + t
 
     def tag_twist(self, tag: int, position: str) -> tuple[Array, list[int]]:
         """Twist (w, v) in the board frame of a tag at a position, (6, m), over its slots (m,)."""
         own, body = self.layout.tag(self.layout.tags[tag]), self._tag_body(tag)
-        r, t = self.motion(body, position)
+        r, t = self.seen(body, position)
         centre = r @ self.state.tag_t[tag] + t
         first = np.zeros((6, 6))
         first[:3, :3] = r
         first[3:, :3] = skew(centre) @ r  # w x X about the tag's middle: v = -w x centre = centre x w
         first[3:, 3:] = r
         g, slots = self.derivative(body, position)
-        return np.concatenate([first, g], axis=1), [*range(own.start, own.stop), *slots]
+        k = self._flex.get(position)
+        if k is None:
+            return np.concatenate([first, g], axis=1), [*range(own.start, own.stop), *slots]
+        turn, shift = self.state.flex[k, :3], self.state.flex[k, 3:]
+        f, last = rotation(turn), np.zeros((6, 6))
+        carried = np.concatenate([f @ g[:3], f @ g[3:] + skew(shift) @ f @ g[:3]])
+        last[:3, :3] = _left(turn)
+        last[3:, :3], last[3:, 3:] = skew(shift) @ last[:3, :3], np.eye(3)
+        flex = self.layout.flex(position)
+        return (np.concatenate([first, carried, last], axis=1),
+                [*range(own.start, own.stop), *slots, *range(flex.start, flex.stop)])
 
     def _tag_body(self, tag: int) -> str:
         return self.layout.rig.tags[self.layout.tags[tag]].body
 
     def derivative(self, body: str, position: str) -> tuple[Array, list[int]]:
-        """Derivative of a body's motion as a twist, and the slots it refers to.
+        """Derivative of a body's ``motion`` as a twist, and the slots it refers to.
 
         Returns G (6, m) and slots (m,): a step d[slots] moves a board-frame point X of the body (already at
         ``position``) by v + w x X with (w, v) = G d[slots]. The axis unknowns are a small turn (2) about
@@ -218,20 +328,35 @@ class Motions:
         slots: list[int] = []
         r, t = np.eye(3), np.zeros(3)
         for name in self._chains.get(body, ()):
-            q = self._turns.get((name, position))
-            if q is None:
+            now = self._hinge(name, position)
+            if now is None:
                 continue
+            q, w, shift = now
             i = self._where[name]
-            c = s.axis_p[i]
-            cross = skew(r @ c + t)
-            g = np.zeros((6, 5))
-            g[:3, 0] = r @ s.axis_d[i]
-            turn = r @ (np.eye(3) - q) @ self._across[i]  # R(a) changes by the twist (I - Q) dpsi about c
-            g[:3, 1:3] = turn
-            g[3:, :3] = cross @ g[:3, :3]
-            g[3:, 3:] = turn
+            c, e = s.axis_p[i], self._across[i]
+            cross, k = skew(r @ (c + shift) + t), self._first_axis + 4 * i
+            turning = (name, position) in self._slot
+            g = np.zeros((6, 5 if turning else 4))
+            if turning:
+                g[:3, 0] = r @ w @ s.axis_d[i]
+                slots.append(self._slot[name, position])
+            g[:3, -4:-2] = r @ w @ (np.eye(3) - q) @ e  # R(a) changes by the twist (I - Q) dpsi about c
+            g[3:] = cross @ g[:3]
+            g[3:, -2:] = r @ (np.eye(3) - w @ q) @ e
+            slots += [k, k + 1, k + 2, k + 3]
             blocks.append(g)
-            k = self._first_axis + 4 * i
-            slots += [self._slot[name, position], k, k + 1, k + 2, k + 3]
-            r, t = r @ q, r @ (c - q @ c) + t
+            if (name, position) in self._off:
+                own, h = self.layout.off(name, position), np.zeros((6, OFF_N))
+                h[:3, :2] = r @ _left(s.off[self._off[name, position], :3]) @ e
+                h[3:] = cross @ h[:3]
+                h[3:, 2:] = r
+                blocks.append(h)
+                slots += range(own.start, own.stop)
+            r, t = r @ w @ q, r @ (c + shift - w @ (q @ c)) + t
         return (np.concatenate(blocks, axis=1) if blocks else np.zeros((6, 0))), slots
+
+
+def _left(turn: Array) -> Array:
+    """What a small step of a rotation vector (3,) turns by, (3, 3), to the second order in the small ``turn``."""
+    k = skew(turn)
+    return np.eye(3) + k / 2 + k @ k / 6

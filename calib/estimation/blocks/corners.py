@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.estimation.camera import project_terms
+from calib.estimation.fields import Fields
 from calib.estimation.solver import Normal
-from calib.estimation.unknowns import BOW_N, LENS_N, PRIVATE, Layout, Motions, State
+from calib.estimation.unknowns import BOW_N, HAND_N, LENS_N, LENS_WAVES, PRIVATE, Layout, Motions, State
 
 Array = NDArray[np.float64]
 GROUP = 6 + PRIVATE + LENS_N + 2 + BOW_N  # columns of one group's Jacobian
@@ -22,6 +23,8 @@ _XI, _OWN = slice(0, 6), slice(6, 15)
 _SCALE, _STRETCH = 24, 25
 _AT_ONCE = 128  # groups worked on at once, so that what is made of them stays in the processor's cache
 _BASE = 19  # columns formed corner by corner: photo's own 9, aspect, k1 k2 p1 p2 k3, bow 3, stretch
+_SLOPES = 4  # with fields four more, after the residual: slopes of the shift over a group
+_PATCH = [7, 8, 20, 21, 22, 23]  # the columns of a group's shift and slopes
 
 
 @dataclass(frozen=True)
@@ -35,6 +38,7 @@ class Corners:
     uv: Array  # (g, 32, 2) px
     whiten: Array  # (g, 32, 2, 2): whiten @ residual has unit covariance
     seen: NDArray[np.bool_]  # (g, 32)
+    fields: Fields | None = None  # with a layout that has them
 
 
 @dataclass(frozen=True)
@@ -110,6 +114,7 @@ class CornerBlock:
         self._board_sum = _summing(corners.photo[self._board], n_photos)
         self._part_sum = _summing(corners.photo[self._part], n_photos)
         self._pair_sum = _summing(self._pair[self._part], len(self._pairs))
+        self._width = _BASE + 1 + (_SLOPES if corners.fields is not None else 0)
         self._seen_from: CornerView | None = None
 
     # -- residuals ------------------------------------------------------------------------------------------
@@ -129,6 +134,8 @@ class CornerBlock:
         xc = self._board_points(s, tag_r, tag_t) @ s.photo_R[c.photo].transpose(0, 2, 1) + s.photo_t[c.photo][:, None]
         uv, (x, y, _, r2, radial, xd, yd, _) = project_terms(xc, s.lens, s.df[c.photo][:, None],
                                                              s.dc[c.photo][:, None])
+        if c.fields is not None:
+            uv = uv + c.fields.shift(s.waves, s.hand[c.photo])
         gap = np.where(c.seen[..., None], uv - c.uv, 0.0)
         r = np.empty_like(gap)
         for row in range(2):
@@ -167,11 +174,55 @@ class CornerBlock:
         """Add all corners to the normal equations; returns their cost (twice)."""
         view = self.view(m)
         weights = self._weigh(view.e2)
-        group = self._group_normals(view, weights.weight)
+        square = self._all_squares(view, weights.weight)
+        plain = square[:, :_BASE + 1, :_BASE + 1]
+        group = self._group_normals(view, plain)
+        twists = self._twists(m) if self._pairs else None
         self._add_photos(n, group.photo)
-        if self._pairs:
-            self._add_tags(n, group.twist, self._twists(m))
+        if twists is not None:
+            self._add_tags(n, group.twist, twists)
+        if self.corners.fields is not None:
+            self._add_fields(n, view, square, self.corners.fields, twists)
         return weights.cost
+
+    def _add_fields(self, n: Normal, view: CornerView, square: Array, f: Fields, twists: _Twists | None) -> None:
+        """What hand and lens share with each other and with all else; each group has six columns of them."""
+        c, s, waves, hand = self.corners, view.motions.state, self.layout.waves, slice(PRIVATE, PRIVATE + HAND_N)
+        patch = square[:, _PATCH][:, :, _PATCH]
+        e = _columns_of_photos(s)[c.photo]
+        if len(self._part):
+            e[self._part, 15:18, _SCALE] = 0.0
+            e[self._part, 3:6, _SCALE] += self._scale_shift(view)
+        rest = e.transpose(0, 2, 1) @ square[:, :_BASE + 1][:, :, _PATCH]  # (g, 30, 6)
+        photos = _summing(c.photo, len(s.photo_t))
+        by_hand, by_lens = rest @ f.hand, rest @ f.lens
+        lens_lens = patch @ f.lens
+        own, common, slots = slice(6, 6 + PRIVATE), slice(6 + PRIVATE, GROUP), self._shared
+        hands = _sums(photos, by_hand)
+        n.private[:, :PRIVATE, hand] += hands[:, own]
+        n.private[:, hand, :PRIVATE] += hands[:, own].transpose(0, 2, 1)
+        n.private[:, hand, hand] += _sums(photos, f.hand.transpose(0, 2, 1) @ patch @ f.hand)
+        n.g_private[:, hand] += hands[:, -1]
+        n.cross[:, slots, hand] += hands[:, common]
+        n.cross[:, waves, hand] += _sums(photos, lens_lens.transpose(0, 2, 1) @ f.hand)
+        n.cross[:, waves, :PRIVATE] += _sums(photos, by_lens[:, own]).transpose(0, 2, 1)
+        both = by_lens[:, common].sum(axis=0)
+        n.shared[slots, waves] += both
+        n.shared[waves, slots] += both.T
+        n.shared[waves, waves] += np.tensordot(f.lens, lens_lens, ((0, 1), (0, 1)))
+        n.g_shared[waves] += by_lens[:, -1].sum(axis=0)
+        if twists is None:
+            return
+        size, index, part = self.layout.size, twists.index, self._part
+        turned = twists.of.transpose(0, 2, 1)
+        edge = np.zeros((size + 1, LENS_WAVES))
+        np.add.at(edge, index, turned @ _sums(self._pair_sum, by_lens[part, :6]))
+        n.shared[:, waves] += edge[:size]
+        n.shared[waves] += edge[:size].T
+        of = self._pair[part]
+        wide = np.zeros((len(n.cross), size + 1, HAND_N))
+        np.add.at(wide, (c.photo[part][:, None], index[of]), turned[of] @ by_hand[part, :6])
+        n.cross[:, :, hand] += wide[:, :size]
 
     @property
     def _shared(self) -> NDArray[np.intp]:
@@ -182,9 +233,9 @@ class CornerBlock:
     def _add_photos(self, n: Normal, photo: Array) -> None:
         slots = self._shared
         common = slice(PRIVATE, PRIVATE + len(slots))
-        n.private += photo[:, :PRIVATE, :PRIVATE]
-        n.g_private += photo[:, :PRIVATE, -1]
-        n.cross[:, slots] += photo[:, common, :PRIVATE]
+        n.private[:, :PRIVATE, :PRIVATE] += photo[:, :PRIVATE, :PRIVATE]
+        n.g_private[:, :PRIVATE] += photo[:, :PRIVATE, -1]
+        n.cross[:, slots, :PRIVATE] += photo[:, common, :PRIVATE]
         n.shared[np.ix_(slots, slots)] += photo[:, common, common].sum(axis=0)
         n.g_shared[slots] += photo[:, common, -1].sum(axis=0)
 
@@ -212,9 +263,9 @@ class CornerBlock:
         of = self._pair[self._part]
         wide = np.zeros((len(normal.cross), n + 1, PRIVATE))
         np.add.at(wide, (self.corners.photo[self._part][:, None], index[of]), turned[of] @ part[:, :, _OWN])
-        normal.cross += wide[:, :n]
+        normal.cross[:, :, :PRIVATE] += wide[:, :n]
 
-    def _group_normals(self, view: CornerView, weight: Array) -> _GroupNormals:
+    def _group_normals(self, view: CornerView, square: Array) -> _GroupNormals:
         """Products of all columns, by photo and by tag in a photo.
 
         Only 19 columns are formed corner by corner. The others follow from them within a group: the tag's
@@ -223,7 +274,6 @@ class CornerBlock:
         (d uv / d x_cam . x_cam = 0), print scale acts as a shift of the photo less the bow's part.
         """
         s = view.motions.state
-        square = self._all_squares(view, weight)
         columns = _columns_of_photos(s)  # with the bow's part of the scale, which only the board has
         own = columns[:, :, 6:]
         turned = own.transpose(0, 2, 1)
@@ -250,10 +300,10 @@ class CornerBlock:
         return -(s.photo_R[of] @ view.tag_t[self._pair[self._part]][..., None])[..., 0] / s.scale
 
     def _all_squares(self, view: CornerView, weight: Array) -> Array:
-        """Products of the 19 columns and the residual with each other, (g, 20, 20)."""
+        """Products of the 19 columns and the residual, and the fields' slopes, with each other, (g, 20 or 24, same)."""
         g = len(self.corners.tag)
         along = self._along(view)
-        square = np.empty((g, _BASE + 1, _BASE + 1))
+        square = np.empty((g, self._width, self._width))
         for first in range(0, g, _AT_ONCE):
             some = slice(first, first + _AT_ONCE)
             j = self._columns(view, weight, along, some)
@@ -288,7 +338,7 @@ class CornerBlock:
         up = np.where(c.tag[some, None] < 0, s.photo_R[photo][:, :, 2], 0.0)  # the board's z as the camera sees it
         way, length = along[some], s.scale * c.flat[some, :, 1]
         g, n = x.shape
-        store = np.empty((g, _BASE + 1, 2, n))
+        store = np.empty((g, self._width, 2, n))
         for row in range(2):
             w0, w1 = c.whiten[some, :, row, 0] * root, c.whiten[some, :, row, 1] * root
             wx, wy = w0 * fu, w1 * (fu * aspect)  # whitened pixels per distorted x and y
@@ -313,7 +363,10 @@ class CornerBlock:
             o[:, 15:18] = (up[:, :1] * tx + up[:, 1:2] * ty + up[:, 2:] * tz)[:, None] * self._bow_columns[some]
             o[:, 18] = (way[:, :1] * tx + way[:, 1:2] * ty + way[:, 2:] * tz) * length
             o[:, 19] = view.r[some, :, row] * root
-        return store.reshape(g, _BASE + 1, 2 * n)
+            if c.fields is not None:
+                ax, ay = c.fields.apart[some, :, 0], c.fields.apart[some, :, 1]
+                o[:, 20], o[:, 21], o[:, 22], o[:, 23] = w0 * ax, w0 * ay, w1 * ax, w1 * ay
+        return store.reshape(g, self._width, 2 * n)
 
 
 def _columns_of_photos(s: State) -> Array:

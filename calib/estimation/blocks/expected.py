@@ -14,6 +14,28 @@ from calib.linkage.rotations import rotation_vector
 
 
 @dataclass(frozen=True)
+class Spread:
+    """How a joint repeats from position to position: standard deviations per axis, mm and rad."""
+
+    mm: float
+    rad: float
+
+
+@dataclass(frozen=True)
+class Looseness:
+    """How parts repeat on their hinges, and all parts against the board."""
+
+    hinges: Mapping[str, Spread] = field(default_factory=dict)  # by body
+    board: Spread = Spread(0.15, 0.3e-3)
+    hand: Spread = Spread(0.4, 0.45e-3)  # from the first row to the last: 15 mm/s and 1 deg/s in 25 ms
+    lens_px: float = 0.2  # the coarsest of the lens' waves
+    usual: Spread = Spread(0.1, 1e-3)  # of a hinge that is not named
+
+    def hinge(self, body: str) -> Spread:
+        return self.hinges.get(body, self.usual)
+
+
+@dataclass(frozen=True)
 class Priors:
     """Expected values with standard uncertainties; see ``calib.estimation.bundle`` for where they come from."""
 
@@ -31,6 +53,7 @@ class Priors:
     approached_sd: float = 1.0  # mm, the same where a position was approached from both sides to see play
     angle_sd: float = 2.0  # rad, only keeps an unseen joint from being free
     hole_sd: Mapping[str, float] = field(default_factory=dict)  # mm by point: doubt which hole it is drawn in
+    loose: Looseness = Looseness()  # where the layout is loose
     lock_sd: float = np.deg2rad(0.1)  # rad, how well a lean lock holds upright; common practice, no source
 
 
@@ -128,23 +151,33 @@ class AlignmentHeld(RowBlock):
 
 @dataclass(frozen=True)
 class PhotoPrior:
-    """Each photo's own focal (relative) and principal-point change (px) near zero: private rows, three a photo."""
+    """Each photo's own focal (relative) and principal-point change (px) near zero, and its hand: private rows."""
 
     df_sd: float
     dc_sd: float
+    hand: Spread = Spread(0.4, 0.45e-3)  # how far the hand moves in a picture, where the state has it
 
     kind = "prior"
 
+    @property
+    def _hand(self) -> Array:
+        return np.array([self.hand.rad] * 3 + [self.hand.mm] * 3)
+
     def cost(self, s: State) -> float:
         """Sum of squares."""
-        return float(np.sum((s.df / self.df_sd) ** 2) + np.sum((s.dc / self.dc_sd) ** 2))
+        return float(np.sum((s.df / self.df_sd) ** 2) + np.sum((s.dc / self.dc_sd) ** 2)
+                     + np.sum((s.hand / self._hand) ** 2))
 
     def add_to(self, n: Normal, s: State) -> float:
         """Add the rows to the normal equations; returns their cost (twice)."""
         for k, sd in ((6, self.df_sd), (7, self.dc_sd), (8, self.dc_sd)):
             n.private[:, k, k] += 1 / sd**2
         n.g_private[:, 6] += s.df / self.df_sd**2
-        n.g_private[:, 7:] += s.dc / self.dc_sd**2
+        n.g_private[:, 7:9] += s.dc / self.dc_sd**2
+        if len(s.hand):
+            own = np.arange(9, 15)
+            n.private[:, own, own] += 1 / self._hand**2
+            n.g_private[:, own] += s.hand / self._hand**2
         return self.cost(s)
 
 
@@ -163,7 +196,7 @@ def expected_blocks(layout: Layout, p: Priors) -> list[RowBlock]:
         out.append(AlignmentHeld(slots_of(layout.align), "alignment"))
     if layout.angle_keys:
         sd = np.array([_angle_sd(layout, p, b, pos) for b, pos in layout.angle_keys])
-        out.append(JointAngles(slots_of(slice(layout.first_angle, layout.size)), "angles", np.zeros(len(sd)), sd))
+        out.append(JointAngles(slots_of(layout.angles), "angles", np.zeros(len(sd)), sd))
     return out
 
 
