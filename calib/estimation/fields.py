@@ -6,7 +6,7 @@ of the start, which changes them by less than a thousandth.
 
 Hand: the rows are read one after another, so a camera that turns by w and drifts by d from the first to the last row
 sees a point X moved by (w x X + d) (row / rows - 1/2) (rolling shutter with a linear motion in each picture: Hedborg,
-Forssen, Felsberg and Ringaby, CVPR 2012, section 3).
+Forssen, Felsberg and Ringaby, Rolling shutter bundle adjustment, CVPR 2012, whose model takes six more unknowns too).
 Lens: products of cosines over the picture, the lowest ones, u and v each, smaller the finer they are.
 """
 

@@ -3,8 +3,8 @@
 Parts standing off their hinges, and all parts off the board, are random effects with a variance for each kind: two a
 part (tilt, shift) and two for the board; so are hand (turn, drift) and lens where they are allowed for. They are
 estimated by iterated variance components: the squares of a kind over its share of the redundancy, n - tr(C) / s^2,
-with C the covariance of its effects (Koch, 1999; Foerstner and Wrobel, 2016); at its fixed point that is the
-restricted maximum likelihood (Harville, 1977).
+with C the covariance of its effects (Koch, 1999; Foerstner and Wrobel, 2016; from memory); at its fixed point that is
+the restricted maximum likelihood (Harville, 1977; from memory).
 A stated usual size counts as a few effects seen, so that what the photos cannot tell stays there.
 """
 

@@ -2,8 +2,8 @@
 
 Within a group (photo and tag) a shift and a slope are fitted to what the estimate leaves over. Their mean square over
 that of the rest says how many times too certain independent corners would be; degrees of freedom are counted for what
-the estimate has taken up already, so that it stays right with few groups (as the corrections of Bell and McCaffrey,
-2002, for few clusters).
+the estimate has taken up already, so that it stays right with few groups; the aim is that of Bell and McCaffrey's
+correction for few clusters (Survey Methodology 28, 2002), the way is simpler: one share taken up for all groups.
 """
 
 from __future__ import annotations
