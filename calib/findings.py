@@ -37,6 +37,7 @@ class Code(StrEnum):
     PHOTO_POOR = "photo_poor"
     CORNERS_ROUGH = "corners_rough"
     REPEATS = "repeats"
+    JOINT_LOOSE = "joint_loose"
     HAND_MOVED = "hand_moved"
     LENS_TERMS = "lens_terms"
     SPREAD_MISFIT = "spread_misfit"
@@ -260,6 +261,13 @@ def _repeats(f: Finding) -> str:
             f"position (standard deviation): {why}. The stated uncertainties allow for it.")
 
 
+def _joint_loose(f: Finding) -> str:
+    return (f"{f.item} comes back to its place only to {f.facts['mm']:.2f} mm and {f.facts['deg']:.3f} deg from "
+            "position to position (standard deviation), more than a sound bearing allows: it is loose or worn, its "
+            "hinge shifted in the frame, or the part bent between positions; the photos cannot tell which. Look at it, "
+            "make it firm and shoot again.")
+
+
 def _hand_moved(f: Finding) -> str:
     return (f"The camera moved while it read its rows, by about {f.facts['mm']:.2f} mm and {f.facts['deg']:.3f} deg a "
             "photo. It is allowed for; a steadier hand or more light would help.")
@@ -417,6 +425,7 @@ TABLE: dict[Code, Entry] = {
     Code.PHOTO_POOR: Entry(_photo_poor),
     Code.CORNERS_ROUGH: Entry(_corners_rough, serious=False, touches=_ALL),
     Code.REPEATS: Entry(_repeats, serious=False),
+    Code.JOINT_LOOSE: Entry(_joint_loose),
     Code.HAND_MOVED: Entry(_hand_moved, serious=False, touches=()),
     Code.LENS_TERMS: Entry(_lens_terms, serious=False, touches=()),
     Code.SPREAD_MISFIT: Entry(_spread_misfit, serious=False, touches=_ALL),

@@ -52,6 +52,7 @@ SAID = [
     (Finding(Code.CORNERS_ROUGH, "all photos", facts={"factor": 2.34}), ["2.3 times"]),
     (Finding(Code.REPEATS, "crank", facts={"mm": 0.084, "deg": 0.0612}), ["crank comes", "0.08 mm and 0.061 deg"]),
     (Finding(Code.REPEATS, "board", facts={"mm": 0.154, "deg": 0.0172}), ["frame between board", "0.15 mm", "fast"]),
+    (Finding(Code.JOINT_LOOSE, "left_lever", facts={"mm": 0.244, "deg": 0.0992}), ["only to 0.24 mm", "0.099 deg"]),
     (Finding(Code.HAND_MOVED, "all photos", facts={"mm": 0.374, "deg": 0.0251}), ["0.37 mm and 0.025 deg"]),
     (Finding(Code.LENS_TERMS, "camera", facts={"px": 0.284}), ["more than five terms: up to 0.28 px"]),
     (Finding(Code.SPREAD_MISFIT, "all photos", facts={"factor": 1.62}), ["1.6 times"]),

@@ -13,9 +13,11 @@ from calib.estimation.bundle import estimate
 from calib.estimation.equations import RigProblem
 from calib.estimation.fields import fields
 from calib.estimation.unknowns import PRIVATE, Motions, State, loosened, with_fields
+from calib.findings import Code
 from tests.bench.coverage import accused
 from tests.bench.coverage import shoot as workshop_shoot
 from tests.bench.estimate import plain_problem, shoot
+from tests.mistakes import MISTAKES
 from tests.render.workshop import ROWS, TILTS
 
 Array = NDArray[np.float64]
@@ -127,3 +129,13 @@ def test_a_moving_hand_is_told_from_play() -> None:
     # 15 mm/s and 1 deg/s an axis over 20 to 30 ms, three axes together
     assert 0.4 < float(moved.facts["mm"]) < 1.0 and 0.02 < float(moved.facts["deg"]) < 0.06  # type: ignore[arg-type]
     assert not accused(fit, design)
+
+
+def test_a_lever_that_bends_between_positions_is_no_play() -> None:
+    """A step is told from scattered play; where it cannot be, the joint is still said to be unsound."""
+    for seed, code in ((9002, Code.PART_BENT), (9003, Code.PART_BENT), (9000, Code.JOINT_LOOSE)):
+        m = MISTAKES["lever bent between positions"](seed)
+        said = {f.item: f for f in estimate(m.rig, m.obs).findings if f.code is code}
+        assert set(said) == set(m.items) and all(f.serious for f in said.values()), seed
+        if code is Code.PART_BENT:
+            assert any(set(f.positions) <= side for f in said.values() for side in m.sides), seed

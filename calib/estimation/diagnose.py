@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -29,6 +29,9 @@ Array = NDArray[np.float64]
 TOLD_MM, TOLD_DEG = 0.04, 0.03  # how badly a joint repeats to be told
 TOLD_HAND_MM, TOLD_HAND_DEG, TOLD_PX = 0.15, 0.01, 0.1  # and hand and lens
 TOLD_FACTOR = 1.2
+LOOSE_MM, LOOSE_DEG = 0.18, 0.3  # a joint that repeats worse than this is not sound; common practice, no source
+STEP_F = 6.0  # of a step between two positions against the scatter about it; scattered play reached 3.8 (24 parts)
+STEP_MM, STEP_RAD = 0.1, 1.5e-3  # least step to be told
 OFF_PX = 4.0  # a tag further than this from where the position's other photos put it has moved
 SIZE = 0.01  # a tag's size over that in the rig file, beyond which it is another print
 SURE = 4.5  # standard uncertainties between bar and drawing; lengths are off together now and then
@@ -354,8 +357,10 @@ def spread_findings(problem: RigProblem, s: State, inflation: float) -> list[Fin
     joints = [(b, loose.hinge(b)) for b in dict.fromkeys(b for b, _ in layout.off_keys)]
     for name, spread in [*joints, ("board", loose.board)] if joints else []:
         deg = float(np.degrees(spread.rad))
+        loose_joint = name != "board" and (spread.mm > LOOSE_MM or deg > LOOSE_DEG)
         if spread.mm > TOLD_MM or deg > TOLD_DEG:
-            out.append(Finding(Code.REPEATS, name, facts={"mm": spread.mm, "deg": deg}))
+            code = Code.JOINT_LOOSE if loose_joint else Code.REPEATS
+            out.append(Finding(code, name, facts={"mm": spread.mm, "deg": deg}))
     if layout.fields and problem.corners.fields is not None:
         deg, mm = (float(np.sqrt(np.mean(np.sum(h**2, axis=1)))) for h in (np.degrees(s.hand[:, :3]), s.hand[:, 3:]))
         if mm > TOLD_HAND_MM or deg > TOLD_HAND_DEG:
@@ -366,3 +371,32 @@ def spread_findings(problem: RigProblem, s: State, inflation: float) -> list[Fin
     if inflation > TOLD_FACTOR:
         out.append(Finding(Code.SPREAD_MISFIT, "all photos", facts={"factor": inflation}))
     return out
+
+
+def step_findings(problem: RigProblem, s: State, accused: Collection[str]) -> list[Finding]:
+    """Parts that shifted against their hinge once, between two positions, and stayed so; ``accused`` are left out.
+
+    Scattered play and a step have the same spread: they are told apart by how much of the scatter a step at the best
+    moment takes away (an F test of two means, the moment chosen among all). A step is no play, so it is not only
+    allowed for.
+    """
+    layout, out = problem.layout, list[Finding]()
+    for body in dict.fromkeys(b for b, _ in layout.off_keys):
+        where = [p for p in layout.positions if (body, p) in layout.off_keys]
+        if body in accused or len(where) < 4:
+            continue
+        off = s.off[[layout.off_keys.index((body, p)) for p in where]]
+        f, k = max((_step_f(off / np.array([STEP_RAD] * 3 + [STEP_MM] * 3), k), k) for k in range(1, len(where)))
+        step = off[k:].mean(axis=0) - off[:k].mean(axis=0)
+        rad, mm = float(np.linalg.norm(step[:3])), float(np.linalg.norm(step[3:]))
+        if f > STEP_F and (mm > STEP_MM or rad > STEP_RAD):
+            odd = where[k:] if layout.reference in where[:k] else where[:k]
+            out.append(Finding(Code.PART_BENT, body, tuple(odd), {"mm": mm, "deg": float(np.degrees(rad))}))
+    return out
+
+
+def _step_f(x: Array, k: int) -> float:
+    """F of two means, rows (n, 6) before and from the k-th on, over one: five free numbers a row."""
+    within = float(np.sum((x[:k] - x[:k].mean(axis=0)) ** 2) + np.sum((x[k:] - x[k:].mean(axis=0)) ** 2))
+    gained = float(np.sum((x - x.mean(axis=0)) ** 2)) - within
+    return gained * (len(x) - 2) / max(within, 1e-9)

@@ -19,7 +19,7 @@ from calib.estimation.asbuilt import (
 )
 from calib.estimation.blocks.closure import Closure
 from calib.estimation.camera import LENS
-from calib.estimation.diagnose import final_findings, spread_findings
+from calib.estimation.diagnose import final_findings, spread_findings, step_findings
 from calib.estimation.drawn import drawing_findings
 from calib.estimation.equations import RigProblem
 from calib.estimation.loaded import loaded_of
@@ -81,7 +81,9 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
     built = built._replace(as_built=replace(built.as_built, uncertain_holes=holes_in_doubt or {}))
     residuals = residual_table(problem, problem.corner_residuals(s), solved.used)
     in_datum = replace(built.as_built, cov=built.datum_cov)
-    said = [*findings, *final_findings(problem, s, cov.full, residuals, solved.sigma),
+    final = final_findings(problem, s, cov.full, residuals, solved.sigma)
+    accused = {rig.tags[f.item].body if f.item in rig.tags else f.item for f in [*findings, *final] if f.serious}
+    said = [*findings, *final, *step_findings(problem, s, accused),
             *spread_findings(problem, s, solved.inflation),
             *drawing_findings(rig, in_datum, layout, solved.drawing)]
     fit = Fit(built.as_built, _camera(s, cov.full), _photos(layout, s, residuals), layout.positions,
