@@ -26,6 +26,7 @@ from calib.estimation.loaded import loaded_of
 from calib.estimation.measured import measured_figures, pivot_table
 from calib.estimation.solver import inverse_of
 from calib.estimation.unknowns import LENS_N, Layout, State
+from calib.findings import Code
 from calib.results import AsBuilt, CameraFit, DrawingFit, Finding, Fit, PhotoFit, PrintFit, Repeatability
 from calib.rig.parameters import Kind, get_parameters, parsed
 from calib.uncertainty import own_half_widths, share_beside
@@ -83,8 +84,11 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
     in_datum = replace(built.as_built, cov=built.datum_cov)
     final = final_findings(problem, s, cov.full, residuals, solved.sigma)
     accused = {rig.tags[f.item].body if f.item in rig.tags else f.item for f in [*findings, *final] if f.serious}
-    said = [*findings, *final, *step_findings(problem, s, accused),
-            *spread_findings(problem, s, solved.inflation),
+    stepped = step_findings(problem, s, accused)
+    accused |= {f.item for f in stepped}  # of one part one accusation
+    spread = [f for f in spread_findings(problem, s, solved.inflation)
+              if not (f.code is Code.JOINT_LOOSE and f.item in accused)]
+    said = [*findings, *final, *stepped, *spread,
             *drawing_findings(rig, in_datum, layout, solved.drawing)]
     fit = Fit(built.as_built, _camera(s, cov.full), _photos(layout, s, residuals), layout.positions,
               _joint_angles(layout, s), layout.angle_keys, built.angle_cov, built.cross_cov, s.align_R, s.align_t,
