@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +49,41 @@ class BoardFit:
         return project(camera, s.lens, s.df[view], s.dc[view])
 
 
+class BoardProblem(NamedTuple):
+    """What the estimate works on: photos of a bare board, and where it starts."""
+
+    layout: Layout
+    corners: Corners
+    state: State
+
+
+def board_problem(views: Sequence[tuple[Array, Array]], size: tuple[int, int],
+                  whiten: Sequence[Array] | None = None) -> BoardProblem:
+    """From views of (n, 2) mm on the board and (n, 2) px; size (width, height) px.
+
+    ``whiten`` (n, 2, 2) a view makes each corner's residual one of unit covariance; the identity where not given.
+    """
+    n = len(views)
+    parts = [(k, slice(a, a + GROUP)) for k, (xy, _) in enumerate(views) for a in range(0, len(xy), GROUP)]
+    flat, uv = np.zeros((len(parts), GROUP, 2)), np.zeros((len(parts), GROUP, 2))
+    weight, seen = np.tile(np.eye(2), (len(parts), GROUP, 1, 1)), np.zeros((len(parts), GROUP), bool)
+    for g, (k, part) in enumerate(parts):
+        m = len(views[k][0][part])
+        flat[g, :m], uv[g, :m], seen[g, :m] = views[k][0][part], views[k][1][part], True
+        if whiten is not None:
+            weight[g, :m] = whiten[k][part]
+    corners = Corners(np.array([k for k, _ in parts]), np.full(len(parts), -1), np.arange(len(parts)), flat, uv,
+                      weight, seen)
+    start = photo_poses(corners, n, size, None)
+    names = tuple(f"photo {k}" for k in range(n))
+    rig = Rig("board", 1000.0, {}, {}, {}, {}, {}, {})
+    layout = Layout(rig, (), (), (), (), ("here",), (), "here", names, ("here",) * n)
+    state = State(start.lens, 1.0, np.zeros(3), np.eye(3), np.zeros(3), np.zeros((0, 3, 3)), np.zeros((0, 3)),
+                  np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), start.R, start.t,
+                  np.zeros(n), np.zeros((n, 2)))
+    return BoardProblem(layout, corners, state)
+
+
 def fit_board(views: Sequence[tuple[Array, Array]], size: tuple[int, int], free: Sequence[str] = LENS,
               df_sd: float = TIGHT, dc_sd: float = TIGHT) -> BoardFit:
     """Lens terms ``free`` and every pose from views of (n, 2) mm on the board and (n, 2) px; size (width, height).
@@ -56,28 +92,14 @@ def fit_board(views: Sequence[tuple[Array, Array]], size: tuple[int, int], free:
     and principal point. Every corner counts alike: its covariance is the identity.
     """
     n = len(views)
-    parts = [(k, slice(a, a + GROUP)) for k, (xy, _) in enumerate(views) for a in range(0, len(xy), GROUP)]
-    flat, uv, seen = np.zeros((len(parts), GROUP, 2)), np.zeros((len(parts), GROUP, 2)), np.zeros(
-        (len(parts), GROUP), bool)
-    for g, (k, part) in enumerate(parts):
-        m = len(views[k][0][part])
-        flat[g, :m], uv[g, :m], seen[g, :m] = views[k][0][part], views[k][1][part], True
-    c = Corners(np.array([k for k, _ in parts]), np.full(len(parts), -1), np.arange(len(parts)), flat, uv,
-                np.tile(np.eye(2), (len(parts), GROUP, 1, 1)), seen)
-    start = photo_poses(c, n, size, None)
+    layout, corners, state = board_problem(views, size)
     lens_sd = np.array([WIDE if name in free else TIGHT for name in LENS])
-    priors = Priors(start.lens.copy(), lens_sd, df_sd=df_sd, dc_sd=dc_sd, scale=1.0, scale_sd=TIGHT, bow_sd=TIGHT,
+    priors = Priors(state.lens.copy(), lens_sd, df_sd=df_sd, dc_sd=dc_sd, scale=1.0, scale_sd=TIGHT, bow_sd=TIGHT,
                     stretch_sd=TIGHT)
-    names = tuple(f"photo {k}" for k in range(n))
-    rig = Rig("board", 1000.0, {}, {}, {}, {}, {}, {})
-    layout = Layout(rig, (), (), (), (), ("here",), (), "here", names, ("here",) * n)
-    state = State(start.lens, 1.0, np.zeros(3), np.eye(3), np.zeros(3), np.zeros((0, 3, 3)), np.zeros((0, 3)),
-                  np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), start.R, start.t,
-                  np.zeros(n), np.zeros((n, 2)))
-    problem = RigProblem(layout, c, priors)
+    problem = RigProblem(layout, corners, priors)
     sol = minimise(problem, state, max_iterations=200, rtol=1e-16)
     assert sol.converged
-    r = problem.corner_residuals(sol.state)[seen]
+    r = problem.corner_residuals(sol.state)[corners.seen]
     dof = r.size - len(free) - 6 * n - (3 * n if df_sd > TIGHT else 0)
     reduced, _, _ = reduced_system(problem.linearise(sol.state))
     d = 1 / np.sqrt(np.diag(reduced))
