@@ -154,6 +154,11 @@ def test_other_processes_end_with_a_killed_one(tmp_path: Path, after: float) -> 
     assert not begun.exists() and list(scratch.iterdir()) == []
 
 
+def interruptible() -> None:
+    """A shell's background job ignores the keyboard and hands that on; a run from a terminal does not."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 @pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
 @pytest.mark.parametrize("stop", [signal.SIGINT, signal.SIGTERM])
 def test_a_run_that_is_stopped_leaves_nothing(tmp_path: Path, stop: signal.Signals) -> None:
@@ -162,8 +167,9 @@ def test_a_run_that_is_stopped_leaves_nothing(tmp_path: Path, stop: signal.Signa
     command = [sys.executable, "-m", "calib.cli", "run", str(SAMPLE), str(SAMPLE.parent / "before"), "--out", str(out),
                "--workers", "2"]
     run = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, cwd=SAMPLE.parents[1], start_new_session=True,
-                           env={**os.environ, "TMPDIR": str(scratch)})
-    time.sleep(3)
+                           env={**os.environ, "TMPDIR": str(scratch)}, preexec_fn=interruptible)
+    assert run.stderr is not None and run.stderr.readline().startswith("reading photos")
+    time.sleep(1)  # well into it
     os.killpg(run.pid, stop) if stop is signal.SIGINT else run.send_signal(stop)  # the keyboard reaches all of them
     said = run.communicate(timeout=60)[1]
     assert run.returncode == 130 and said.splitlines()[-1] == "rigtrue: stopped." and "Traceback" not in said
