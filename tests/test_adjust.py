@@ -5,12 +5,13 @@ from __future__ import annotations
 import itertools
 import time
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from calib.advice.adjust import AdjustOptions, propose
-from calib.advice.finder import Candidate, shortfall
+from calib.advice.finder import Candidate, Finder, Row, shortfall
 from calib.advice.proposal import Builder, Change, Proposal, Proposals, chance, gaussian, said, turns_words
 from calib.advice.ranking import Rules, allowed, ranked
 from calib.advice.search import (
@@ -390,3 +391,19 @@ def test_work_list_reads_like_a_builder(built: AsBuilt, got: Proposals) -> None:
     assert said(Change("rod", "left_rod", "458.0", "457.0", -1.0, None, "shorten")) == "Left rod: shorten by 1 mm."
     assert said(Change("hole", "crank.left_in", "2", "3", 9.0, None, "away from the pivot")) == (
         "Crank: move the rod end at left in from hole 2 to hole 3 (away from the pivot).")
+
+
+def test_a_setting_that_breaks_one_limit_is_solved_again_within_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    finder = object.__new__(Finder)
+    finder.model = SimpleNamespace(fast=True, side_by_side=lambda v: None)  # type: ignore[assignment]
+    finder.objective = None  # type: ignore[assignment]
+    room = np.array([[-0.1, 5.0], [0.2, 0.3], [-0.1, -2.0], [-1.0, 3.0]])
+    finder.limits = SimpleNamespace(room=lambda b: room, penalty=None)  # type: ignore[assignment]
+    rows = [Row(Variant({}, {"right_tie": float(k)}), ("right_tie",) if k < 3 else (), 1.0, 0.5) for k in range(4)]
+
+    def again(model: object, target: object, variants: list[Variant], *rest: object, **how: object) -> SimpleNamespace:
+        return SimpleNamespace(variants=[Variant({}, {"right_tie": 10 + v.moves["right_tie"]}) for v in variants])
+
+    monkeypatch.setattr("calib.advice.finder.solve", again)
+    got = [r.variant.moves["right_tie"] for r in finder.within_limits(rows)]
+    assert got == [10.0, 1.0, 12.0, 3.0]  # the last has nothing to solve for
