@@ -13,7 +13,7 @@ from calib.estimation.blocks.corners import Corners
 from calib.estimation.blocks.expected import Priors
 from calib.estimation.camera import LENS, project
 from calib.estimation.equations import RigProblem
-from calib.estimation.solver import minimise, reduced_system
+from calib.estimation.solver import inverse_of, minimise
 from calib.estimation.start import photo_poses
 from calib.estimation.unknowns import Layout, State
 from calib.rig.model import Rig
@@ -101,7 +101,5 @@ def fit_board(views: Sequence[tuple[Array, Array]], size: tuple[int, int], free:
     assert sol.converged
     r = problem.corner_residuals(sol.state)[corners.seen]
     dof = r.size - len(free) - 6 * n - (3 * n if df_sd > TIGHT else 0)
-    reduced, _, _ = reduced_system(problem.linearise(sol.state))
-    d = 1 / np.sqrt(np.diag(reduced))
-    cov = np.linalg.inv(reduced * d[:, None] * d[None, :]) * np.outer(d, d) * float(np.sum(r * r)) / dof
+    cov = inverse_of(problem.information(sol.state)) * float(np.sum(r * r)) / dof
     return BoardFit(sol.state, cov[:9, :9], r, dof)

@@ -20,7 +20,7 @@ from calib.report.page import lens_line
 from calib.results import Code, Finding, Fit
 from calib.rig.reader import load_rig
 from capture.observations import Observations
-from tests.bench.estimate import Residuals, ours, plain_problem, shoot
+from tests.bench.estimate import Residuals, ours, plain_problem, shoot, small_problem
 from tests.render.shoot import simulate_observations
 from tests.render.truth import Truth, random_truth, sample_truth
 
@@ -31,12 +31,7 @@ Array = NDArray[np.float64]
 @pytest.fixture(scope="module")
 def small() -> tuple[RigProblem, State]:
     """A small shoot at its cold start: far enough from the minimum that no residual is near zero by chance."""
-    rig, obs = shoot(2, seed=11)
-    keep = {"back2", "ahead", "push2", "spin1"}
-    obs = replace(obs, photos=tuple(p for p in obs.photos if p.position in keep),
-                  table=obs.table[obs.table["position"].isin(keep)])
-    rig = replace(rig, positions=("back2", "ahead", "push2"), spin_positions=("spin1",))
-    problem, state = plain_problem(rig, obs, every=3)
+    problem, state = small_problem()
     # every quantity off by a little, correlated corners, board bow: no term may hide behind a zero
     rng = np.random.default_rng(1)
     f = Residuals(problem, state)

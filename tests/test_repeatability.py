@@ -16,7 +16,7 @@ from calib.estimation.unknowns import PRIVATE, Motions, State, loosened, with_fi
 from calib.findings import Code
 from tests.bench.coverage import accused
 from tests.bench.coverage import shoot as workshop_shoot
-from tests.bench.estimate import plain_problem, shoot
+from tests.bench.estimate import small_problem
 from tests.mistakes import MISTAKES
 from tests.render.workshop import ROWS, TILTS
 
@@ -26,12 +26,7 @@ Array = NDArray[np.float64]
 @pytest.fixture(scope="module")
 def case() -> tuple[RigProblem, State]:
     """A small shoot with every unknown off, so that no term hides behind a zero."""
-    rig, obs = shoot(2, seed=11)
-    keep = {"back2", "ahead", "push2", "spin1"}
-    obs = replace(obs, photos=tuple(p for p in obs.photos if p.position in keep),
-                  table=obs.table[obs.table["position"].isin(keep)])
-    rig = replace(rig, positions=("back2", "ahead", "push2"), spin_positions=("spin1",))
-    problem, state = plain_problem(rig, obs, every=3)
+    problem, state = small_problem()
     c = problem.corners
     depth = problem.corner_block.view(problem.motions(state)).xc[..., 2].mean(axis=1)
     c = replace(c, fields=fields(c.uv, c.seen, depth, float(state.lens[0]), (2400, 1800)))

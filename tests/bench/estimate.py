@@ -60,6 +60,16 @@ def plain_problem(rig: Rig, obs: Observations, every: int = 1) -> tuple[RigProbl
     return RigProblem(layout, corners, priors, robust_scale=None, prior_scale=1e9), state
 
 
+def small_problem() -> tuple[RigProblem, State]:
+    """``plain_problem`` of four positions of a shoot, a third of the corners: for differences by every unknown."""
+    rig, obs = shoot(2, seed=11)
+    keep = {"back2", "ahead", "push2", "spin1"}
+    obs = replace(obs, photos=tuple(p for p in obs.photos if p.position in keep),
+                  table=obs.table[obs.table["position"].isin(keep)])
+    rig = replace(rig, positions=("back2", "ahead", "push2"), spin_positions=("spin1",))
+    return plain_problem(rig, obs, every=3)
+
+
 class Residuals:
     """All residuals as one vector of one vector of unknowns: steps from ``origin``, shared then photo by photo."""
 
