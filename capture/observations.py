@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.csvcells import safe_cells
+
 if TYPE_CHECKING:  # the processes that read photos have no need of it
     import pandas as pd
 
@@ -72,8 +74,6 @@ class Observations:
 def write_observations(obs: Observations, path: Path) -> None:
     """Write the corner table as CSV with the photo list beside it (``<stem>_photos.csv``)."""
     import pandas as pd
-
-    from capture.csvcells import safe_cells
 
     safe_cells(obs.table).to_csv(path, index=False, float_format="%.5f")
     rows = [{"name": p.name, "position": p.position, "width": p.width, "height": p.height,

@@ -143,8 +143,8 @@ class Builder:
         s = doubt.extended(variant)
         targets = self.objective.targets
         chances, together = chance(s.values, s.spread + np.diag(self.objective.doubt**2), [t.value for t in targets],
-                                   self.objective.tolerance,
-                                   self.draws, self.seed, [FIGURES[t.name].rule == "at most" for t in targets])
+                                   self.objective.tolerance, self.draws, self.seed,
+                                   [FIGURES[t.name].rule == "at most" for t in targets])
         figures = tuple(predicted(t, float(v), float(u), float(c))
                         for t, v, u, c in zip(targets, s.values, s.u95, chances, strict=True))
         changes = self.changes(variant, needs)

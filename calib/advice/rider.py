@@ -27,9 +27,10 @@ class Weight:
     u95: float = 0.0
     note: str = ""
 
+
 def weight_on(name: str, design: Rig, loaded: Sequence[LoadedFigure] = ()) -> Weight:
     """What the rider does to the figure ``name``: as photographed aboard, else what the rig file allows for."""
-    aboard = next((f for f in loaded if f.name.replace(" ", "_") == name), None)
+    aboard = _aboard(name, loaded)
     if aboard is not None:
         return Weight(math.radians(aboard.change), math.radians(aboard.change_u95),
                       "As photographed with the rider aboard.")
@@ -43,11 +44,15 @@ def weight_on(name: str, design: Rig, loaded: Sequence[LoadedFigure] = ()) -> We
 def judged_with_rider(kind: FigureKind, value: float, u95: float, target: Target, design: Rig,
                       loaded: Sequence[LoadedFigure] = ()) -> Verdict:
     """Verdict on a figure ``value`` +/- ``u95`` (unloaded; rad, mm or plain), with what the rider does to it."""
-    aboard = next((f for f in loaded if f.name.replace(" ", "_") == kind.name), None)
+    aboard = _aboard(kind.name, loaded)
     w = weight_on(kind.name, design, loaded)
     if aboard is not None:
         return judge(kind, math.radians(aboard.loaded), math.radians(aboard.loaded_u95), target, w.note)
     return judge(kind, value, math.hypot(u95, w.u95), target, w.note)
+
+
+def _aboard(name: str, loaded: Sequence[LoadedFigure]) -> LoadedFigure | None:
+    return next((f for f in loaded if f.name.replace(" ", "_") == name), None)
 
 
 def unloaded(design: Rig, loaded: Sequence[LoadedFigure] = ()) -> Rig:

@@ -12,7 +12,7 @@ from scipy.optimize import minimize_scalar
 
 from calib.estimation.blocks.closure import Closure
 from calib.estimation.blocks.corners import Corners
-from calib.estimation.blocks.expected import BarAlong, PrintScale
+from calib.estimation.blocks.expected import BarAlong, PrintScale, Spread
 from calib.estimation.camera import camera_matrix
 from calib.estimation.equations import KINDS, RigProblem
 from calib.estimation.moved import Moved, what_moved
@@ -20,7 +20,7 @@ from calib.estimation.solver import reduced_system
 from calib.estimation.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
 from calib.estimation.unknowns import Layout, State, tightened
 from calib.findings import Code
-from calib.results import Finding
+from calib.results import Finding, Repeatability
 from calib.rig.model import FRAME
 from calib.uncertainty import K95
 from capture.observations import Observations
@@ -31,7 +31,7 @@ TOLD_HAND_MM, TOLD_HAND_DEG, TOLD_PX = 0.15, 0.01, 0.1  # and hand and lens
 TOLD_FACTOR = 1.2
 LOOSE_MM, LOOSE_DEG = 0.18, 0.3  # a joint that repeats worse than this is not sound; common practice, no source
 STEP_F = 6.0  # of a step between two positions against the scatter about it; scattered play reached 3.8 (24 parts)
-STEP_MM, STEP_RAD = 0.1, 1.5e-3  # least step to be told
+STEP = Spread(0.1, 1.5e-3)  # least step to be told
 OFF_PX = 4.0  # a tag further than this from where the position's other photos put it has moved
 SIZE = 0.01  # a tag's size over that in the rig file, beyond which it is another print
 SURE = 4.5  # standard uncertainties between bar and drawing; lengths are off together now and then
@@ -351,16 +351,13 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
     return out
 
 
-def spread_findings(problem: RigProblem, s: State, inflation: float) -> list[Finding]:
+def spread_findings(problem: RigProblem, s: State, inflation: float, repeats: Sequence[Repeatability]) -> list[Finding]:
     """What no single tag, photo or board is to blame for, and is allowed for: joints that repeat badly, hand, lens."""
-    layout, loose, out = problem.layout, problem.priors.loose, list[Finding]()
-    joints = [(b, loose.hinge(b)) for b in dict.fromkeys(b for b, _ in layout.off_keys)]
-    for name, spread in [*joints, ("board", loose.board)] if joints else []:
-        deg = float(np.degrees(spread.rad))
-        loose_joint = name != "board" and (spread.mm > LOOSE_MM or deg > LOOSE_DEG)
-        if spread.mm > TOLD_MM or deg > TOLD_DEG:
-            code = Code.JOINT_LOOSE if loose_joint else Code.REPEATS
-            out.append(Finding(code, name, facts={"mm": spread.mm, "deg": deg}))
+    layout, out = problem.layout, list[Finding]()
+    for r in repeats:
+        if r.mm > TOLD_MM or r.deg > TOLD_DEG:
+            loose = r.joint != "board" and (r.mm > LOOSE_MM or r.deg > LOOSE_DEG)
+            out.append(Finding(Code.JOINT_LOOSE if loose else Code.REPEATS, r.joint, facts={"mm": r.mm, "deg": r.deg}))
     if layout.fields and problem.corners.fields is not None:
         deg, mm = (float(np.sqrt(np.mean(np.sum(h**2, axis=1)))) for h in (np.degrees(s.hand[:, :3]), s.hand[:, 3:]))
         if mm > TOLD_HAND_MM or deg > TOLD_HAND_DEG:
@@ -381,15 +378,15 @@ def step_findings(problem: RigProblem, s: State, accused: Collection[str]) -> li
     allowed for.
     """
     layout, out = problem.layout, list[Finding]()
-    for body in dict.fromkeys(b for b, _ in layout.off_keys):
+    for body in layout.off_bodies:
         where = [p for p in layout.positions if (body, p) in layout.off_keys]
         if body in accused or len(where) < 4:
             continue
         off = s.off[[layout.off_keys.index((body, p)) for p in where]]
-        f, k = max((_step_f(off / np.array([STEP_RAD] * 3 + [STEP_MM] * 3), k), k) for k in range(1, len(where)))
+        f, k = max((_step_f(off / STEP.six, k), k) for k in range(1, len(where)))
         step = off[k:].mean(axis=0) - off[:k].mean(axis=0)
         rad, mm = float(np.linalg.norm(step[:3])), float(np.linalg.norm(step[3:]))
-        if f > STEP_F and (mm > STEP_MM or rad > STEP_RAD):
+        if f > STEP_F and (mm > STEP.mm or rad > STEP.rad):
             odd = where[k:] if layout.reference in where[:k] else where[:k]
             out.append(Finding(Code.PART_BENT, body, tuple(odd), {"mm": mm, "deg": float(np.degrees(rad))}))
     return out

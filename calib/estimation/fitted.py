@@ -86,7 +86,8 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
     accused = {rig.tags[f.item].body if f.item in rig.tags else f.item for f in [*findings, *final] if f.serious}
     stepped = step_findings(problem, s, accused)
     accused |= {f.item for f in stepped}  # of one part one accusation
-    spread = [f for f in spread_findings(problem, s, solved.inflation)
+    repeats = _repeats(problem)
+    spread = [f for f in spread_findings(problem, s, solved.inflation, repeats)
               if not (f.code is Code.JOINT_LOOSE and f.item in accused)]
     said = [*findings, *final, *stepped, *spread,
             *drawing_findings(rig, in_datum, layout, solved.drawing)]
@@ -95,7 +96,7 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
               _tag_poses(layout, s), residuals, (), tuple(said), solved.sigma, _closure_errors(problem, s), 0.0,
               solved.iterations, pivot_table(rig, built.as_built, layout),
               _print(layout, s, cov.full), converged=solved.converged, dof=solved.dof, drawing=solved.drawing,
-              repeatability=_repeats(problem))
+              repeatability=repeats)
     fit = replace(fit, figures=measured_figures(rig, fit))
     if rig.loaded:
         loaded, missing = loaded_of(layout, s, cov.full, solved.sigma, problem.priors, built.as_built, aboard)
@@ -202,8 +203,7 @@ def _closure_errors(problem: RigProblem, s: State) -> Mapping[tuple[str, str], f
 def _repeats(problem: RigProblem) -> tuple[Repeatability, ...]:
     """How each joint repeats, board last; none where that was not estimated."""
     loose, layout = problem.priors.loose, problem.layout
-    hinges = dict.fromkeys(b for b, _ in layout.off_keys)
-    out = [Repeatability(b, loose.hinge(b).mm, float(np.degrees(loose.hinge(b).rad))) for b in hinges]
+    out = [Repeatability(b, loose.hinge(b).mm, float(np.degrees(loose.hinge(b).rad))) for b in layout.off_bodies]
     return (*out, Repeatability("board", loose.board.mm, float(np.degrees(loose.board.rad)))) if out else ()
 
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from calib.estimation.blocks.expected import Looseness, Spread
 from calib.estimation.equations import RigProblem
 from calib.estimation.fields import wave_sizes
-from calib.estimation.solver import reduced_system
+from calib.estimation.solver import inverse_of, reduced_system
 from calib.estimation.unknowns import PRIVATE, State
 
 Array = NDArray[np.float64]
@@ -47,8 +47,7 @@ def certainty(problem: RigProblem, s: State) -> Certainty:
     """From the normal equations at a state near the minimum, with one step towards it."""
     n = problem.linearise(s)
     reduced = reduced_system(n)
-    scale = 1 / np.sqrt(np.diag(reduced.matrix))
-    cov = np.linalg.inv(reduced.matrix * scale[:, None] * scale) * scale[:, None] * scale
+    cov = inverse_of(reduced.matrix)
     step = cov @ reduced.rhs
     own = np.einsum("pij,pj->pi", reduced.inverse, -n.g_private - np.einsum("psk,s->pk", n.cross, step))
     after = problem.retract(s, step, own)
@@ -64,7 +63,7 @@ def repeatability(problem: RigProblem, known: Certainty) -> Looseness:
     lay, now, s = problem.layout, problem.priors.loose, known.state
     var = np.diag(known.shared)
     hinges = {}
-    for body in dict.fromkeys(b for b, _ in lay.off_keys):
+    for body in lay.off_bodies:
         rows = [k for k, (b, _) in enumerate(lay.off_keys) if b == body]
         slots = np.array([np.arange(lay.off(*lay.off_keys[k]).start, lay.off(*lay.off_keys[k]).stop) for k in rows])
         was, off = now.hinge(body), s.off[rows]
@@ -101,5 +100,5 @@ def _sd(effects: Array, variance: Array, was: float, usual: float, least: float)
 
 def _weights(effects: Array, sd: Spread, scale: float) -> Array:
     """Root of the weight (n, 1) that each position's effects keep: a knock is no repeatability."""
-    e2 = np.sum((effects / np.array([sd.rad] * 3 + [sd.mm] * 3)) ** 2, axis=1)
+    e2 = np.sum((effects / sd.six) ** 2, axis=1)
     return np.sqrt(1 / (1 + e2 / (scale**2 * 6)))[:, None]

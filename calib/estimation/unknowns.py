@@ -101,6 +101,11 @@ class Layout:
         return tuple((b, p) for b in self.bodies if self.rig.bodies[b].role != "wheel" for p in self.positions)
 
     @cached_property
+    def off_bodies(self) -> tuple[str, ...]:
+        """The parts of ``off_keys``."""
+        return tuple(dict.fromkeys(b for b, _ in self.off_keys))
+
+    @cached_property
     def flex_keys(self) -> tuple[str, ...]:
         """Positions at which the parts may stand off the board."""
         return self.positions if self.loose and self.bodies else ()

@@ -113,6 +113,7 @@ class CornerBlock:
         n_photos = len(layout.photos)
         self._board_sum = _summing(corners.photo[self._board], n_photos)
         self._part_sum = _summing(corners.photo[self._part], n_photos)
+        self._photo_sum = _summing(corners.photo, n_photos)
         self._pair_sum = _summing(self._pair[self._part], len(self._pairs))
         self._width = _BASE + 1 + (_SLOPES if corners.fields is not None else 0)
         self._seen_from: CornerView | None = None
@@ -194,18 +195,17 @@ class CornerBlock:
             e[self._part, 15:18, _SCALE] = 0.0
             e[self._part, 3:6, _SCALE] += self._scale_shift(view)
         rest = e.transpose(0, 2, 1) @ square[:, :_BASE + 1][:, :, _PATCH]  # (g, 30, 6)
-        photos = _summing(c.photo, len(s.photo_t))
         by_hand, by_lens = rest @ f.hand, rest @ f.lens
         lens_lens = patch @ f.lens
         own, common, slots = slice(6, 6 + PRIVATE), slice(6 + PRIVATE, GROUP), self._shared
-        hands = _sums(photos, by_hand)
+        hands = _sums(self._photo_sum, by_hand)
         n.private[:, :PRIVATE, hand] += hands[:, own]
         n.private[:, hand, :PRIVATE] += hands[:, own].transpose(0, 2, 1)
-        n.private[:, hand, hand] += _sums(photos, f.hand.transpose(0, 2, 1) @ patch @ f.hand)
+        n.private[:, hand, hand] += _sums(self._photo_sum, f.hand.transpose(0, 2, 1) @ patch @ f.hand)
         n.g_private[:, hand] += hands[:, -1]
         n.cross[:, slots, hand] += hands[:, common]
-        n.cross[:, waves, hand] += _sums(photos, lens_lens.transpose(0, 2, 1) @ f.hand)
-        n.cross[:, waves, :PRIVATE] += _sums(photos, by_lens[:, own]).transpose(0, 2, 1)
+        n.cross[:, waves, hand] += _sums(self._photo_sum, lens_lens.transpose(0, 2, 1) @ f.hand)
+        n.cross[:, waves, :PRIVATE] += _sums(self._photo_sum, by_lens[:, own]).transpose(0, 2, 1)
         both = by_lens[:, common].sum(axis=0)
         n.shared[slots, waves] += both
         n.shared[waves, slots] += both.T

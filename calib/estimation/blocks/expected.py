@@ -20,6 +20,11 @@ class Spread:
     mm: float
     rad: float
 
+    @property
+    def six(self) -> Array:
+        """(6,) of a turn and a shift."""
+        return np.array([self.rad] * 3 + [self.mm] * 3)
+
 
 @dataclass(frozen=True)
 class Looseness:
@@ -155,18 +160,14 @@ class PhotoPrior:
 
     df_sd: float
     dc_sd: float
-    hand: Spread = Spread(0.4, 0.45e-3)  # how far the hand moves in a picture, where the state has it
+    hand: Spread = Looseness.hand  # how far the hand moves in a picture, where the state has it
 
     kind = "prior"
-
-    @property
-    def _hand(self) -> Array:
-        return np.array([self.hand.rad] * 3 + [self.hand.mm] * 3)
 
     def cost(self, s: State) -> float:
         """Sum of squares."""
         return float(np.sum((s.df / self.df_sd) ** 2) + np.sum((s.dc / self.dc_sd) ** 2)
-                     + np.sum((s.hand / self._hand) ** 2))
+                     + np.sum((s.hand / self.hand.six) ** 2))
 
     def add_to(self, n: Normal, s: State) -> float:
         """Add the rows to the normal equations; returns their cost (twice)."""
@@ -176,8 +177,8 @@ class PhotoPrior:
         n.g_private[:, 7:9] += s.dc / self.dc_sd**2
         if len(s.hand):
             own = np.arange(9, 15)
-            n.private[:, own, own] += 1 / self._hand**2
-            n.g_private[:, own] += s.hand / self._hand**2
+            n.private[:, own, own] += 1 / self.hand.six**2
+            n.g_private[:, own] += s.hand / self.hand.six**2
         return self.cost(s)
 
 

@@ -25,13 +25,13 @@ class OffHinge(RowBlock):
     robust = True
 
     def residual(self, m: Motions) -> Array:
-        return m.state.off[self.index] / _six(self.sd)
+        return m.state.off[self.index] / self.sd.six
 
     def jacobian(self, m: Motions) -> Array:
         out = np.zeros((6, 5))
         out[:3, :2] = perpendiculars(m.state.axis_d[self.body])
         out[3:, 2:] = np.eye(3)
-        return out / _six(self.sd)[:, None]
+        return out / self.sd.six[:, None]
 
 
 @dataclass(frozen=True)
@@ -45,10 +45,10 @@ class OffBoard(RowBlock):
     robust = True
 
     def residual(self, m: Motions) -> Array:
-        return m.state.flex[self.index] / _six(self.sd)
+        return m.state.flex[self.index] / self.sd.six
 
     def jacobian(self, m: Motions) -> Array:
-        return np.diag(1 / _six(self.sd))
+        return np.diag(1 / self.sd.six)
 
 
 @dataclass(frozen=True)
@@ -64,10 +64,6 @@ class LensWaves(RowBlock):
 
     def jacobian(self, m: Motions) -> Array:
         return np.diag(1 / self.sd)
-
-
-def _six(sd: Spread) -> Array:
-    return np.array([sd.rad] * 3 + [sd.mm] * 3)
 
 
 def loose_blocks(layout: Layout, p: Priors) -> list[RowBlock]:
