@@ -9,8 +9,8 @@ import pytest
 from scipy.stats import norm
 
 from calib.advice.adjust import propose
-from calib.advice.rider import judged_with_rider
-from calib.advice.verdict import Outcome
+from calib.advice.rider import judged_with_rider, unloaded
+from calib.advice.verdict import Outcome, judge
 from calib.results import LoadedFigure
 from calib.rig.figures import FIGURES
 from calib.rig.model import Target
@@ -29,6 +29,8 @@ def test_unloaded_toe_allows_for_the_weight(toe: float, allowed: float, want: Ou
     v = judged_with_rider(FIGURES["toe"], float(np.radians(toe)), float(np.radians(0.02)), TOE, rig)
     assert v.outcome is want, v.text
     assert ("allowed for the rider" in v.text) == (allowed > 0)
+    told = unloaded(replace(rig, targets={"toe": TOE})).targets["toe"]  # as proposals judge it
+    assert judge(FIGURES["toe"], float(np.radians(toe)), float(np.radians(0.02)), told).outcome is want
 
 
 @pytest.mark.parametrize(("loaded", "u95", "want"), [

@@ -228,13 +228,13 @@ class Builder:
         s = self.doubt(variant).slopes
         out = []
         for k, (t, v, u) in enumerate(zip(self.objective.targets, s.values, s.u95, strict=True)):
-            if judge(FIGURES[t.name], float(v), float(u), t).outcome is Outcome.CANNOT_TELL:
+            if judge(FIGURES[t.name], float(v), float(u), replace(t, doubt=0.0)).outcome is Outcome.CANNOT_TELL:
                 part = what_limits(s, k)
                 v_, u_, w_, tol = (surface(float(x), t.unit) for x in (v, u, t.value, t.tolerance))
                 now, wanted = number(v_, u_, t.unit), number(w_, tol, t.unit)
                 out.append(f"Can't tell {t.name.replace('_', ' ')} yet: {now} against {wanted}. Most of the "
                            f"doubt is in {part_words(part)}: {cure(self.as_built.rig, part)}")
-            elif judge(FIGURES[t.name], float(v), float(np.hypot(u, t.doubt)), t).outcome is Outcome.CANNOT_TELL:
+            elif judge(FIGURES[t.name], float(v), float(u), t).outcome is Outcome.CANNOT_TELL:
                 out.append(f"Can't tell {t.name.replace('_', ' ')} with the rider aboard yet: {SHOOT_LOADED}")
         return tuple(out)
 
@@ -242,8 +242,7 @@ class Builder:
 def predicted(t: Target, value: float, u95: float, met: float) -> Predicted:
     """One figure after the change, from inside units."""
     v, u, w, tol = (surface(x, t.unit) for x in (value, u95, t.value, t.tolerance))
-    verdict = judge(FIGURES[t.name], value, float(np.hypot(u95, t.doubt)), t)
-    return Predicted(t.name, v, u, t.unit, w, tol, met, verdict)
+    return Predicted(t.name, v, u, t.unit, w, tol, met, judge(FIGURES[t.name], value, u95, t))
 
 
 def hole_change(rig: Rig, point: str, hole: str) -> Change:

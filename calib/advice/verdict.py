@@ -43,11 +43,12 @@ class Verdict:
 def judge(kind: FigureKind, value: float, u95: float, target: Target, remark: str = "") -> Verdict:
     """Judge a figure ``value`` +/- ``u95`` (rad, mm or plain, as inside) against its target; see verdict.
 
-    ``remark``: a sentence to go with what is said.
+    The target's own doubt is added to ``u95`` as the root of the sum of squares. ``remark``: a sentence to go with
+    what is said.
     """
     k = kind.scale
-    v = verdict(value * k, u95 * k, target.value * k, target.tolerance * k, kind.unit, kind.label, kind.digits,
-                kind.rule)
+    u = float(np.hypot(u95, target.doubt))
+    v = verdict(value * k, u * k, target.value * k, target.tolerance * k, kind.unit, kind.label, kind.digits, kind.rule)
     return replace(v, text=f"{v.text} {remark}") if remark else v
 
 

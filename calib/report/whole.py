@@ -58,19 +58,15 @@ def appearing(folder: Path) -> Iterator[Unfinished]:
         made.here.chmod(0o777 & ~_umask())
         seal(made.here)
         made.final = _moved(made.here, folder)
-    except OSError as e:
-        shutil.rmtree(made.here, ignore_errors=True)
-        raise cannot_write(folder, e) from e
-    except UserError:
-        shutil.rmtree(made.here, ignore_errors=True)
-        raise
-    except Exception as e:
-        kept = free_path(folder.with_name(f"{folder.name}-unfinished"))
-        made.here.rename(kept)
-        e.add_note(f"What was finished is in {kept}.")
-        raise
-    except BaseException:
-        shutil.rmtree(made.here, ignore_errors=True)
+    except BaseException as e:
+        if isinstance(e, Exception) and not isinstance(e, (OSError, UserError)):
+            kept = free_path(folder.with_name(f"{folder.name}-unfinished"))
+            made.here.rename(kept)
+            e.add_note(f"What was finished is in {kept}.")
+        else:
+            shutil.rmtree(made.here, ignore_errors=True)
+        if isinstance(e, OSError):
+            raise cannot_write(folder, e) from e
         raise
 
 
