@@ -95,7 +95,18 @@ def test_a_moving_hand_is_the_still_camera_of_that_rows_moment(still: Truth) -> 
             shifts.append(np.linalg.norm(uv - at_rest.camera.project(point)))
     assert 0.1 < np.max(shifts) < 3.0
     with pytest.raises(ValueError, match="row"):
-        truth.shots[0].camera.normalised(np.array(5.0), np.array(5.0))
+        truth.shots[0].camera.rays(np.array(5.0), np.array(5.0))
+
+
+@pytest.mark.parametrize("row", ["rolling readout", "lens residue", MIX])
+def test_what_a_pixel_saw_is_where_its_ray_goes(still: Truth, row: str) -> None:
+    truth = in_the_mix(still, ROWS[row])
+    x = still.board_points(np.stack(np.meshgrid([-80.0, 0.0, 80.0], [-100.0, 20.0, 100.0]), axis=-1).reshape(-1, 2))
+    for shot in truth.shots[:4]:
+        c = shot.camera
+        origin, d = c.sight(*c.project(x).T)
+        at = x @ c.R.T + c.t
+        np.testing.assert_allclose(origin + d * at[:, 2:], at, atol=2e-4)
 
 
 def test_the_lens_residue_is_the_same_in_every_photo_and_can_be_undone(still: Truth) -> None:

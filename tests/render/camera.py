@@ -99,10 +99,22 @@ class Camera:
                        self.fy * yd + self.lens.cy + self.dc[1]], axis=-1)
         return uv if self.lens.residue is None else uv + self.lens.residue.shift(uv)
 
+    def sight(self, u: Array, v: Array) -> tuple[Array, Array]:
+        """Origins and directions (..., 3), camera axes, of what pixels saw as their row was read; z of directions 1."""
+        x, y = self.normalised(u, v)
+        d = np.stack([x, y, np.ones_like(x)], axis=-1)
+        if self.sweep is None:
+            return np.zeros_like(d), d
+        # a point c was seen at (1 + when [turn]) c + when drift: both are taken back, row by row
+        when = self.sweep.seconds * (np.broadcast_to(np.asarray(v, float), x.shape) / (self.lens.height - 1) - 0.5)
+        turn = np.cross(self.sweep.turn, np.eye(3))  # [turn] transposed, for rows of vectors
+        back = np.linalg.inv(np.eye(3) + when[..., None, None] * turn)
+        origin = -when[..., None] * (self.sweep.drift @ back)
+        d = np.einsum("...j,...jk->...k", d, back)
+        return origin - d * (origin[..., 2:] / d[..., 2:]), d / d[..., 2:]
+
     def normalised(self, u: Array, v: Array) -> tuple[Array, Array]:
-        """Undistorted x/z, y/z of pixels; Newton steps until exact to rounding. ValueError with a moving hand."""
-        if self.sweep is not None:
-            raise ValueError("with a moving hand a pixel's ray depends on its row: only project() knows it")
+        """Undistorted x/z, y/z of pixels as the lens saw them; Newton steps until exact to rounding."""
         if self.lens.residue is not None:
             seen = np.stack(np.broadcast_arrays(np.asarray(u, float), np.asarray(v, float)), axis=-1)
             uv = seen.copy()
@@ -129,9 +141,10 @@ class Camera:
         return x, y
 
     def rays(self, u: Array, v: Array) -> Array:
-        """Unit directions (..., 3) in frame axes of pixels."""
-        x, y = self.normalised(u, v)
-        d = np.stack([x, y, np.ones_like(x)], axis=-1)
+        """Unit directions (..., 3) in frame axes of pixels, from the centre; ValueError with a moving hand."""
+        if self.sweep is not None:
+            raise ValueError("with a moving hand each row has its own centre: see sight()")
+        d = self.sight(u, v)[1]
         return (d / np.linalg.norm(d, axis=-1, keepdims=True)) @ self.R
 
 

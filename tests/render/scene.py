@@ -7,6 +7,7 @@ hides the paper. Light is added up linearly and encoded last, as in a phone.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from capture.targets import CELLS, PAPERS_MM
 from tests.render.camera import Camera
-from tests.render.tags import FINE, PAPER_CELLS, blurred_to_pixels, pixel_box, tag_ink, tag_outline
+from tests.render.tags import FINE, PAPER_CELLS, Height, blurred_to_pixels, pixel_box, tag_ink, tag_outline
 from tests.render.truth import Pose, Shot, Truth
 
 Array = NDArray[np.float64]
@@ -61,7 +62,7 @@ class Print:
     edge: float
     pose: Pose
     centre: tuple[float, float]
-    bow: tuple[float, float, float] | None
+    height: Height | None
     paper: int
 
 
@@ -84,7 +85,7 @@ def build_scene(truth: Truth, position: str) -> Scene:
     _clutter(s)
     rig = truth.rig
     for name, body in rig.bodies.items():
-        R, t = truth.body_pose(name, position)
+        R, t = truth.flexed_pose(name, position)
         part = Scene([], [])
         pivot = np.asarray(body.pivot)
         if body.role == "lever":
@@ -102,7 +103,7 @@ def build_scene(truth: Truth, position: str) -> Scene:
     for rod in rig.rods.values():
         ends = []
         for p in (rig.points[rod.a], rig.points[rod.b]):
-            R, t = truth.body_pose(p.body, position)
+            R, t = truth.flexed_pose(p.body, position)
             ends.append(R @ np.asarray(p.xyz) + t)
         a, b = ends
         d = (b - a) / np.linalg.norm(b - a)
@@ -213,12 +214,13 @@ def _clutter(s: Scene) -> None:
 
 
 def _tags(s: Scene, truth: Truth, position: str) -> None:
-    def sheet(code: int | None, edge: float, R: Array, t: Array, w: float, h: float, plate: float) -> int:
+    def sheet(code: int | None, edge: float, R: Array, t: Array, w: float, h: float, plate: float,
+              height: Height | None = None) -> int:
         s.shapes.append(Slab(R, t - R[:, 2] * 0.3, np.array([w / 2, h / 2, 0.3]), PAPER))
         number = len(s.shapes) - 1
         s.slab(R, t - R[:, 2] * (0.7 + plate / 2), (w + 4, h + 4, plate), PLY)
         if code is not None:
-            s.prints.append(Print(code, edge, (R, t), (0.0, 0.0), None, number))
+            s.prints.append(Print(code, edge, (R, t), (0.0, 0.0), height, number))
         return number
 
     rig = truth.rig
@@ -226,17 +228,18 @@ def _tags(s: Scene, truth: Truth, position: str) -> None:
         R, t = truth.tag_pose(name, position)
         edge = tag.size * truth.scale
         side = edge * (1 + 2 * PAPER_CELLS / CELLS)
-        sheet(tag.code, edge, R, t, side, side, 3.0 if tag.centres_on else 6.0)
+        sheet(tag.code, edge, R, t, side, side, 3.0 if tag.centres_on else 6.0,
+              partial(truth.tag_height, name) if name in truth.warps else None)
         if tag.centres_on:
             p = rig.points[tag.centres_on]
-            Q, q = truth.body_pose(p.body, position)
+            Q, q = truth.flexed_pose(p.body, position)
             s.bar(Q @ np.asarray(p.xyz) + q, t - R[:, 2] * 9, 6, STEEL)
     R, t = truth.board_pose
     w, h = PAPERS_MM[truth.board.paper]
     paper = sheet(None, 0.0, R, t, w, h, 9.0)
     for code, c in truth.board.tag_centres().items():
         centre = (float(c[0] * truth.scale), float(c[1] * truth.scale))
-        s.prints.append(Print(code, truth.board.tag_mm * truth.scale, (R, t), centre, truth.bow, paper))
+        s.prints.append(Print(code, truth.board.tag_mm * truth.scale, (R, t), centre, truth.board_height, paper))
 
 
 # --- rays ---
@@ -378,15 +381,20 @@ def see(scene: Scene, camera: Camera, shadows: ShadowMap, rng: np.random.Generat
     coarse = 8  # rays are smooth: exact on every eighth pixel, interpolated between (shapes only, not ink)
     u, v = np.meshgrid(np.arange(-coarse, w + 2 * coarse, coarse, dtype=float),
                        np.arange(-coarse, h + 2 * coarse, coarse, dtype=float))
-    xn, yn = (a.astype(np.float32) for a in camera.normalised(u, v))
     gu, gv = np.meshgrid(np.arange(w, dtype=np.float32) / coarse + 1, np.arange(h, dtype=np.float32) / coarse + 1)
-    x, y = (cv2.remap(a, gu, gv, cv2.INTER_LINEAR) for a in (xn, yn))
-    d = np.asarray(np.stack([x, y, np.ones_like(x)], axis=-1), np.float32)
+
+    def everywhere(a: Array) -> F32:
+        """Camera axes on the coarse grid (..., 3) to frame axes at every pixel."""
+        return np.asarray(cv2.remap(a.astype(np.float32), gu, gv, cv2.INTER_LINEAR) @ camera.R.astype(np.float32))
+
+    origin, way = camera.sight(u, v)
+    d = everywhere(way)
     d = d / np.linalg.norm(d, axis=-1, keepdims=True)
-    d = d @ camera.R.astype(np.float32)
     o = camera.centre.astype(np.float32)
+    if camera.sweep is not None:
+        o = o + everywhere(origin)
     with np.errstate(divide="ignore"):
-        depth = np.where(d[..., 2] < -1e-4, -o[2] / d[..., 2], np.float32(np.inf)).astype(np.float32)
+        depth = np.where(d[..., 2] < -1e-4, -o[..., 2] / d[..., 2], np.float32(np.inf)).astype(np.float32)
     seen = np.where(np.isfinite(depth), -1, -2).astype(np.int32)
     for k, shape in enumerate(scene.shapes):
         c = _corners(shape)
@@ -396,7 +404,7 @@ def see(scene: Scene, camera: Camera, shadows: ShadowMap, rng: np.random.Generat
         if box is None:
             continue
         u0, v0, u1, v1 = box
-        t = _hit(shape, o, d[v0:v1, u0:u1])
+        t = _hit(shape, o if o.ndim == 1 else o[v0:v1, u0:u1], d[v0:v1, u0:u1])
         nearer = t < depth[v0:v1, u0:u1]
         depth[v0:v1, u0:u1][nearer] = t[nearer]
         seen[v0:v1, u0:u1][nearer] = k
@@ -411,12 +419,13 @@ def _shade(scene: Scene, o: F32, d: F32, depth: F32, seen: NDArray[np.int32], sh
     ids, starts = np.unique(flat[order], return_index=True)
     ends = np.append(starts[1:], len(order))
     rays, t, out = d.reshape(-1, 3), depth.ravel(), colour.reshape(-1, 3)
+    origins = np.broadcast_to(o, d.shape).reshape(-1, 3)
     sun = SUN.astype(np.float32)
     for k, a, b in zip(ids, starts, ends, strict=True):
         if k == -2:
             continue
         at = order[a:b]
-        x = o + rays[at] * t[at][:, None]
+        x = origins[at] + rays[at] * t[at][:, None]
         if k == -1:
             n = np.broadcast_to(np.array([0, 0, 1], np.float32), x.shape)
             base, gloss = _floor(x), 0.02
@@ -437,12 +446,13 @@ def _shade(scene: Scene, o: F32, d: F32, depth: F32, seen: NDArray[np.int32], sh
 
 
 def photograph(truth: Truth, shot: Shot, rng: np.random.Generator, *, blur: float = 0.8, exposure: float = 0.95,
-               read_noise: float = 1.4, shot_noise: float = 0.017,
+               read_noise: float = 1.4, shot_noise: float = 0.017, sharpened: float = 0.0,
                scene: Scene | None = None, shadows: ShadowMap | None = None
                ) -> tuple[NDArray[np.uint8], dict[int, float]]:
     """One photo, (h, w, 3) red green blue in the sensor frame, and for each code the share of it in view.
 
-    ``blur`` lens sigma px; grey noise variance is read_noise^2 + shot_noise * grey level.
+    ``blur`` lens sigma px; grey noise variance is read_noise^2 + shot_noise * grey level; ``sharpened`` is how much
+    of the picture less its own blur (1.5 px) a phone adds to it, which leaves a halo at every edge.
     """
     scene = scene or build_scene(truth, shot.position)
     shadows = shadows or shadow_map(scene)
@@ -466,7 +476,7 @@ def photograph(truth: Truth, shot: Shot, rng: np.random.Generator, *, blur: floa
             inked[p.code] = 0.0
             continue
         u0, v0, u1, v1 = box
-        ink, paper = tag_ink(camera, p.code, p.edge, R, t, box, centre=p.centre, bow=p.bow)
+        ink, paper = tag_ink(camera, p.code, p.edge, R, t, box, centre=p.centre, height=p.height)
         mine = (view.shape[v0:v1, u0:u1] == p.paper).repeat(FINE, 0).repeat(FINE, 1)
         inside = camera.project(outline)
         cut = (inside < 1).any() or (inside[:, 0] > w - 2).any() or (inside[:, 1] > h - 2).any()
@@ -484,4 +494,6 @@ def photograph(truth: Truth, shot: Shot, rng: np.random.Generator, *, blur: floa
     noise = rng.standard_normal(grey.shape[:2], np.float32)[..., None] * 0.8 \
         + rng.standard_normal(grey.shape, np.float32) * 0.6
     grey += noise * np.sqrt(read_noise**2 + shot_noise * grey)
+    if sharpened:
+        grey += sharpened * (grey - cv2.GaussianBlur(grey, (0, 0), 1.5))
     return np.clip(np.rint(grey), 0, 255).astype(np.uint8), inked

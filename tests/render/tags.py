@@ -6,7 +6,7 @@ would before the sensor, and only then averaged to pixels. Pixel centres at inte
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cache
 
 import cv2
@@ -17,6 +17,7 @@ from capture.targets import CELLS, cell_is_black
 from tests.render.camera import Camera
 
 Array = NDArray[np.float64]
+Height = Callable[[Array, Array], Array]  # mm over the sheet's plane at x, y mm
 FINE = 4  # samples a pixel each way, each with its own box-filtered footprint
 LATTICE = 30  # every edge of the layout lies on this division of the tag's edge
 BLACK, WHITE = 14.0, 205.0  # grey levels of ink and paper
@@ -57,19 +58,18 @@ def _step(a: Array, width: Array) -> tuple[NDArray[np.intp], Array]:
 
 
 def plane_coordinates(camera: Camera, R: Array, t: Array, u: Array, v: Array,
-                      bow: Sequence[float] | None = None) -> tuple[Array, Array]:
-    """Where pixel rays meet a printed sheet: x, y mm in its frame; ``bow`` as in truth.BOW. nan: never."""
-    xn, yn = camera.normalised(u, v)
+                      height: Height | None = None) -> tuple[Array, Array]:
+    """Where pixel rays meet a printed sheet: x, y mm in its frame; ``height`` of the paper over it. nan: never."""
+    origin, d = camera.sight(u, v)
     Rc, tc = camera.R @ R, camera.R @ t + camera.t  # sheet to camera
-    o = -Rc.T @ tc
-    dx, dy, dz = (Rc[0, k] * xn + Rc[1, k] * yn + Rc[2, k] for k in range(3))
+    o, d = (origin - tc) @ Rc, d @ Rc
     with np.errstate(divide="ignore", invalid="ignore"):
-        height: Array | float = 0.0
-        for _ in range(1 if bow is None else 4):
-            s = (height - o[2]) / dz
-            x, y = o[0] + s * dx, o[1] + s * dy
-            if bow is not None:
-                height = (bow[0] * x * x + bow[1] * y * y + bow[2] * x * y) / 1e4
+        z: Array | float = 0.0
+        for _ in range(1 if height is None else 4):
+            s = (z - o[..., 2]) / d[..., 2]
+            x, y = o[..., 0] + s * d[..., 0], o[..., 1] + s * d[..., 1]
+            if height is not None:
+                z = height(x, y)
     bad = ~(s > 0)
     return np.where(bad, np.nan, x), np.where(bad, np.nan, y)
 
@@ -90,7 +90,7 @@ def tag_outline(edge: float, R: Array, t: Array, margin: float = PAPER_CELLS) ->
 
 
 def tag_ink(camera: Camera, code: int, edge: float, R: Array, t: Array, box: tuple[int, int, int, int], *,
-            centre: Sequence[float] = (0.0, 0.0), bow: Sequence[float] | None = None,
+            centre: Sequence[float] = (0.0, 0.0), height: Height | None = None,
             gain_mm: float = 0.0) -> tuple[Array, Array]:
     """Ink and paper shares, each (rows * FINE, columns * FINE), over a pixel box.
 
@@ -100,7 +100,7 @@ def tag_ink(camera: Camera, code: int, edge: float, R: Array, t: Array, box: tup
     u0, v0, u1, v1 = box
     # one pixel more all round, so that the fine samples lie between known ones
     u, v = np.meshgrid(np.arange(u0 - 1.0, u1 + 1.0), np.arange(v0 - 1.0, v1 + 1.0))
-    x, y = plane_coordinates(camera, R, t, u, v, bow)
+    x, y = plane_coordinates(camera, R, t, u, v, height)
     x, y = (x - centre[0]) / edge, (y - centre[1]) / edge
     x, y = np.nan_to_num(x, nan=9.0), np.nan_to_num(y, nan=9.0)
     wx = np.maximum((np.abs(np.gradient(x, axis=0)) + np.abs(np.gradient(x, axis=1))) / FINE, 1e-9)
@@ -136,7 +136,7 @@ def blurred_to_pixels(fine: Array, blur: float) -> Array:
 def render_tags(camera: Camera, tags: Sequence[tuple[int, float, Array, Array]], size: tuple[int, int],
                 blur: float = 0.8, noise: float = 2.0, rng: np.random.Generator | None = None,
                 gain_mm: float = 0.0, background: float = 110.0,
-                bow: Sequence[float] | None = None) -> NDArray[np.uint8]:
+                height: Height | None = None) -> NDArray[np.uint8]:
     """Grey picture of tags on a plain background.
 
     Parameters: ``tags`` rows of (code, printed edge mm, R, t) with R, t tag to frame; ``size`` (width,
@@ -150,7 +150,7 @@ def render_tags(camera: Camera, tags: Sequence[tuple[int, float, Array, Array]],
         box = pixel_box(camera.project(tag_outline(edge, R, t)), size, rim)
         if box is None:
             continue
-        ink, paper = tag_ink(camera, code, edge, R, t, box, bow=bow, gain_mm=gain_mm)
+        ink, paper = tag_ink(camera, code, edge, R, t, box, height=height, gain_mm=gain_mm)
         tone = blurred_to_pixels(paper * (WHITE + (BLACK - WHITE) * ink), blur)
         cover = blurred_to_pixels(paper, blur)
         u0, v0, u1, v1 = box

@@ -93,12 +93,15 @@ class Truth:
         return body_pose(self.rig, body, {b: self.angles.get((b, position), 0.0) for b in self.rig.bodies},
                          {b: m for (b, p), m in self.play.items() if p == position})
 
+    def flexed_pose(self, body: str, position: str) -> Pose:
+        """``body_pose`` and how all parts stood off the board at ``position``."""
+        R, t = self.body_pose(body, position)
+        q, v = self.flex.get(position, (np.eye(3), np.zeros(3)))
+        return q @ R, q @ t + v
+
     def tag_pose(self, tag: str, position: str) -> Pose:
         """Tag to frame at ``position``, as the board stood there straight ahead without flex."""
-        R, t = self.body_pose(tag_body(self.rig, tag), position)
-        if position in self.flex:
-            q, v = self.flex[position]
-            R, t = q @ R, q @ t + v
+        R, t = self.flexed_pose(tag_body(self.rig, tag), position)
         tr, tt = self.tags[tag]
         return R @ tr, R @ tt + t
 
@@ -106,21 +109,28 @@ class Truth:
         """(32, 3) true saddle places in frame axes."""
         R, t = self.tag_pose(tag, position)
         p = saddle_points(self.rig.tags[tag].size) * self.print_scale
-        x, y = saddle_points(2.0).T  # half edge 1
+        return np.column_stack([p, self.tag_height(tag, p[:, 0], p[:, 1])]) @ R.T + t
+
+    def tag_height(self, tag: str, x: Array, y: Array) -> Array:
+        """How far a tag's paper stands off its plane, mm, at printed mm from its middle."""
+        x, y = 2 * np.stack([x, y]) / self.rig.tags[tag].size / self.print_scale.reshape(2, *[1] * np.ndim(x))
         a, b, c = self.warps.get(tag, (0.0, 0.0, 0.0))
-        return np.column_stack([p, a * x * x + b * y * y + c * x * y]) @ R.T + t
+        return a * x * x + b * y * y + c * x * y  # half edge 1
 
     def board_points(self, xy: Array) -> Array:
         """Frame places (n, 3) of board points given in drawn mm (n, 2): print scale and bow applied."""
         p = np.asarray(xy, float) * self.print_scale
-        x, y = p[:, 0] / 100.0, p[:, 1] / 100.0
-        z = self.bow[0] * x * x + self.bow[1] * y * y + self.bow[2] * x * y
-        if self.s_bow:
-            half = np.abs(np.concatenate(list(self.board.saddles().values()))).max(axis=0)
-            k = int(np.argmax(half))
-            z = z + self.s_bow * np.sin(np.pi * np.asarray(xy, float)[:, k] / half[k])
         R, t = self.board_pose
-        return np.column_stack([p, z]) @ R.T + t
+        return np.column_stack([p, self.board_height(p[:, 0], p[:, 1])]) @ R.T + t
+
+    def board_height(self, x: Array, y: Array) -> Array:
+        """How far the board's paper stands off its plane, mm, at printed mm from its middle."""
+        z = (self.bow[0] * x * x + self.bow[1] * y * y + self.bow[2] * x * y) / 1e4
+        if not self.s_bow:
+            return z
+        half = np.abs(np.concatenate(list(self.board.saddles().values()))).max(axis=0)
+        k = int(np.argmax(half))
+        return z + self.s_bow * np.sin(np.pi * (x, y)[k] / self.print_scale[k] / half[k])
 
     def board_camera(self, shot: Shot) -> Pose:
         """(R, t) of a photo with respect to the board: x_cam = R x_board + t."""
