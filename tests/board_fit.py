@@ -15,7 +15,7 @@ from calib.estimation.camera import LENS, project
 from calib.estimation.equations import RigProblem
 from calib.estimation.solver import inverse_of, minimise
 from calib.estimation.start import photo_poses
-from calib.estimation.unknowns import Layout, State
+from calib.estimation.unknowns import BOW_N, Layout, State
 from calib.rig.model import Rig
 
 Array = NDArray[np.float64]
@@ -78,7 +78,7 @@ def board_problem(views: Sequence[tuple[Array, Array]], size: tuple[int, int],
     names = tuple(f"photo {k}" for k in range(n))
     rig = Rig("board", 1000.0, {}, {}, {}, {}, {}, {})
     layout = Layout(rig, (), (), (), (), ("here",), (), "here", names, ("here",) * n)
-    state = State(start.lens, 1.0, np.zeros(3), np.eye(3), np.zeros(3), np.zeros((0, 3, 3)), np.zeros((0, 3)),
+    state = State(start.lens, 1.0, np.zeros(BOW_N), np.eye(3), np.zeros(3), np.zeros((0, 3, 3)), np.zeros((0, 3)),
                   np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), start.R, start.t,
                   np.zeros(n), np.zeros((n, 2)))
     return BoardProblem(layout, corners, state)

@@ -98,7 +98,7 @@ def test_final_findings_name_each_oddity_and_nothing_on_a_sound_shoot(
     photo, other = problem.layout.photos[0], problem.layout.photos[3]
     df = state.df.copy()
     df[3] = 0.05
-    bowed = replace(state, df=df, bow=np.array([2.5, 0.0, 0.0]))
+    bowed = replace(state, df=df, bow=np.array([2.5, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]))
     slot = problem.layout.angle("left_upright", "push3")
     assert slot is not None
     vague = cov.copy()

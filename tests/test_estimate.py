@@ -37,7 +37,7 @@ def small() -> tuple[RigProblem, State]:
     f = Residuals(problem, state)
     x = np.zeros(f.size)
     x[:problem.layout.size] = rng.normal(0, 1e-3, problem.layout.size)
-    x[problem.layout.bow] = 0.3, -0.2, 0.1
+    x[problem.layout.bow] = 0.3, -0.2, 0.1, 0.05, -0.04, 0.03, 0.06
     x[problem.layout.stretch] = 0.02
     x[4:9] = 0.05, -0.1, 1e-3, -1e-3, 0.03
     x[problem.layout.size:] = rng.normal(0, 1e-3, len(x) - problem.layout.size)

@@ -35,7 +35,7 @@ def case() -> tuple[RigProblem, State]:
     rng = np.random.default_rng(1)
     d = rng.normal(0, 1e-3, layout.size)
     d[layout.waves] = rng.normal(0, 0.3, len(d[layout.waves]))
-    d[layout.bow] = 0.3, -0.2, 0.1
+    d[layout.bow] = 0.3, -0.2, 0.1, 0.05, -0.04, 0.03, 0.06
     d[layout.stretch] = 0.02
     return problem, problem.retract(state, d, rng.normal(0, 1e-3, (len(layout.photos), layout.private)))
 

@@ -36,7 +36,7 @@ from calib.estimation.blocks.expected import Priors
 from calib.estimation.equations import RigProblem
 from calib.estimation.solver import Solution, minimise, reduced_system
 from calib.estimation.start import Motion, common_hinge, planar_poses
-from calib.estimation.unknowns import Layout, State
+from calib.estimation.unknowns import BOW_N, Layout, State
 from calib.linkage.rotations import rotation_vector
 from calib.rig.model import Body, Rig, Tag
 
@@ -116,7 +116,7 @@ def hinge_fit(photos: dict[int, Array], lens_sd: Sequence[float] = (TIGHT,) * 9)
     priors = Priors(lens, np.array(lens_sd), TIGHT, TIGHT, 1.0, TIGHT, TIGHT, TIGHT, angle_sd=1e3)
     sign = 1.0 if hinge.axis[1] < 0 else -1.0
     r0, t0 = chosen[names[0]]
-    state = State(lens, 1.0, np.zeros(3), np.eye(3), np.zeros(3), r0[None], t0[None], hinge.point[None],
+    state = State(lens, 1.0, np.zeros(BOW_N), np.eye(3), np.zeros(3), r0[None], t0[None], hinge.point[None],
                   sign * hinge.axis[None], np.zeros((0, 3)), np.zeros(0),
                   np.array([sign * hinge.angles[p] for p in names[1:]]), np.tile(np.eye(3), (n, 1, 1)),
                   np.zeros((n, 3)), np.zeros(n), np.zeros((n, 2)))

@@ -20,7 +20,7 @@ from calib.estimation.diagnose import screen_photos, zoomed_photos
 from calib.estimation.equations import RigProblem
 from calib.estimation.moved import board_bumps, bump_finding
 from calib.estimation.solver import minimise
-from calib.estimation.unknowns import Layout, State
+from calib.estimation.unknowns import BOW_N, Layout, State
 from calib.results import Finding
 from capture.errors import UserError
 
@@ -94,7 +94,7 @@ def calibrate_on_board(layout: Layout, corners: Corners, photos: start.PhotoPose
                    layout.photo_positions)
     n = len(layout.photos)
     none = np.zeros((0, 3))
-    state = State(photos.lens.copy(), priors.scale, np.zeros(3), np.eye(3), np.zeros(3), np.zeros((0, 3, 3)),
+    state = State(photos.lens.copy(), priors.scale, np.zeros(BOW_N), np.eye(3), np.zeros(3), np.zeros((0, 3, 3)),
                   none, none, none, none, np.zeros(0), np.zeros(0), photos.R, photos.t, np.zeros(n), np.zeros((n, 2)))
     problem = RigProblem(plain, only, priors, robust_scale=robust_scale)
     solved: State = minimise(problem, state, max_iterations=max_iterations, rtol=1e-4).state

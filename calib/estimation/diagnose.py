@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
-from scipy.special import fdtrc
 
 from calib.estimation.blocks.closure import Closure
 from calib.estimation.blocks.corners import Corners
@@ -31,7 +30,8 @@ TOLD_MM, TOLD_DEG = 0.04, 0.03  # how badly a joint repeats to be told
 TOLD_HAND_MM, TOLD_HAND_DEG, TOLD_PX = 0.15, 0.01, 0.1  # and hand and lens
 TOLD_FACTOR = 1.2
 LOOSE_MM, LOOSE_DEG = 0.18, 0.3  # a joint that repeats worse than this is not sound; common practice, no source
-CHANCE = 1e-3  # that the scatter of a loose but unbent part looks like a step, at most
+STEP_F = 6.0  # of a step between two positions against the scatter about it: worth a second look
+STEP_LEAVES = 0.7  # and what one move on a sound hinge leaves unexplained then; scattered play 0.71 and more (25 parts)
 STEP = Spread(0.1, 1.5e-3)  # least step to be told
 OFF_PX = 4.0  # a tag further than this from where the position's other photos put it has moved
 SIZE = 0.01  # a tag's size over that in the rig file, beyond which it is another print
@@ -375,9 +375,9 @@ def step_findings(problem: RigProblem, s: State, accused: Collection[str]) -> li
     """Parts that shifted against their hinge once, between two positions, and stayed so; ``accused`` are left out.
 
     Scattered play and a step have the same spread: they are told apart by how much of the scatter a step at the best
-    moment takes away. That is an F test of two means; since tilts and shifts scatter unequally its degrees of freedom
-    are those of Box (Annals of Mathematical Statistics 25, 1954; from memory), and since the best of all moments is
-    taken its chance counts once for each (Bonferroni). A step is no play, so it is not only allowed for.
+    moment takes away (F of two means; that moment is chosen among all, and the scatter is shrunk, so that it is only a
+    first look) and by how much of the tags' poses one move explains on a hinge taken for sound (``what_moved``). Both
+    must say so. A step is no play, so it is not only allowed for.
     """
     layout, out = problem.layout, list[Finding]()
     for body in layout.off_bodies:
@@ -386,20 +386,20 @@ def step_findings(problem: RigProblem, s: State, accused: Collection[str]) -> li
             continue
         off = s.off[[layout.off_keys.index((body, p)) for p in where]]
         f, k = max((_step_f(off / STEP.six, k), k) for k in range(1, len(where)))
-        free = _free_numbers(problem.priors.loose.hinge(body))
-        chance = (len(where) - 1) * float(fdtrc(free, free * (len(where) - 2), f))
         step = off[k:].mean(axis=0) - off[:k].mean(axis=0)
         rad, mm = float(np.linalg.norm(step[:3])), float(np.linalg.norm(step[3:]))
-        if chance < CHANCE and (mm > STEP.mm or rad > STEP.rad):
+        if f > STEP_F and (mm > STEP.mm or rad > STEP.rad) and _moved_once(problem, s, body):
             odd = where[k:] if layout.reference in where[:k] else where[:k]
             out.append(Finding(Code.PART_BENT, body, tuple(odd), {"mm": mm, "deg": float(np.degrees(rad))}))
     return out
 
 
-def _free_numbers(scatter: Spread) -> float:
-    """How many numbers of like variance two tilts and three shifts are worth, in units of STEP: 1 to 5 (Box)."""
-    v = np.array([(scatter.rad / STEP.rad) ** 2] * 2 + [(scatter.mm / STEP.mm) ** 2] * 3)
-    return float(v.sum() ** 2 / np.sum(v**2))
+def _moved_once(problem: RigProblem, s: State, body: str) -> bool:
+    """Whether one move of a part or its tags explains most of their poses, were its hinge sound."""
+    sound, s = tightened(problem.layout, s)
+    problem = replace(problem, layout=sound, corners=replace(problem.corners, fields=None))
+    moved = what_moved(problem, s, _tag_poses(problem, s, {body}), body)
+    return moved is not None and moved.ratio < STEP_LEAVES
 
 
 def _step_f(x: Array, k: int) -> float:

@@ -17,7 +17,7 @@ from scipy.optimize import least_squares
 
 from calib.estimation.blocks.expected import Priors
 from calib.estimation.camera import project, undistort
-from calib.estimation.unknowns import Layout, State
+from calib.estimation.unknowns import Layout, State, bow_terms
 from calib.findings import Code
 from calib.linkage.rotations import rotation
 from calib.linkage.steering import cambers, kingpin_geometry, wheel_headings
@@ -284,8 +284,7 @@ def _photos(rig: Rig, s: State, obs: Observations, names: Sequence[str]) -> list
     for p in obs.photos:
         b, t = np.flatnonzero(on_board & (photo == p.name)), np.flatnonzero(on_part & (photo == p.name))
         xy = np.array([flat[tag[k]][corner[k]] for k in b]).reshape(-1, 2)
-        x, y = xy[:, 0] / 100, xy[:, 1] / 100
-        xyz = np.column_stack([s.print_scale * xy, np.stack([x * x, y * y, x * y], axis=1) @ s.bow])
+        xyz = np.column_stack([s.print_scale * xy, bow_terms(xy) @ s.bow])
         part = np.array([saddle_points(rig.tags[names[code[tag[k]]]].size)[corner[k]] for k in t]).reshape(-1, 2)
         out.append(LoadedPhoto(xyz, uv[b], whiten[b], np.array([code[tag[k]] for k in t], int), s.print_scale * part,
                                uv[t], whiten[t]))

@@ -21,10 +21,19 @@ from calib.rig.model import FRAME, Rig
 
 Array = NDArray[np.float64]
 
-LENS_N, BOW_N = 9, 3
+LENS_N, BOW_N = 9, 7
 PRIVATE = 9  # pose 6 (turn, shift), df, dcx, dcy
 HAND_N, LENS_WAVES = 6, 58  # with fields: a photo's hand (turn 3, drift 3 from first to last row); lens, see ``fields``
 OFF_N, FLEX_N = 5, 6  # a part off its hinge: tilt across the axis 2, shift 3; parts off the board: turn 3, shift 3
+
+
+def bow_terms(flat: Array) -> Array:
+    """What the board's paper may do off its plane at places (..., 2), drawn mm: (..., BOW_N) in units of 100 mm.
+
+    x^2, y^2, xy for a bow and x^3, x^2 y, x y^2, y^3 for paper in an S.
+    """
+    x, y = flat[..., 0] / 100, flat[..., 1] / 100
+    return np.stack([x * x, y * y, x * y, x**3, x * x * y, x * y * y, y**3], axis=-1)
 
 
 @dataclass(frozen=True)
@@ -148,7 +157,7 @@ class State:
 
     lens: Array  # (9,)
     scale: float  # print scale across the sheet: true mm per nominal mm
-    bow: Array  # (3,) mm of bow at 100 mm: x^2, y^2, xy
+    bow: Array  # (BOW_N,) mm at 100 mm, see bow_terms
     align_R: Array  # (3, 3) x_frame = align_R x_board + align_t
     align_t: Array
     tag_R: Array  # (n, 3, 3) tag frame to board frame

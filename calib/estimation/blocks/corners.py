@@ -1,7 +1,7 @@
 """The corners in the photos: two rows each, pixels whitened by the corner's covariance.
 
 Corners are grouped by (photo, tag). All 32 corners of a group depend on the same few quantities (twist of the tag in
-the board frame, photo, lens, scale, stretch, bow), so their normal equations are formed there, from 19 columns a
+the board frame, photo, lens, scale, stretch, bow), so their normal equations are formed there, from few columns a
 group, and carried to the unknowns afterwards. That keeps the work proportional to the number of tags.
 """
 
@@ -15,16 +15,17 @@ from numpy.typing import NDArray
 from calib.estimation.camera import project_terms
 from calib.estimation.fields import Fields
 from calib.estimation.solver import Normal
-from calib.estimation.unknowns import BOW_N, HAND_N, LENS_N, LENS_WAVES, PRIVATE, Layout, Motions, State
+from calib.estimation.unknowns import BOW_N, HAND_N, LENS_N, LENS_WAVES, PRIVATE, Layout, Motions, State, bow_terms
 
 Array = NDArray[np.float64]
 GROUP = 6 + PRIVATE + LENS_N + 2 + BOW_N  # columns of one group's Jacobian
 _XI, _OWN = slice(0, 6), slice(6, 15)
 _SCALE, _STRETCH = 24, 25
 _AT_ONCE = 128  # groups worked on at once, so that what is made of them stays in the processor's cache
-_BASE = 19  # columns formed corner by corner: photo's own 9, aspect, k1 k2 p1 p2 k3, bow 3, stretch
-_SLOPES = 4  # with fields four more, after the residual: slopes of the shift over a group
-_PATCH = [7, 8, 20, 21, 22, 23]  # the columns of a group's shift and slopes
+_BOW, _WAY = slice(15, 15 + BOW_N), 15 + BOW_N  # among the columns formed corner by corner: photo's own 9, aspect,
+_BASE = 16 + BOW_N  # k1 k2 p1 p2 k3, bow, stretch; the residual comes after them
+_SLOPES = slice(_BASE + 1, _BASE + 5)  # and with fields four more: slopes of the shift over a group
+_PATCH = [7, 8, *range(_SLOPES.start, _SLOPES.stop)]  # the columns of a group's shift and slopes
 
 
 @dataclass(frozen=True)
@@ -72,8 +73,8 @@ class _Weights:
 class _GroupNormals:
     """Products [J r]^T [J r] of the columns that a group's corners share.
 
-    ``photo`` (photos, 24, 24) without the tags' twists: own 9, lens 9, scale, stretch, bow 3, residual; ``twist``
-    (part groups, 6, 30): for each part tag in a photo the rows of its twist over twist 6 and those.
+    ``photo`` (photos, GROUP - 5, same) without the tags' twists: own 9, lens 9, scale, stretch, bow, residual; ``twist``
+    (part groups, 6, GROUP + 1): for each part tag in a photo the rows of its twist over twist 6 and those.
     """
 
     photo: Array
@@ -107,7 +108,7 @@ class CornerBlock:
                 self._pair[g] = pairs.setdefault((int(t), layout.photo_positions[p]), len(pairs))
         self._pairs = list(pairs)
         self._board, self._part = np.flatnonzero(corners.tag < 0), np.flatnonzero(corners.tag >= 0)
-        self._bow_flat = _bow_terms(corners.flat[self._board])
+        self._bow_flat = bow_terms(corners.flat[self._board])
         self._bow_columns = np.zeros((len(corners.tag), BOW_N, corners.flat.shape[1]))
         self._bow_columns[self._board] = self._bow_flat.transpose(0, 2, 1)
         n_photos = len(layout.photos)
@@ -115,7 +116,7 @@ class CornerBlock:
         self._part_sum = _summing(corners.photo[self._part], n_photos)
         self._photo_sum = _summing(corners.photo, n_photos)
         self._pair_sum = _summing(self._pair[self._part], len(self._pairs))
-        self._width = _BASE + 1 + (_SLOPES if corners.fields is not None else 0)
+        self._width = _SLOPES.stop if corners.fields is not None else _BASE + 1
         self._seen_from: CornerView | None = None
 
     # -- residuals ------------------------------------------------------------------------------------------
@@ -192,7 +193,7 @@ class CornerBlock:
         patch = square[:, _PATCH][:, :, _PATCH]
         e = _columns_of_photos(s)[c.photo]
         if len(self._part):
-            e[self._part, 15:18, _SCALE] = 0.0
+            e[self._part, _BOW, _SCALE] = 0.0
             e[self._part, 3:6, _SCALE] += self._scale_shift(view)
         rest = e.transpose(0, 2, 1) @ square[:, :_BASE + 1][:, :, _PATCH]  # (g, 30, 6)
         by_hand, by_lens = rest @ f.hand, rest @ f.lens
@@ -268,7 +269,7 @@ class CornerBlock:
     def _group_normals(self, view: CornerView, square: Array) -> _GroupNormals:
         """Products of all columns, by photo and by tag in a photo.
 
-        Only 19 columns are formed corner by corner. The others follow from them within a group: the tag's
+        Only _BASE columns are formed corner by corner. The others follow from them within a group: the tag's
         twist is the photo's turned into the board frame; the focal length and principal point act as the
         photo's own do; and since moving along the line of sight changes nothing
         (d uv / d x_cam . x_cam = 0), print scale acts as a shift of the photo less the bow's part.
@@ -280,7 +281,7 @@ class CornerBlock:
         photo = turned @ _sums(self._board_sum, square[self._board]) @ own
         if not len(self._part):
             return _GroupNormals(photo, np.zeros((0, 6, GROUP + 1)))
-        columns[:, 15:18, _SCALE] = 0.0
+        columns[:, _BOW, _SCALE] = 0.0
         mine, off = square[self._part], self._scale_shift(view)
         # a part tag differs from the others of its photo in the scale's column alone, by ``off``: summed first
         along = (mine[:, :, 3:6] @ off[..., None])[..., 0]
@@ -300,7 +301,7 @@ class CornerBlock:
         return -(s.photo_R[of] @ view.tag_t[self._pair[self._part]][..., None])[..., 0] / s.scale
 
     def _all_squares(self, view: CornerView, weight: Array) -> Array:
-        """Products of the 19 columns and the residual, and the fields' slopes, with each other, (g, 20 or 24, same)."""
+        """Products of the columns and the residual, and the fields' slopes, with each other, (g, width, width)."""
         g = len(self.corners.tag)
         along = self._along(view)
         square = np.empty((g, self._width, self._width))
@@ -319,7 +320,7 @@ class CornerBlock:
         return out
 
     def _columns(self, view: CornerView, weight: Array, along: Array, some: slice) -> Array:
-        """The 19 columns and the residual of some groups, (k, 20, 64): u rows of all corners, then v rows."""
+        """The columns and the residual of some groups, (k, width, 64): u rows of all corners, then v rows."""
         c, s = self.corners, view.motions.state
         photo = c.photo[some]
         rx = view.xc[some] - s.photo_t[photo][:, None]
@@ -360,19 +361,20 @@ class CornerBlock:
             o[:, 12] = wx * xy2 + wy * yy3
             o[:, 13] = wx * xx3 + wy * xy2
             o[:, 14] = radially * r2
-            o[:, 15:18] = (up[:, :1] * tx + up[:, 1:2] * ty + up[:, 2:] * tz)[:, None] * self._bow_columns[some]
-            o[:, 18] = (way[:, :1] * tx + way[:, 1:2] * ty + way[:, 2:] * tz) * length
-            o[:, 19] = view.r[some, :, row] * root
+            o[:, _BOW] = (up[:, :1] * tx + up[:, 1:2] * ty + up[:, 2:] * tz)[:, None] * self._bow_columns[some]
+            o[:, _WAY] = (way[:, :1] * tx + way[:, 1:2] * ty + way[:, 2:] * tz) * length
+            o[:, _BASE] = view.r[some, :, row] * root
             if c.fields is not None:
                 ax, ay = c.fields.apart[some, :, 0], c.fields.apart[some, :, 1]
-                o[:, 20], o[:, 21], o[:, 22], o[:, 23] = w0 * ax, w0 * ay, w1 * ax, w1 * ay
+                for k, slope_of in zip(_PATCH[2:], (w0 * ax, w0 * ay, w1 * ax, w1 * ay), strict=True):
+                    o[:, k] = slope_of
         return store.reshape(g, self._width, 2 * n)
 
 
 def _columns_of_photos(s: State) -> Array:
-    """All columns (twist 6, own 9, lens 9, scale, stretch, bow 3, residual) in terms of the 19 and the residual.
+    """All columns (twist 6, own 9, lens 9, scale, stretch, bow, residual) in terms of those formed and the residual.
 
-    (photos, 20, 30), for the board's groups.
+    (photos, _BASE + 1, GROUP + 1), for the board's groups.
     """
     out = np.zeros((len(s.photo_t), _BASE + 1, GROUP + 1))
     out[:, range(9), range(6, 15)] = 1.0
@@ -380,11 +382,11 @@ def _columns_of_photos(s: State) -> Array:
     out[:, 9, 16] = 1.0
     out[:, 7, 17] = out[:, 8, 18] = 1.0
     out[:, range(10, 15), range(19, 24)] = 1.0
-    out[:, range(15, 18), range(26, 29)] = 1.0
-    out[:, 18, _STRETCH] = out[:, 19, 29] = 1.0
+    out[:, range(_BOW.start, _BOW.stop), range(_STRETCH + 1, GROUP)] = 1.0
+    out[:, _WAY, _STRETCH] = out[:, _BASE, GROUP] = 1.0
     out[:, 0:3, 0:3] = out[:, 3:6, 3:6] = s.photo_R
     out[:, 3:6, _SCALE] = -s.photo_t / s.scale
-    out[:, 15:18, _SCALE] = -s.bow / s.scale
+    out[:, _BOW, _SCALE] = -s.bow / s.scale
     return out
 
 
@@ -412,9 +414,3 @@ def _sums(summing: _Summing, what: Array) -> Array:
         in_order = what if summing.order is None else what[summing.order]
         out[summing.sums] = np.add.reduceat(in_order, summing.begin, axis=0)
     return out
-
-
-def _bow_terms(flat: Array) -> Array:
-    """x^2, y^2 and xy in units of 100 mm, (..., 3)."""
-    x, y = flat[..., 0] / 100, flat[..., 1] / 100
-    return np.stack([x * x, y * y, x * y], axis=-1)

@@ -9,7 +9,7 @@ import numpy as np
 
 from calib.estimation.blocks.base import Array, RowBlock, slots_of
 from calib.estimation.solver import Normal
-from calib.estimation.unknowns import LENS_N, Layout, Motions, State
+from calib.estimation.unknowns import BOW_N, LENS_N, Layout, Motions, State
 from calib.linkage.rotations import rotation_vector
 
 
@@ -108,7 +108,7 @@ class PrintStretch(_Expected):
 
 @dataclass(frozen=True)
 class BoardBow(_Expected):
-    """The board is flat within its bow: three rows, mm at 100 mm."""
+    """The board is flat within its bow: a row for each of its terms, mm at 100 mm."""
 
     def now(self, s: State) -> Array:
         return s.bow
@@ -189,7 +189,7 @@ def expected_blocks(layout: Layout, p: Priors) -> list[RowBlock]:
         LensPrior(slots_of(range(LENS_N)), "lens", p.lens, p.lens_sd),
         PrintScale(slots_of(layout.scale), "print scale", p.scale * one, p.scale_sd * one),
         PrintStretch(slots_of(layout.stretch), "print stretch", one, p.stretch_sd * one),
-        BoardBow(slots_of(layout.bow), "board bow", np.zeros(3), p.bow_sd * np.ones(3))]
+        BoardBow(slots_of(layout.bow), "board bow", np.zeros(BOW_N), p.bow_sd * np.ones(BOW_N))]
     if p.scale_along is not None:
         out.append(BarAlong(slots_of(layout.scale, layout.stretch), "print scale along", p.scale_along,
                             p.scale_along_sd))
