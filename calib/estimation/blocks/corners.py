@@ -73,8 +73,8 @@ class _Weights:
 class _GroupNormals:
     """Products [J r]^T [J r] of the columns that a group's corners share.
 
-    ``photo`` (photos, GROUP - 5, same) without the tags' twists: own 9, lens 9, scale, stretch, bow, residual; ``twist``
-    (part groups, 6, GROUP + 1): for each part tag in a photo the rows of its twist over twist 6 and those.
+    ``photo`` (photos, GROUP - 5, same) without the tags' twists: own 9, lens 9, scale, stretch, bow, residual;
+    ``twist`` (part groups, 6, GROUP + 1): for each part tag in a photo the rows of its twist over twist 6 and those.
     """
 
     photo: Array
