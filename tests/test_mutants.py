@@ -13,7 +13,7 @@ from calib.linkage.rotations import perpendiculars
 from tests.bench.mutants.__main__ import ROOT, STREETS
 from tests.bench.mutants.changes import mutants
 from tests.bench.mutants.live import Live
-from tests.bench.mutants.trial import Candidate, Tree, candidates, equivalents, sample, tried
+from tests.bench.mutants.trial import Candidate, Known, Tree, candidates, known_mutants, sample, tried
 
 CODE = '''"""A module."""
 import math
@@ -60,7 +60,7 @@ def one(project: Path, kind: str, text: str) -> Candidate:
 def test_a_wrong_sign_is_caught_and_a_change_of_nothing_is_not(project: Path, tmp_path: Path) -> None:
     wrong = [one(project, "negated", "length * -math.sin(angle)"), one(project, "index", "row[1]")]
     nothing = [one(project, "abs left out", "+ length * 0.0"), one(project, "term left out", "")]
-    known = {nothing[1].mutant.key: "what is added is zero"}
+    known = {nothing[1].mutant.key: Known("equivalent", "what is added is zero")}
     tree = Tree(project, tmp_path / "copy")
     fates = [fate for _, fate in tried(tree, [*wrong, *nothing], known)]
     assert fates == ["killed", "killed", "alive", "equivalent"]
@@ -99,8 +99,18 @@ def test_the_sample_is_the_same_for_a_seed() -> None:
     assert len(set(lines)) == 20
 
 
-def test_known_equivalents_give_their_reason() -> None:
-    assert all(len(why) > 20 for why in equivalents().values())
+def test_known_mutants_give_their_reason() -> None:
+    known = known_mutants()
+    assert all(len(k.why) > 20 for k in known.values())
+    assert all(any(c.isdigit() for c in k.why) for k in known.values() if k.fate == "chosen"), "its measured effect"
+
+
+def test_a_known_mutant_stands_once(tmp_path: Path) -> None:
+    entry = '[[{}]]\nwithin = "f"\nwas = "a"\nnow = "b"\n{} = "nothing shown changes"\n'
+    path = tmp_path / "known.toml"
+    path.write_text(entry.format("mutant", "why") + entry.format("chosen", "effect"), encoding="utf-8")
+    with pytest.raises(ValueError, match="twice"):
+        known_mutants(path)
 
 
 def test_a_fork_catches_what_the_copied_tree_catches() -> None:

@@ -2,8 +2,9 @@
 
 A seeded sample of the changes that ``changes`` knows, over the modules whose numbers are shown, each tried by itself
 with the tests that should notice it, in a fork (``live``) or, outside functions, in a copy of the tree (``trial``). A
-mutant no test notices is "alive", or "equivalent" where ``equivalent.toml`` gives the reason why no number shown
-changes. Add a test for each that is alive, or the reason.
+mutant no test notices is "alive", unless ``known.toml`` says why that is no fault: "equivalent", no number shown
+changes; "chosen", another value of a chosen constant, with its effect. Add a test for each that is alive, or the
+reason.
 
 A run goes on until its time is over and can be taken up again with the same --log.
 
@@ -19,19 +20,23 @@ import os
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Mapping
 from pathlib import Path
 
 from tests.bench.mutants.live import Live
-from tests.bench.mutants.trial import Candidate, Tree, candidates, equivalents, sample, tried
+from tests.bench.mutants.trial import Candidate, Key, Known, Tree, candidates, known_mutants, sample, tried
 
 ROOT = Path(__file__).resolve().parents[3]
 STREETS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {  # modules; tests, quickest first
     "figures": (("calib/linkage/steering.py", "calib/linkage/contacts.py"),
                 ("tests/test_axes.py", "tests/test_contacts.py", "tests/test_lean.py", "tests/test_compare.py",
                  "tests/test_outside_references.py", "tests/test_variants.py")),
-    "linkage": (("calib/linkage/mechanism.py", "calib/linkage/batch.py", "calib/linkage/rotations.py"),
-                ("tests/test_rotations.py", "tests/test_linkage.py", "tests/test_shapes.py", "tests/test_axes.py",
-                 "tests/test_layouts.py", "tests/test_limits.py", "tests/test_variants.py", "tests/test_blocks.py")),
+    "linkage": (("calib/linkage/mechanism.py", "calib/linkage/batch.py"),
+                ("tests/test_linkage.py", "tests/test_shapes.py", "tests/test_axes.py", "tests/test_layouts.py",
+                 "tests/test_limits.py", "tests/test_variants.py", "tests/test_blocks.py")),
+    "rotations": (("calib/linkage/rotations.py",),
+                  ("tests/test_rotations.py", "tests/test_shapes.py", "tests/test_linkage.py", "tests/test_axes.py",
+                   "tests/test_blocks.py")),
     "residuals": (("calib/estimation/blocks/*.py", "calib/estimation/equations.py", "calib/estimation/unknowns.py",
                    "calib/estimation/camera.py"),
                   ("tests/test_blocks.py", "tests/test_cameras.py", "tests/test_estimate.py", "tests/test_layouts.py",
@@ -40,9 +45,16 @@ STREETS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {  # modules; test
                 "calib/estimation/start.py", "calib/estimation/coldstart.py"),
                ("tests/test_start.py", "tests/test_blocks.py", "tests/test_estimate.py", "tests/test_layouts.py",
                 "tests/test_drawn.py", "tests/test_mistakes.py", "tests/test_coverage.py")),
+    "spread": (("calib/estimation/repeat.py", "calib/estimation/shared.py", "calib/estimation/fields.py",
+                "calib/estimation/drawn.py"),
+               ("tests/test_repeatability.py", "tests/test_blocks.py", "tests/test_drawn.py", "tests/test_repeat.py",
+                "tests/test_coverage.py")),
+    "propagator": (("calib/uncertainty.py", "calib/advice/propagation.py", "calib/advice/sensitivity.py"),
+                   ("tests/test_verdict_proof.py", "tests/test_compare.py", "tests/test_travel_plots.py",
+                    "tests/test_figures.py", "tests/test_outside_references.py", "tests/test_plan.py",
+                    "tests/test_lean.py", "tests/test_play.py")),
     "measured": (("calib/estimation/measured.py", "calib/estimation/asbuilt.py", "calib/estimation/play.py",
-                  "calib/estimation/loaded.py", "calib/advice/propagation.py", "calib/advice/compare.py",
-                  "calib/advice/verdict.py"),
+                  "calib/estimation/loaded.py", "calib/advice/compare.py", "calib/advice/verdict.py"),
                  ("tests/test_compare.py", "tests/test_stops.py", "tests/test_loaded.py", "tests/test_play.py",
                   "tests/test_estimate.py", "tests/test_layouts.py", "tests/test_report.py", "tests/test_coverage.py")),
     "search": (("calib/advice/search.py", "calib/advice/finder.py", "calib/advice/keeping.py",
@@ -50,6 +62,11 @@ STREETS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {  # modules; test
                 "calib/advice/proposal.py", "calib/linkage/limits.py"),
                ("tests/test_limits.py", "tests/test_adjust.py", "tests/test_advice_trials.py", "tests/test_variants.py",
                 "tests/test_report.py", "tests/test_main_job.py")),
+    "advice": (("calib/advice/travel.py", "calib/advice/hand.py", "calib/advice/centring.py", "calib/advice/rider.py",
+                "calib/advice/riders.py", "calib/advice/knownholes.py", "calib/advice/worklist.py",
+                "calib/advice/hints.py", "calib/advice/candidates.py"),
+               ("tests/test_centring.py", "tests/test_worklist.py", "tests/test_rider.py", "tests/test_adjustables.py",
+                "tests/test_travel_plots.py", "tests/test_variants.py", "tests/test_adjust.py", "tests/test_holes.py")),
     "corners": (("capture/corners.py", "capture/targets.py"),
                 ("tests/test_corners.py", "tests/test_shapes.py", "tests/test_detection.py", "tests/test_printing.py")),
 }
@@ -57,7 +74,7 @@ STREETS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {  # modules; test
 
 def main() -> None:
     args = _arguments()
-    known = equivalents()
+    known = known_mutants()
     log = _read(args.log)
     begun = time.monotonic()
     wanted: list[Candidate] = []
@@ -89,7 +106,7 @@ def _arguments() -> argparse.Namespace:
     ask.add_argument("--log", type=Path, help="file of what was tried, to take up again")
     ask.add_argument("--first", type=int, help="only that many of a street's test files; then --again with all")
     ask.add_argument("--trust", action="store_true", help="the tests are known to pass as the code is")
-    ask.add_argument("--again", action="store_true", help="try again those the log says are alive or equivalent")
+    ask.add_argument("--again", action="store_true", help="try again those that were not killed")
     return ask.parse_args()
 
 
@@ -99,8 +116,8 @@ def _read(log: Path | None) -> dict[str, str]:
     return dict(json.loads(line) for line in log.read_text(encoding="utf-8").splitlines())
 
 
-def _table(wanted: list[Candidate], log: dict[str, str], known: dict[tuple[str, str, str], str]) -> None:
-    fates = ("killed", "alive", "equivalent")
+def _table(wanted: list[Candidate], log: dict[str, str], known: Mapping[Key, Known]) -> None:
+    fates = ("killed", "equivalent", "chosen", "alive")
     print(f"\n{'street':12}{'tried':>8}" + "".join(f"{f:>12}" for f in fates) + f"{'not yet':>10}")
     streets = list(dict.fromkeys(c.street for c in wanted))
     total: Counter[str] = Counter()
@@ -108,10 +125,16 @@ def _table(wanted: list[Candidate], log: dict[str, str], known: dict[tuple[str, 
         n = total if street == "all" else Counter(log.get(c.name, "") for c in wanted if c.street == street)
         total = total if street == "all" else total + n
         print(f"{street:12}{sum(n[f] for f in fates):8}" + "".join(f"{n[f]:12}" for f in fates) + f"{n['']:10}")
-    print("\nequivalent:")
-    for c in wanted:
-        if log.get(c.name) == "equivalent":
-            print(f"  {c.path}:{c.mutant.line} {c.mutant.now}\n    {known[c.mutant.key]}")
+    for fate in ("equivalent", "chosen"):
+        print(f"\n{fate}:")
+        for c in wanted:
+            if log.get(c.name) == fate:
+                print(f"  {c.path}:{c.mutant.line} {c.mutant.now}\n    {known[c.mutant.key].why}")
+    texts = [" ".join(p.read_text(encoding="utf-8").split()) for top in ("calib", "capture")
+             for p in (ROOT / top).rglob("*.py")]
+    for within, was, _ in known:
+        if not any(was in text for text in texts):
+            print(f"\nno longer in the code, take it out of known.toml: {within}: {was}")
 
 
 if __name__ == "__main__":

@@ -18,7 +18,8 @@ from tests.bench.mutants.changes import Mutant, mutants
 
 PARTS = ("calib", "capture", "tests", "README.md", "DEVELOPERS.md", "pyproject.toml")
 LINKED = ("sample_data",)  # only read
-EQUIVALENT = Path(__file__).with_name("equivalent.toml")
+KNOWN = Path(__file__).with_name("known.toml")
+Key = tuple[str, str, str]  # function, source text before and after
 
 
 @dataclass(frozen=True)
@@ -61,10 +62,26 @@ def sample(of: Sequence[Candidate], count: int, seed: int) -> list[Candidate]:
     return list(out.values())
 
 
-def equivalents(path: Path = EQUIVALENT) -> Mapping[tuple[str, str, str], str]:
-    """Mutants known to change no number shown, by function and source text, with the reason."""
+@dataclass(frozen=True)
+class Known:
+    """Why a mutant that no test notices is no fault: "equivalent", or "chosen" with its effect on numbers shown."""
+
+    fate: str
+    why: str
+
+
+def known_mutants(path: Path = KNOWN) -> Mapping[Key, Known]:
+    """Mutants that are known to be no fault, by function and source text. ValueError where one stands twice."""
     with path.open("rb") as f:
-        return {(e["within"], e["was"], e["now"]): e["why"] for e in tomllib.load(f).get("mutant", [])}
+        data = tomllib.load(f)
+    out: dict[Key, Known] = {}
+    for table, fate, reason in (("mutant", "equivalent", "why"), ("chosen", "chosen", "effect")):
+        for e in data.get(table, []):
+            key = (e["within"], e["was"], e["now"])
+            if key in out:
+                raise ValueError(f"{path.name}: {key} stands twice")
+            out[key] = Known(fate, e[reason])
+    return out
 
 
 class Tree:
@@ -120,9 +137,9 @@ class Fast(Protocol):
     def passes(self, tests: Sequence[str], seconds: float, change: Callable[[], None] | None = None) -> bool | None: ...
 
 
-def tried(tree: Tree, of: Sequence[Candidate], known: Mapping[tuple[str, str, str], str],
+def tried(tree: Tree, of: Sequence[Candidate], known: Mapping[Key, Known],
           seconds: float = 600.0, fast: Fast | None = None, trust: bool = False) -> Iterator[tuple[Candidate, str]]:
-    """Each candidate with "killed", "alive" or, where it is alive and known to be no fault, "equivalent".
+    """Each candidate with "killed", "alive" or, where it is alive and known to be no fault, "equivalent" or "chosen".
 
     Without ``trust`` the tests are first seen to pass as the code is; else RuntimeError.
     """
@@ -134,4 +151,4 @@ def tried(tree: Tree, of: Sequence[Candidate], known: Mapping[tuple[str, str, st
             raise RuntimeError(f"{c.street}: its tests do not pass as the code is, so they show nothing")
         change = fast.code(c) if fast else None
         alive = (fast.passes(c.tests, seconds, change) is True) if fast and change else tree.survives(c, seconds)
-        yield c, "killed" if not alive else "equivalent" if c.mutant.key in known else "alive"
+        yield c, "killed" if not alive else known[c.mutant.key].fate if c.mutant.key in known else "alive"
