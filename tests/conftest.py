@@ -1,0 +1,20 @@
+"""The whole suite runs in as many processes as there are cores, where pytest-xdist is installed."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+MOST = 4  # each takes up to 1 GB
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_cmdline_main(config: pytest.Config) -> None:
+    """Only for the whole suite: a file or two are through before other processes have started. -n 0 forbids it."""
+    if "PYTEST_XDIST_WORKER" in os.environ:  # a worker starts none of its own
+        return
+    whole = config.args_source is pytest.Config.ArgsSource.TESTPATHS and not config.option.collectonly
+    if whole and config.pluginmanager.hasplugin("xdist") and config.option.numprocesses is None:
+        config.option.numprocesses = min(os.cpu_count() or 1, MOST)
+        config.option.dist = "loadfile"
