@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -11,8 +12,9 @@ from scipy.spatial.transform import Rotation
 
 from calib.estimation.bundle import estimate
 from calib.estimation.equations import RigProblem
-from calib.estimation.fields import fields
-from calib.estimation.unknowns import PRIVATE, Motions, State, loosened, with_fields
+from calib.estimation.fields import WAVES, _hand, _Lens, fields, wave_sizes
+from calib.estimation.repeat import _sd, certainty
+from calib.estimation.unknowns import LENS_WAVES, PRIVATE, Motions, State, loosened, with_fields
 from calib.findings import Code
 from tests.bench.coverage import accused
 from tests.bench.coverage import shoot as workshop_shoot
@@ -96,6 +98,74 @@ def test_parts_off_their_hinges_and_the_board_are_where_the_motion_says(case: tu
     f = lay.flex_keys.index(position)
     r, t = m.seen(body, position)
     np.testing.assert_allclose(r @ x + t, Rotation.from_rotvec(s.flex[f, :3]).apply(y) + s.flex[f, 3:], atol=1e-9)
+
+
+def test_a_standard_deviation_from_effects_by_hand() -> None:
+    """Effects 3 and 4, variances 2 of 5^2 each: 2 - 4 / 25 of them are free, and the usual size counts as one more."""
+    effects, var = np.array([3.0, 4.0]), np.array([2.0, 2.0])
+    assert _sd(effects, var, 5.0, 2.0, 0.1) == pytest.approx(np.sqrt((25 + 4) / (2 - 4 / 25 + 1)))
+    assert _sd(np.zeros(2), 100 * var, 5.0, 2.0, 0.1) == pytest.approx(2.0), "nothing seen: the usual size"
+    assert _sd(np.zeros(2), var, 5.0, 0.01, 0.1) == 0.1, "never less than what is nothing"
+
+
+def test_effects_and_their_certainty_against_the_whole_inverse(case: tuple[RigProblem, State]) -> None:
+    """Covariances after the photos' unknowns are eliminated, and the step, beside those of all unknowns together."""
+    problem, s = case
+    n, got = problem.linearise(s), certainty(problem, s)
+    size, own, photos = problem.layout.size, problem.layout.private, len(problem.layout.photos)
+    full = np.zeros((size + own * photos,) * 2)
+    full[:size, :size] = n.shared
+    for p in range(photos):
+        mine = slice(size + own * p, size + own * (p + 1))
+        full[:size, mine], full[mine, :size] = n.cross[p], n.cross[p].T
+        full[mine, mine] = n.private[p]
+    scale = 1 / np.sqrt(np.diag(full))
+    inverse = np.linalg.inv(full * np.outer(scale, scale)) * np.outer(scale, scale)
+    var = np.diag(inverse)
+    np.testing.assert_allclose(np.diag(got.shared), var[:size], rtol=1e-4)
+    np.testing.assert_allclose(got.hand, var[size:].reshape(photos, own)[:, PRIVATE:], rtol=1e-4)
+    step = -inverse @ np.concatenate([n.g_shared, n.g_private.ravel()])
+    after = problem.retract(s, step[:size], step[size:].reshape(photos, own))
+    for mine, theirs in ((got.state.hand[:, :3], after.hand[:, :3]), (got.state.hand[:, 3:], after.hand[:, 3:]),
+                         (got.state.angles, after.angles)):
+        np.testing.assert_allclose(mine, theirs, atol=1e-4 * np.abs(theirs).max())
+
+
+def test_what_a_hand_does_to_a_picture_against_a_camera_that_moves() -> None:
+    """Each point projected before and after the camera's turn and drift at the time its row is read."""
+    f, size, depth = 1500.0, (2400.0, 1800.0), np.array([900.0, 1400.0])
+    p = np.array([[300.0, 200.0], [1900.0, 1500.0]])
+    mid = (np.array(size) - 1) / 2
+    for k in range(6):
+        h = np.zeros(6)
+        h[k] = 1e-6 if k < 3 else 1e-3
+        for at, z, got in zip(p, depth, _hand(p, depth, f, size)[:, :, k] * h[k], strict=True):
+            x = np.append((at - mid) / f, 1.0) * z
+            x = x + (np.cross(h[:3], x) + h[3:]) * (at[1] / (size[1] - 1) - 0.5)
+            np.testing.assert_allclose(got, f * x[:2] / x[2] + mid - at, atol=1e-5 * np.abs(h).max() / 1e-6)
+
+
+def test_the_lens_waves_leave_to_the_five_terms_what_is_theirs() -> None:
+    """No wave looks like a turn, a focal length, a centre or a term of OpenCV's own derivatives of its projection."""
+    f, size = 1500.0, (2400, 1800)
+    grid = np.stack(np.meshgrid(*(np.linspace(0, n - 1, 16) for n in size)), axis=-1).reshape(-1, 2)
+    k = np.array([[f, 0, (size[0] - 1) / 2], [0, f, (size[1] - 1) / 2], [0, 0, 1.0]])
+    x = np.column_stack([(grid - k[:2, 2]) / f, np.ones(len(grid))])
+    _, j = cv2.projectPoints(x, np.zeros(3), np.zeros(3), k, np.zeros(5))
+    j = np.delete(j, [3, 4, 5], axis=1)  # drifts are no part of the lens
+    left = _Lens(f, (float(size[0]), float(size[1]))).at(grid).reshape(-1, LENS_WAVES)
+    shares = np.abs((j / np.linalg.norm(j, axis=0)).T @ left) / np.linalg.norm(left, axis=0)
+    assert shares.shape == (12, LENS_WAVES) and shares.max() < 1e-6
+    assert np.linalg.norm(left, axis=0).min() > 0.1, "and something is left of each"
+
+
+def test_finer_lens_waves_are_expected_smaller() -> None:
+    """One wave over the width as against three and, over a height of three quarters of it, three: 1 / (1 + k^2 / 9)."""
+    sizes = wave_sizes()
+    assert len(sizes) == LENS_WAVES == 2 * len(WAVES)
+    for i, j, k2 in ((1, 0, 1.0), (3, 0, 9.0), (3, 3, 25.0)):
+        at = WAVES.index((i, j))
+        assert sizes[at] == sizes[at + len(WAVES)] == pytest.approx(1 / (1 + k2 / 9))
 
 
 def test_play_at_the_hinges_is_found_at_its_size_and_nobody_accused() -> None:
