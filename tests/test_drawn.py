@@ -61,7 +61,9 @@ def test_parts_outside_their_tolerance_largest_first() -> None:
     pivot, hole = vector_names(lever, Kind.PIVOT)[2], vector_names(point.name, Kind.HOLE, point.use)[1]
     length, upright = length_name(rod.name), "left_upright"
     tilt = vector_names(upright, Kind.AXIS)[0]
-    moved = {pivot: -3.0 * rig.bodies[lever].pivot_tol, hole: 1.02 * point.tol, length: 1.5 * rod.tol,
+    less = vector_names(lever, Kind.PIVOT)[0]  # out as well, but not furthest: one entry a part
+    moved = {pivot: -3.0 * rig.bodies[lever].pivot_tol, less: 1.7 * rig.bodies[lever].pivot_tol,
+             hole: 1.02 * point.tol, length: 1.5 * rod.tol,
              tilt: 2.0 * rig.bodies[upright].axis_tol}
     x = get_parameters(rig, names)
     built = with_parameters(rig, names, x + np.array([moved.get(n, 0.0) for n in names]))
