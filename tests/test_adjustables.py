@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.spatial.transform import Rotation
 
@@ -19,6 +20,7 @@ from calib.linkage.steering import wheel_headings
 from calib.report.tables import hand_table as shown_hand
 from calib.report.tables import riders_table
 from calib.report.travel_plots import draw_hand
+from calib.results import AsBuilt
 from calib.rig.adjustables import CLOCK, SettingErrors, adjusted, choices_of, moves_of
 from calib.rig.model import Rig, Slide
 from calib.rig.reader import parse_rig
@@ -146,6 +148,25 @@ def test_hand_travel_and_force_by_grip() -> None:
     shown = shown_hand(t)
     assert shown is not None and len(shown.rows) == len(t)
     assert len(draw_hand(t).axes) == 2
+
+
+def test_hand_forces_are_as_uncertain_as_a_rod_makes_them() -> None:
+    """Half-widths of both forces beside the table of a rod 0.05 mm longer and shorter; sd of its length 0.1 mm."""
+    rig = design()
+    wheels = {s: replace(w, measured=True) for s, w in rig.wheels.items()}
+    rig = replace(rig, wheels=wheels, bodies={**rig.bodies,
+                                              "left_lever": replace(rig.bodies["left_lever"], grip=450.0)})
+
+    def table(by: float) -> pd.DataFrame:
+        rod = rig.rods["left_rod"]
+        longer = replace(rig, rods={**rig.rods, "left_rod": replace(rod, length=rod.length + by)})
+        return hand_table(AsBuilt(longer, ("left_rod.length",), np.array([[0.01]]), {}), 21)
+
+    t, up, down = table(0.0), table(0.05), table(-0.05)
+    for force in ("force_ahead", "force_most"):
+        slope = (up[f"{force}_N"] - down[f"{force}_N"]) / 0.1
+        assert (slope.abs() > 1e-4).all()
+        np.testing.assert_allclose(t[f"{force}_u95_N"], 1.959964 * 0.1 * slope.abs(), rtol=0.02)
 
 
 def sliding(rig: Rig) -> Rig:
