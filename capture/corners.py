@@ -63,13 +63,13 @@ def surroundings() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         for j in range(4):
             for i in range(4):
                 cx, cy = x + i - 1.5, y + j - 1.5
-                row, col = int(np.floor(5 - cy)), int(np.floor(cx + 5))
+                row, col = int(np.floor(CELLS / 2 - cy)), int(np.floor(cx + CELLS / 2))
                 if 0 <= row < CELLS and 0 <= col < CELLS:
                     black[k, j, i] = cell_is_black(row, col)
         # only saddles whose whole inner strip lies along the code see it as one straight edge
         for axis, sides in ((0, (1, 0)), (1, (3, 2))):
             here, along = (x, y) if axis == 0 else (y, x)
-            if abs(here) > 3.5 and abs(along) < 2.5:
+            if abs(here) > CELLS / 2 - 1.5 and abs(along) < code - 0.1:
                 side = sides[0] if here < 0 else sides[1]
                 edges[k, side] = abs(here) - code
                 strip = 3 if here < 0 else 0
@@ -565,7 +565,7 @@ def local_axes(homography: F64, pts: F64, cell: float) -> F64:
 
 
 _BLACK, _EDGES = surroundings()
-_SOME = np.array([0, 3, 5, 8, 11, 13, 16, 19, 21, 24, 27, 29])  # saddles enough to place a tag by
+_SOME = np.rint(np.arange(12) * SADDLES / 12).astype(int)  # saddles enough to place a tag by
 
 
 def refine_tag(gray: NDArray[Any], homographies: list[F64], size: float = float(CELLS), sigma: float = 0.8,

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.errors import UserError
-from capture.targets import CELLS, PART_IDS, cell_is_black
+from capture.targets import CELLS, CODE_SHARE, PART_IDS, cell_is_black
 
-LATTICE = 30  # a tag edge in steps of 2/60: ring cells are 3 steps, the code's modules 2
+LATTICE = 3 * CELLS  # a tag edge in steps of 2/60: ring cells are 3 steps, the code's modules 2
+_CODE = slice(LATTICE // 2 - round(LATTICE * CODE_SHARE) // 2, LATTICE // 2 + round(LATTICE * CODE_SHARE) // 2)
 
 
 def tag_cells(code: int) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
@@ -29,7 +30,7 @@ def tag_cells(code: int) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
     grid = np.repeat(np.repeat(ring, LATTICE // CELLS, axis=0), LATTICE // CELLS, axis=1)
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     modules = family.generateImageMarker(code, 8, borderBits=1) == 0
-    grid[7:23, 7:23] = np.repeat(np.repeat(modules, 2, axis=0), 2, axis=1)
+    grid[_CODE, _CODE] = np.repeat(np.repeat(modules, 2, axis=0), 2, axis=1)
     return grid, np.linspace(-0.5, 0.5, LATTICE + 1)
 
 

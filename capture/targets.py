@@ -19,7 +19,7 @@ from capture.shapes import one_number
 
 CELLS = 10
 CODE_SHARE = 32.0 / 60.0  # code edge (black square) over tag edge
-SADDLES = 32
+SADDLES = 4 * (CELLS - 2)
 BOARD_IDS = range(0, 60)  # codes 0..59 are for boards, part tags count from 60: they cannot collide
 PART_IDS = range(60, 587)
 
@@ -51,12 +51,13 @@ def saddle_points(size_mm: float) -> NDArray[np.float64]:
     if not 0 < size_mm < np.inf:
         raise ValueError(f"the tag's edge must be a length above zero (mm), got {size_mm:g}")
     cell = size_mm / CELLS
-    half = 4 * cell
-    run = np.arange(8) * cell
-    top = np.stack([-half + run, np.full(8, half)], axis=1)
-    right = np.stack([np.full(8, half), half - run], axis=1)
-    bottom = np.stack([half - run, np.full(8, -half)], axis=1)
-    left = np.stack([np.full(8, -half), -half + run], axis=1)
+    half = (CELLS / 2 - 1) * cell
+    run = np.arange(CELLS - 2) * cell
+    edge = np.full(CELLS - 2, half)
+    top = np.stack([-half + run, edge], axis=1)
+    right = np.stack([edge, half - run], axis=1)
+    bottom = np.stack([half - run, -edge], axis=1)
+    left = np.stack([-edge, -half + run], axis=1)
     return np.concatenate([top, right, bottom, left])
 
 
@@ -74,7 +75,7 @@ def saddle_signs() -> NDArray[np.int8]:
 
 def cell_is_black(row: int, col: int) -> bool:
     """Whether ring cell (row from top, col from left, 0..9) prints black; the middle 6 x 6 is never black."""
-    in_middle = 2 <= row <= 7 and 2 <= col <= 7
+    in_middle = 2 <= row <= CELLS - 3 and 2 <= col <= CELLS - 3
     return not in_middle and (row + col) % 2 == 0
 
 
