@@ -7,16 +7,22 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
+from calib.estimation.arrange import Arranged
 from calib.estimation.blocks.corners import Corners
 from calib.estimation.blocks.expected import Priors
+from calib.estimation.bundle import Options, make_priors, solve
 from calib.estimation.camera import LENS, project
+from calib.estimation.coldstart import ColdStart
 from calib.estimation.equations import RigProblem
+from calib.estimation.fitted import Solved
 from calib.estimation.solver import inverse_of, minimise
 from calib.estimation.start import photo_poses
 from calib.estimation.unknowns import BOW_N, Layout, State
 from calib.rig.model import Rig
+from capture.observations import COLUMNS, Observations
 
 Array = NDArray[np.float64]
 TIGHT, WIDE = 1e-9, 1e6  # as good as held, far too wide to matter
@@ -58,13 +64,14 @@ class BoardProblem(NamedTuple):
 
 
 def board_problem(views: Sequence[tuple[Array, Array]], size: tuple[int, int],
-                  whiten: Sequence[Array] | None = None) -> BoardProblem:
+                  whiten: Sequence[Array] | None = None, cell: float = np.inf) -> BoardProblem:
     """From views of (n, 2) mm on the board and (n, 2) px; size (width, height) px.
 
     ``whiten`` (n, 2, 2) a view makes each corner's residual one of unit covariance; the identity where not given.
+    ``cell`` (mm): corners of one square of this size make a group, as those of one tag do.
     """
     n = len(views)
-    parts = [(k, slice(a, a + GROUP)) for k, (xy, _) in enumerate(views) for a in range(0, len(xy), GROUP)]
+    parts = [(k, part) for k, (xy, _) in enumerate(views) for part in _neighbours(xy, cell)]
     flat, uv = np.zeros((len(parts), GROUP, 2)), np.zeros((len(parts), GROUP, 2))
     weight, seen = np.tile(np.eye(2), (len(parts), GROUP, 1, 1)), np.zeros((len(parts), GROUP), bool)
     for g, (k, part) in enumerate(parts):
@@ -82,6 +89,25 @@ def board_problem(views: Sequence[tuple[Array, Array]], size: tuple[int, int],
                   np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), start.R, start.t,
                   np.zeros(n), np.zeros((n, 2)))
     return BoardProblem(layout, corners, state)
+
+
+def _neighbours(xy: Array, cell: float) -> list[NDArray[np.intp]]:
+    """Indices of the corners (n, 2) mm of each cell, at most GROUP together."""
+    where = np.floor((xy - xy.min(axis=0) + 1e-6) / cell)
+    _, of = np.unique(where, axis=0, return_inverse=True)
+    cells = [np.flatnonzero(of.ravel() == c) for c in range(int(of.max()) + 1)]
+    return [c[a:a + GROUP] for c in cells for a in range(0, len(c), GROUP)]
+
+
+def as_in_a_run(views: Sequence[tuple[Array, Array]], covs: Sequence[Array], size: tuple[int, int],
+                cell: float) -> Solved:
+    """As a run estimates, from the priors of photos without EXIF; ``covs`` (n, 2, 2) px^2 of each view's corners."""
+    whiten = [np.linalg.inv(np.linalg.cholesky(c)) for c in covs]
+    layout, corners, state = board_problem(views, size, whiten, cell)
+    priors = make_priors(layout.rig, size, float(state.lens[0]))
+    solved, _ = solve(Arranged(Observations(pd.DataFrame(columns=COLUMNS), ()), layout, corners),
+                      ColdStart(state, corners, priors, [], {}), Options())
+    return solved
 
 
 def fit_board(views: Sequence[tuple[Array, Array]], size: tuple[int, int], free: Sequence[str] = LENS,

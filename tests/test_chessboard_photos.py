@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from calib.estimation.camera import LENS
 from calib.estimation.unknowns import State
+from calib.uncertainty import K95
 from tests.board_fit import fit_board
 
 Array = NDArray[np.float64]
@@ -107,6 +108,17 @@ def test_left_out_photo_is_predicted() -> None:
     _, rv, t = cv2.solvePnP(np.concatenate([flat(), np.zeros((54, 1))], axis=1), uv[-1], _matrix(s.lens), s.lens[4:])
     back = cv2.projectPoints(np.concatenate([flat(), np.zeros((54, 1))], axis=1), rv, t, _matrix(s.lens), s.lens[4:])[0]
     assert np.sqrt(np.mean(np.sum((back.reshape(-1, 2) - uv[-1]) ** 2, axis=1))) < 0.3
+
+
+def test_lenses_of_halves_agree_within_what_they_state() -> None:
+    """Halves of the photos; no interval so wide that anything would lie inside; the corner sd used is the one seen."""
+    from tests.bench.halves import SETS, differences
+
+    z, each = differences(SETS["chessboard"], 2)
+    assert np.mean(np.abs(z) < K95) >= 0.75  # 20 splits in the bench: 0.94
+    assert 0.5 < np.sqrt(np.mean(z**2)) < 1.4
+    for e in each:
+        assert e.noise_px < 0.015 and 0.05 < e.seen_px < 0.1
 
 
 def _matrix(lens: Array) -> Array:

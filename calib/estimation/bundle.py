@@ -262,13 +262,13 @@ def _repeating(problem: RigProblem, state: State, options: Options) -> tuple[Rig
     if options.noise_known:
         usual = Looseness(board=USUAL_BOARD, usual=USUAL)
         return replace(problem, priors=replace(problem.priors, loose=usual)), state, 0
-    rounds = 0
+    rounds, usual = 0, problem.priors
     for _ in range(ROUNDS):
         rounds += 1
         known = certainty(problem, state)
-        loose = repeatability(problem, known)
-        done, state = settled(loose, problem.priors.loose), known.state
-        problem = replace(problem, priors=replace(problem.priors, loose=loose))
+        priors = repeatability(problem, known, usual)
+        done, state = settled(priors, problem.priors), known.state
+        problem = replace(problem, priors=priors)
         if done:
             break
     return problem, state, rounds

@@ -1,10 +1,11 @@
-"""How well each joint repeats from position to position, and hand and lens, estimated from the shoot itself.
+"""How well each joint repeats from position to position, each photo's focus, hand and lens, from the shoot itself.
 
 Parts standing off their hinges, and all parts off the board, are random effects with a variance for each kind: two a
-part (tilt, shift) and two for the board; so are hand (turn, drift) and lens where they are allowed for. They are
-estimated by iterated variance components: the squares of a kind over its share of the redundancy, n - tr(C) / s^2,
-with C the covariance of its effects (Koch, 1999; Foerstner and Wrobel, 2016; from memory); at its fixed point that is
-the restricted maximum likelihood (Harville, 1977; from memory).
+part (tilt, shift) and two for the board; so are each photo's own focal length and principal point (a stabilised phone
+moves the latter by 40 px, another camera not at all; held too tight, that goes into all else), and hand (turn, drift)
+and lens where they are allowed for. They are estimated by iterated variance components: the squares of a kind over its
+share of the redundancy, n - tr(C) / s^2, with C the covariance of its effects (Koch, 1999; Foerstner and Wrobel, 2016;
+from memory); at its fixed point that is the restricted maximum likelihood (Harville, 1977; from memory).
 A stated usual size counts as a few effects seen, so that what the photos cannot tell stays there.
 """
 
@@ -16,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.estimation.blocks.expected import Looseness, Spread
+from calib.estimation.blocks.expected import Looseness, Priors, Spread
 from calib.estimation.equations import RigProblem
 from calib.estimation.fields import wave_sizes
 from calib.estimation.solver import inverse_of, reduced_system
@@ -33,13 +34,14 @@ WIDE = Looseness(board=Spread(0.15, 0.3e-3), usual=Spread(0.1, 1.5e-3))  # to st
 SETTLED = 0.05  # relative change of a standard deviation below which another round is of no use
 LEAST = Spread(1e-3, 1e-6)  # mm, rad: less is nothing
 LEAST_LENS = 1e-3  # px
+LEAST_OWN = 0.01  # of what a photo's own focal length and principal point usually change by
 
 
 class Certainty(NamedTuple):
-    """Covariance (n, n) of the shared unknowns, of each photo's hand (photos, 6) the variances, and the state."""
+    """Covariance (n, n) of the shared unknowns, of each photo's own (photos, private) the variances, and the state."""
 
     shared: Array
-    hand: Array
+    own: Array
     state: State
 
 
@@ -51,15 +53,20 @@ def certainty(problem: RigProblem, s: State) -> Certainty:
     step = cov @ reduced.rhs
     own = np.einsum("pij,pj->pi", reduced.inverse, -n.g_private - np.einsum("psk,s->pk", n.cross, step))
     after = problem.retract(s, step, own)
-    if not problem.layout.fields:
-        return Certainty(cov, np.zeros((0, 6)), after)
-    back = n.cross @ reduced.inverse[:, :, PRIVATE:]  # (p, s, 6)
-    spread = np.stack([np.einsum("si,si->i", b, cov @ b) for b in back])
-    return Certainty(cov, np.diagonal(reduced.inverse, axis1=1, axis2=2)[:, PRIVATE:] + spread, after)
+    back = (n.cross @ reduced.inverse).transpose(0, 2, 1).reshape(-1, len(cov))  # one row for each of a photo's own
+    spread = np.sum((back @ cov) * back, axis=1).reshape(n.g_private.shape)
+    return Certainty(cov, np.diagonal(reduced.inverse, axis1=1, axis2=2) + spread, after)
 
 
-def repeatability(problem: RigProblem, known: Certainty) -> Looseness:
-    """One round: standard deviations anew from the effects and their certainty."""
+def repeatability(problem: RigProblem, known: Certainty, usual: Priors) -> Priors:
+    """One round: standard deviations anew from the effects and their certainty; ``usual`` before any photo."""
+    s, was = known.state, problem.priors
+    return replace(was, loose=_looseness(problem, known),
+                   df_sd=_sd(s.df, known.own[:, 6], was.df_sd, usual.df_sd, LEAST_OWN * usual.df_sd),
+                   dc_sd=_sd(s.dc, known.own[:, 7:9], was.dc_sd, usual.dc_sd, LEAST_OWN * usual.dc_sd))
+
+
+def _looseness(problem: RigProblem, known: Certainty) -> Looseness:
     lay, now, s = problem.layout, problem.priors.loose, known.state
     var = np.diag(known.shared)
     hinges = {}
@@ -78,17 +85,19 @@ def repeatability(problem: RigProblem, known: Certainty) -> Looseness:
                        _sd(w * s.flex[:, :3], var[slots[:, :3]], board.rad, USUAL_BOARD.rad, LEAST.rad))
     hand, lens = now.hand, now.lens_px
     if lay.fields:
-        hand = Spread(_sd(s.hand[:, 3:], known.hand[:, 3:], hand.mm, USUAL_HAND.mm, LEAST.mm),
-                      _sd(s.hand[:, :3], known.hand[:, :3], hand.rad, USUAL_HAND.rad, LEAST.rad))
+        hand = Spread(_sd(s.hand[:, 3:], known.own[:, PRIVATE + 3:], hand.mm, USUAL_HAND.mm, LEAST.mm),
+                      _sd(s.hand[:, :3], known.own[:, PRIVATE:PRIVATE + 3], hand.rad, USUAL_HAND.rad, LEAST.rad))
         sizes = wave_sizes()
         lens = _sd(s.waves / sizes, var[lay.waves] / sizes**2, lens, USUAL_LENS, LEAST_LENS)
     return replace(now, hinges=hinges, board=board, hand=hand, lens_px=lens)
 
 
-def settled(a: Looseness, b: Looseness) -> bool:
+def settled(new: Priors, old: Priors) -> bool:
     """Whether two rounds differ by nothing that matters."""
+    a, b = new.loose, old.loose
     pairs = [(a.board, b.board), (a.hand, b.hand), *((a.hinge(k), b.hinge(k)) for k in b.hinges)]
-    sizes = [xy for p, q in pairs for xy in ((p.mm, q.mm), (p.rad, q.rad))] + [(a.lens_px, b.lens_px)]
+    sizes = [xy for p, q in pairs for xy in ((p.mm, q.mm), (p.rad, q.rad))]
+    sizes += [(a.lens_px, b.lens_px), (new.df_sd, old.df_sd), (new.dc_sd, old.dc_sd)]
     return all(abs(x - y) < SETTLED * y for x, y in sizes)
 
 
