@@ -262,11 +262,11 @@ def _repeating(problem: RigProblem, state: State, options: Options) -> tuple[Rig
     if options.noise_known:
         usual = Looseness(board=USUAL_BOARD, usual=USUAL)
         return replace(problem, priors=replace(problem.priors, loose=usual)), state, 0
-    rounds, usual = 0, problem.priors
+    rounds, before = 0, problem.priors
     for _ in range(ROUNDS):
         rounds += 1
         known = certainty(problem, state)
-        priors = repeatability(problem, known, usual)
+        priors = repeatability(problem, known, before)
         done, state = settled(priors, problem.priors), known.state
         problem = replace(problem, priors=priors)
         if done:
