@@ -126,7 +126,7 @@ def test_effects_and_their_certainty_against_the_whole_inverse(case: tuple[RigPr
     inverse = np.linalg.inv(full * np.outer(scale, scale)) * np.outer(scale, scale)
     var = np.diag(inverse)
     np.testing.assert_allclose(np.diag(got.shared), var[:size], rtol=1e-4)
-    np.testing.assert_allclose(got.hand, var[size:].reshape(photos, own)[:, PRIVATE:], rtol=1e-4)
+    np.testing.assert_allclose(got.own, var[size:].reshape(photos, own), rtol=1e-4)
     step = -inverse @ np.concatenate([n.g_shared, n.g_private.ravel()])
     after = problem.retract(s, step[:size], step[size:].reshape(photos, own))
     for mine, theirs in ((got.state.hand[:, :3], after.hand[:, :3]), (got.state.hand[:, 3:], after.hand[:, 3:]),
