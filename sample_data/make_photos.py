@@ -28,11 +28,20 @@ from tests.render.truth import (
     make_truth,
     repaired,
     solve,
+    with_rod_play,
 )
+from tests.render.workshop import Workshop, in_workshop
 
 HERE = Path(__file__).parent
 SEED = 20
-QUALITY = 78
+QUALITY = 72
+SHARPENED = 0.6  # halo of the phone's sharpening, see tests.render.scene.photograph
+ROD_PLAY = 0.03  # mm, how differently a rod seats at every position
+# what is the same in both shoots: the lens beyond its five terms, the tags' paper, the board's
+SAME = Workshop(lens_px=0.2, warp_mm=0.04, s_bow_mm=0.15)
+# and what is new at each position and in each photo
+ANEW = Workshop(play_mm=0.05, play_rad={"lever": 1.2e-3, "crank": 0.5e-3, "upright": 0.25e-3}, flex_mm=0.08,
+                flex_rad=0.15e-3, readout_s=(0.02, 0.03), hand_rad_s=float(np.deg2rad(1.0)), hand_mm_s=15.0)
 FOCAL_MM = 4.6  # the invented phone's true focal length, as EXIF would say
 AFTER_VIEWS: Mapping[str, tuple[int, ...]] = {
     "back3": (0, 1, 2), "back1": (0, 1, 3), "ahead": (0, 1, 2, 3), "push1": (0, 1, 2), "push3": (0, 1, 3),
@@ -46,7 +55,14 @@ def shoots() -> dict[str, Truth]:
     after = repaired(before, rng, point="left_lever.rod", hole="B", rod="left_rod", tie="right_tie",
                      tie_change=2.5, positions=tuple(p for p in AFTER_VIEWS if not p.startswith("spin")),
                      plan=AFTER_VIEWS)
-    return {"before": before, "after": after}
+    return {"before": _as_found(before, 1), "after": _as_found(after, 2)}
+
+
+def _as_found(truth: Truth, number: int) -> Truth:
+    """The shoot with a workshop's play, flex, moving hand, paper and lens in it."""
+    truth = in_workshop(truth, SAME, np.random.default_rng([SEED, 0]))
+    rng = np.random.default_rng([SEED, number])
+    return with_rod_play(in_workshop(truth, ANEW, rng), ROD_PLAY, rng)
 
 
 def draw(folder: Path, truth: Truth, number: int, shot: Shot, preview: bool) -> tuple[str, int, dict[int, float]]:
@@ -56,7 +72,8 @@ def draw(folder: Path, truth: Truth, number: int, shot: Shot, preview: bool) -> 
     if preview:
         shot = replace(shot, camera=_smaller(shot.camera, 3))
     blur = float(rng.uniform(0.7, 0.9)) / (3 if preview else 1)
-    picture, shares = photograph(truth, shot, rng, blur=blur, exposure=float(rng.uniform(0.84, 1.0)))
+    picture, shares = photograph(truth, shot, rng, blur=blur, exposure=float(rng.uniform(0.84, 1.0)),
+                                 sharpened=SHARPENED)
     path = folder / shot.name
     path.parent.mkdir(parents=True, exist_ok=True)
     Image.fromarray(picture).save(path, quality=QUALITY, subsampling=2, exif=_exif(truth, shot, number))
@@ -65,8 +82,9 @@ def draw(folder: Path, truth: Truth, number: int, shot: Shot, preview: bool) -> 
 
 def _smaller(c: Camera, k: int) -> Camera:
     s = c.lens
+    residue = s.residue and replace(s.residue, size=s.residue.size / k, wave=s.residue.wave * k)
     lens = Lens(s.f / k, s.aspect, (s.cx + 0.5) / k - 0.5, (s.cy + 0.5) / k - 0.5, s.dist, s.width // k,
-                s.height // k)
+                s.height // k, residue)
     return replace(c, lens=lens, dc=c.dc / k)
 
 
@@ -79,6 +97,7 @@ def _exif(truth: Truth, shot: Shot, number: int) -> bytes:
     lens = truth.lens
     f35 = focal_guess(truth) / np.hypot(lens.width, lens.height) * np.hypot(36.0, 24.0)
     detail[0x9003], detail[0x920A], detail[0xA405], detail[0xA404] = when, FOCAL_MM, int(round(float(f35))), 1.0
+    detail[0x829A] = 0.01  # s, exposure
     detail[0xA002], detail[0xA003] = lens.width, lens.height
     return exif.tobytes()
 
@@ -91,8 +110,12 @@ def numbers(values: np.ndarray | tuple[float, ...] | list[float], digits: int = 
 
 
 def truth_text(name: str, t: Truth) -> str:
-    """One shoot's truth as TOML; mm and degrees, frame axes, straight-ahead assembly."""
+    """One shoot's truth as TOML; mm and degrees, frame axes, straight-ahead assembly.
+
+    Wheel headings, toe and ratio are those of parts on the middle of their play.
+    """
     deg = np.rad2deg
+    t = replace(t, play={}, flex={})
     rig = t.rig
     toe = deg(t.heading("right", rig.straight_ahead) - t.heading("left", rig.straight_ahead))
     out = [f"[{name}.figures]", f"toe_deg = {toe:.5f}  # toe-in positive, both wheels together",
