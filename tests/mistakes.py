@@ -9,8 +9,10 @@ tags bent by some 0.05 mm, 3 % of the corners thrown off by about 3 px, corner n
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -39,7 +41,9 @@ from tests.render.truth import (
     turn,
     vec,
     with_distances,
+    with_rod_play,
 )
+from tests.render.workshop import Workshop, in_workshop
 
 Array = NDArray[np.float64]
 RIG = Path(__file__).parents[1] / "sample_data" / "rig.toml"
@@ -55,10 +59,15 @@ class RoughTruth(Truth):
     def tag_saddles(self, tag: str, position: str) -> Array:
         R, t = self.tag_pose(tag, position)
         p = saddle_points(self.rig.tags[tag].size * self.scale * self.prints.get(tag, 1.0))
-        out = np.column_stack([p, np.zeros(len(p))]) @ R.T + t
+        out = np.column_stack([p, self.tag_height(tag, p[:, 0], p[:, 1])]) @ R.T + t
         if tag in self.bends:
             out += np.outer(self.bends[tag] * saddle_points(2.0)[:, 0] ** 2, R[:, 2])  # half edge 1
         return out
+
+
+# what a workshop adds to every shoot made here; none: rigid parts, a still hand, a lens of five terms
+NUISANCE: ContextVar[Workshop | None] = ContextVar("nuisance", default=None)
+ROD_PLAY = 0.03  # mm, with a nuisance: how differently a rod seats at every position
 
 
 @dataclass(frozen=True)
@@ -149,6 +158,10 @@ def scene_for(seed: int, both_ways: bool = False) -> Scene:
                        bends={t: float(rng.normal(0, 0.05)) for t in plates})
     bar = design.board.bar_nominal * scale + float(rng.normal(0, design.board.bar_tol / 2))
     design = replace(design, board=replace(design.board, bar_measured=bar))
+    nuisance = NUISANCE.get()
+    if nuisance is not None:
+        other = np.random.default_rng([seed, 10])
+        truth = cast(RoughTruth, with_rod_play(in_workshop(truth, nuisance, other), ROD_PLAY, other))
     return Scene(design, truth, float(rng.uniform(0.03, 0.08)), rng)
 
 

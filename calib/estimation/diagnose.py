@@ -15,7 +15,7 @@ from calib.estimation.blocks.corners import Corners
 from calib.estimation.blocks.expected import BarAlong, PrintScale, Spread
 from calib.estimation.camera import camera_matrix
 from calib.estimation.equations import KINDS, RigProblem
-from calib.estimation.moved import Moved, what_moved
+from calib.estimation.moved import Moved, pose_noise, slipped_tag, what_moved
 from calib.estimation.solver import reduced_system
 from calib.estimation.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
 from calib.estimation.unknowns import Layout, State, tightened
@@ -33,6 +33,7 @@ LOOSE_MM, LOOSE_DEG = 0.18, 0.3  # a joint that repeats worse than this is not s
 STEP_F = 6.0  # of a step between two positions against the scatter about it: worth a second look
 STEP_LEAVES = 0.7  # and what one move on a sound hinge leaves unexplained then; scattered play 0.71 and more (25 parts)
 STEP = Spread(0.1, 1.5e-3)  # least step to be told
+MOST_LOST = 0.5  # of a wheel's tag that each position shows in one photo
 OFF_PX = 4.0  # a tag further than this from where the position's other photos put it has moved
 SIZE = 0.01  # a tag's size over that in the rig file, beyond which it is another print
 SURE = 4.5  # standard uncertainties between bar and drawing; lengths are off together now and then
@@ -139,13 +140,15 @@ def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[F
     seen = {t: lost[t] for t in layout.tags if t in lost.index.get_level_values(0)}
     bad = {t: tuple(str(p) for p in x.index[x > 0.3]) for t, x in seen.items() if (x > 0.3).any()}
     photos = residuals.groupby(["tag", "position"])["photo"].nunique()
+    wheels = {b.name for b in rig.bodies.values() if b.role == "wheel"}
     # a wheel rolls, so that its tag in one photo has no other to be held against
-    bad = {t: p for t, p in bad.items() if rig.tags[t].body == FRAME or rig.bodies[rig.tags[t].body].role != "wheel"
-           or len(p) > 1 or photos[t, p[0]] > 1}
+    bad = {t: p for t, p in bad.items() if rig.tags[t].body not in wheels or photos[t, p[0]] > 1
+           or len(p) > 1 and lost[t][list(p)].max() > MOST_LOST}
     if not bad:
         return []
-    layout, s = tightened(layout, s)  # what moved for good is sought on sound hinges
-    problem = replace(problem, layout=layout, corners=replace(problem.corners, fields=None))
+    loose, shaken, noise = problem, s, _noise(problem, s)
+    problem, s = _on_sound_hinges(problem, s)
+    layout = problem.layout
     poses = _tag_poses(problem, s, {rig.tags[t].body for t in bad})
     out = _wrong_sizes(problem, s, poses, [t for t, p in bad.items() if 2 * len(p) >= len(seen[t])])
     if any(f.code is Code.PART_TAGS_SIZE for f in out):
@@ -155,12 +158,16 @@ def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[F
         mine = [t for t in bad if rig.tags[t].body == body]
         moved = None
         if body != FRAME and rig.bodies[body].role != "wheel":  # wheels are turned by hand
-            moved = what_moved(problem, s, poses, body)
+            moved = slipped_tag(loose, shaken, poses, body, noise) or what_moved(problem, s, poses, body,
+                                                                                                noise)
         if moved is None:
             out += [_slipped(t, bad[t], len(seen[t])) for t in mine]
         else:
             out += _moved_findings(moved, body, mine, layout)
-    return out
+    blamed = {f.item if f.item in rig.bodies else rig.tags[f.item].body for f in out} - wheels
+    # what moved on an upright carries its wheel along
+    return [f for f in out if f.item not in rig.tags or rig.tags[f.item].body not in wheels
+            or not blamed & set(layout.chain(rig.tags[f.item].body))]
 
 
 def _slipped(tag: str, positions: Sequence[str], seen_at: int) -> Finding:
@@ -357,7 +364,7 @@ def spread_findings(problem: RigProblem, s: State, inflation: float, repeats: Se
     layout, out = problem.layout, list[Finding]()
     for r in repeats:
         if r.mm > TOLD_MM or r.deg > TOLD_DEG:
-            loose = r.joint != "board" and (r.mm > LOOSE_MM or r.deg > LOOSE_DEG)
+            loose = r.joint != "board" and _is_loose(Spread(r.mm, float(np.radians(r.deg))))
             out.append(Finding(Code.JOINT_LOOSE if loose else Code.REPEATS, r.joint, facts={"mm": r.mm, "deg": r.deg}))
     if layout.fields and problem.corners.fields is not None:
         deg, mm = (float(np.sqrt(np.mean(np.sum(h**2, axis=1)))) for h in (np.degrees(s.hand[:, :3]), s.hand[:, 3:]))
@@ -388,18 +395,45 @@ def step_findings(problem: RigProblem, s: State, accused: Collection[str]) -> li
         f, k = max((_step_f(off / STEP.six, k), k) for k in range(1, len(where)))
         step = off[k:].mean(axis=0) - off[:k].mean(axis=0)
         rad, mm = float(np.linalg.norm(step[:3])), float(np.linalg.norm(step[3:]))
-        if f > STEP_F and (mm > STEP.mm or rad > STEP.rad) and _moved_once(problem, s, body):
-            odd = where[k:] if layout.reference in where[:k] else where[:k]
-            out.append(Finding(Code.PART_BENT, body, tuple(odd), {"mm": mm, "deg": float(np.degrees(rad))}))
+        if f > STEP_F and (mm > STEP.mm or rad > STEP.rad):
+            out += _stepped(problem, s, body, Finding(
+                Code.PART_BENT, body, tuple(where[k:] if layout.reference in where[:k] else where[:k]),
+                {"mm": mm, "deg": float(np.degrees(rad))}))
+        elif _is_loose(problem.priors.loose.hinge(body)):
+            out += _stepped(problem, s, body, None)
     return out
 
 
-def _moved_once(problem: RigProblem, s: State, body: str) -> bool:
-    """Whether one move of a part or its tags explains most of their poses, were its hinge sound."""
-    sound, s = tightened(problem.layout, s)
-    problem = replace(problem, layout=sound, corners=replace(problem.corners, fields=None))
-    moved = what_moved(problem, s, _tag_poses(problem, s, {body}), body)
-    return moved is not None and moved.ratio < STEP_LEAVES
+def _is_loose(spread: Spread) -> bool:
+    return spread.mm > LOOSE_MM or float(np.degrees(spread.rad)) > LOOSE_DEG
+
+
+def _stepped(problem: RigProblem, s: State, body: str, bent: Finding | None) -> list[Finding]:
+    """The tag of a part that slipped and passed for play; else ``bent``, where that explains most on a sound hinge."""
+    sound, still = _on_sound_hinges(problem, s)
+    poses, noise = _tag_poses(sound, still, {body}), _noise(problem, s)
+    slipped = slipped_tag(problem, s, poses, body, noise)
+    if slipped is not None and all(len(c) == 1 for c in slipped.rivals):
+        return _moved_findings(slipped, body, slipped.tags, problem.layout)
+    moved = what_moved(sound, still, poses, body, noise) if bent else None
+    return [bent] if bent and moved is not None and moved.ratio < STEP_LEAVES else []
+
+
+def _noise(problem: RigProblem, s: State) -> float:
+    """How rough the tags' poses are in this shoot, see ``pose_noise``."""
+    sound, still = _on_sound_hinges(problem, s)
+    rig = problem.rig
+    parts = {rig.tags[t].body for t in problem.layout.tags}
+    wheels = {b.name for b in rig.bodies.values() if b.role == "wheel"}
+    return pose_noise(problem, s, _tag_poses(sound, still, parts - wheels))
+
+
+def _on_sound_hinges(problem: RigProblem, s: State) -> tuple[RigProblem, State]:
+    """The same with every part on its hinge: what moved for good is sought there. Hand and lens are taken off."""
+    c = problem.corners
+    uv = c.uv if c.fields is None else c.uv - c.fields.shift(s.waves, s.hand[c.photo])
+    layout, s = tightened(problem.layout, s)
+    return replace(problem, layout=layout, corners=replace(c, uv=uv, fields=None)), s
 
 
 def _step_f(x: Array, k: int) -> float:

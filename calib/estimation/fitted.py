@@ -85,7 +85,7 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
     final = final_findings(problem, s, cov.full, residuals, solved.sigma)
     accused = {rig.tags[f.item].body if f.item in rig.tags else f.item for f in [*findings, *final] if f.serious}
     stepped = step_findings(problem, s, accused)
-    accused |= {f.item for f in stepped}  # of one part one accusation
+    accused |= {rig.tags[f.item].body if f.item in rig.tags else f.item for f in stepped}  # of one part one accusation
     repeats = _repeats(problem)
     spread = [f for f in spread_findings(problem, s, solved.inflation, repeats)
               if not (f.code is Code.JOINT_LOOSE and f.item in accused)]

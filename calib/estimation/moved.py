@@ -8,14 +8,16 @@ leaves least unexplained is taken.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.estimation.blocks.expected import Spread
+from calib.estimation.blocks.loose import OffBoard, OffHinge, loose_blocks
 from calib.estimation.equations import RigProblem
 from calib.estimation.start import Motion, compose
-from calib.estimation.unknowns import Layout, State, retract
+from calib.estimation.unknowns import Layout, Motions, State, retract
 from calib.findings import Fact
 from calib.linkage.rotations import rotation, rotation_vector, skew
 from calib.results import Code, Finding
@@ -25,6 +27,7 @@ BUMP_MM, BUMP_RAD = 0.5, 0.003  # least shift or turn of the board that counts a
 SUSPECT = 0.4  # mean robust cost of a tag pose above which something moved
 STILL = np.array([0.0015] * 3 + [0.3] * 3)  # rad, mm: how still a board usually is
 POSE_MM, POSE_RAD = 0.15, 0.003  # rough standard uncertainty of a tag's pose at one position
+SIX_MEDIAN = 5.348  # of chi-square with six degrees of freedom
 WIDE_TO_NARROW = (32.0, 16.0, 8.0, 4.0, 2.0)  # scales of the loss before its own, for starts spoilt by the move
 Key = tuple[int, str]  # index of a tag, position
 
@@ -84,15 +87,16 @@ def bump_finding(layout: Layout, bumps: Mapping[str, Motion]) -> tuple[list[Find
     return [Finding(Code.FRAME_BUMPED, "board", tuple(bumps), facts)], aside
 
 
-def what_moved(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body: str) -> Moved | None:
+def what_moved(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body: str, noise: float = 1.0,
+               ) -> Moved | None:
     """The tags of a part that moved once against its hinge: one of them on the part, or all with the part bent.
 
-    None where nothing of the kind explains the poses, or there is nothing to explain.
+    ``noise``: see ``pose_noise``. None where nothing of the kind explains the poses, or there is nothing to explain.
     """
     layout = problem.layout
     tags = [i for i, t in enumerate(layout.tags) if problem.rig.tags[t].body == body]
     keys = [k for k in poses if k[0] in tags]
-    still, _ = _pose_fit(problem, s, poses, keys, {})
+    still, _ = _pose_fit(problem, s, poses, keys, {}, noise=noise)
     if len(keys) < 4 or still < SUSPECT:
         return None
     sets = [(t,) for t in tags] + ([tuple(tags)] if len(tags) > 1 else [])
@@ -102,7 +106,7 @@ def what_moved(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body:
             group = {k: 1 for k in keys if k[0] in chosen and k[1] in odd}
             if not group or len({k for k in keys if k[0] in chosen}) == len(group):
                 continue
-            cost, m = _pose_fit(problem, s, poses, keys, group, inside=True)
+            cost, m = _pose_fit(problem, s, poses, keys, group, inside=True, noise=noise)
             if chosen not in tried or cost < tried[chosen][0]:
                 tried[chosen] = (cost, odd, m[1])
     if not tried:
@@ -123,6 +127,71 @@ def what_moved(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body:
                  rivals)
 
 
+def slipped_tag(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body: str, noise: float = 1.0,
+                ) -> Moved | None:
+    """The one tag of a part that moved once against the others, the part free to stand off its hinge as found.
+
+    Play carries all tags of a part alike, so that it can neither hide nor mimic a tag that moved among them; and the
+    part is taken to play no more than the worst other joint, since a tag that moved may pass for play. What else
+    explains nearly as much is named as a rival. None where the part has one tag only, the joints are taken for tight,
+    no one tag explains much, or all together explain more (a part that bent).
+    """
+    layout, problem = problem.layout, _no_worse_than_others(problem, body)
+    tags = [i for i, t in enumerate(layout.tags) if problem.rig.tags[t].body == body]
+    keys = [k for k in poses if k[0] in tags]
+    if len(tags) < 2 or not layout.loose:
+        return None
+    still, _ = _pose_fit(problem, s, poses, keys, {}, noise=noise)
+    if len(keys) < 4 or still < SUSPECT:
+        return None
+    best: dict[tuple[int, ...], tuple[float, tuple[str, ...], Motion]] = {}
+    for chosen in [*((tag,) for tag in tags), tuple(tags)]:
+        for odd in _sides(layout):
+            group = {k: 1 for k in keys if k[0] in chosen and k[1] in odd}
+            if not group or len(group) == len({k for k in keys if k[0] in chosen}):
+                continue
+            cost, m = _pose_fit(problem, s, poses, keys, group, inside=True, noise=noise)
+            if chosen not in best or cost < best[chosen][0]:
+                best[chosen] = (cost, odd, m[1])
+    if not best:
+        return None
+    chosen = min(best, key=lambda c: best[c][0])
+    cost, odd, motion = best[chosen]
+    gain = still - cost
+    if len(chosen) > 1 or gain < 1.0:
+        return None
+    tag = chosen[0]
+    near = [c for c, v in best.items() if c != chosen and still - v[0] > 0.8 * gain]
+    rivals = tuple(tuple(layout.tags[i] for i in c) for c in near)
+    where = s.tag_t[tag]
+    return Moved((layout.tags[tag],), odd, float(np.linalg.norm(motion[0] @ where + motion[1] - where)),
+                 float(np.rad2deg(np.linalg.norm(rotation_vector(motion[0])))), cost / still, rivals)
+
+
+def _no_worse_than_others(problem: RigProblem, body: str) -> RigProblem:
+    """The problem with a part's play at most that of the worst other joint."""
+    loose = problem.priors.loose
+    mine, others = loose.hinge(body), [loose.hinge(b) for b in problem.layout.off_bodies if b != body]
+    if not others:
+        return problem
+    capped = Spread(min(mine.mm, max(x.mm for x in others)), min(mine.rad, max(x.rad for x in others)))
+    return replace(problem, priors=replace(problem.priors, loose=replace(loose, hinges={**loose.hinges, body: capped})))
+
+
+def pose_noise(problem: RigProblem, s: State, poses: Mapping[Key, Motion]) -> float:
+    """How many times rougher than usual tag poses are in a shoot, 1 at least: by the median of all tags, as estimated.
+
+    Warped paper, a hand or a lens that is not quite described make every pose rough; a tag that moved only its own.
+    """
+    m, e2 = problem.motions(s), []
+    for tag, position in poses:
+        r, t = m.tag_place(tag, position)
+        seen = poses[tag, position]
+        e2.append(float(np.sum((rotation_vector(seen[0] @ r.T) / POSE_RAD) ** 2)
+                        + np.sum(((seen[1] - t) / POSE_MM) ** 2)))
+    return max(float(np.sqrt(np.median(e2) / SIX_MEDIAN)), 1.0) if e2 else 1.0
+
+
 def _sides(layout: Layout) -> list[tuple[str, ...]]:
     """Positions on the side without straight ahead, for each moment between two positions in order."""
     order, spins = layout.positions, set(layout.rig.spin_positions)
@@ -135,30 +204,32 @@ def _sides(layout: Layout) -> list[tuple[str, ...]]:
 
 
 def _pose_fit(problem: RigProblem, s: State, poses: Mapping[Key, Motion], keys: Sequence[Key],
-              group: Mapping[Key, int], hold: bool = False, inside: bool = False) -> tuple[float, dict[int, Motion]]:
+              group: Mapping[Key, int], hold: bool = False, inside: bool = False, noise: float = 1.0,
+              ) -> tuple[float, dict[int, Motion]]:
     """Robust cost of the tag poses ``keys`` with one motion for each group of them (0 or not named: none).
 
     The motions are the board's, in its own frame, or with ``inside`` a part's tags' against its hinge, straight
     ahead. ``hold``: they are drawn to zero, which keeps out the drift that all hinges leaning together would allow.
+    Parts of a loose layout stand off their hinges, and all off the board, as its spreads allow.
     Returns the cost, a few units at most for each tag pose, and the motions by group.
     """
     layout = problem.layout
     groups = sorted({g for g in group.values() if g})
     moves = {g: (np.eye(3), np.zeros(3)) for g in (0, *groups)}
-    n = layout.size
+    n, rad, mm = layout.size, noise * POSE_RAD, noise * POSE_MM
     cost, last = np.inf, np.inf
     for loose in (*(WIDE_TO_NARROW if groups and not hold else ()), *[1.0] * 8):
         h, b = np.zeros((n + 6 * len(groups),) * 2), np.zeros(n + 6 * len(groups))
         motions = problem.motions(s)
-        cost = 0.0
+        cost = _loosely(problem, motions, keys, h, b, loose)
         for tag, pos in keys:
             mine = group.get((tag, pos), 0)
-            hinge = motions.motion(problem.rig.tags[layout.tags[tag]].body, pos)
+            hinge = motions.seen(problem.rig.tags[layout.tags[tag]].body, pos)
             placed = (s.tag_R[tag], s.tag_t[tag])
             now = compose(hinge, compose(moves[mine], placed)) if inside else compose(moves[mine],
                                                                                       compose(hinge, placed))
             seen = poses[tag, pos]
-            r = np.concatenate([rotation_vector(seen[0] @ now[0].T) / POSE_RAD, (seen[1] - now[1]) / POSE_MM])
+            r = np.concatenate([rotation_vector(seen[0] @ now[0].T) / rad, (seen[1] - now[1]) / mm])
             g, slots = motions.tag_twist(tag, pos)
             cols = list(slots)
             if mine:
@@ -169,7 +240,7 @@ def _pose_fit(problem: RigProblem, s: State, poses: Mapping[Key, Motion], keys: 
                 else:
                     g = np.concatenate([_carried(moves[mine]) @ g, np.eye(6)], axis=1)
             # twist to turn and shift of the tag's middle
-            j = np.concatenate([g[:3] / POSE_RAD, (g[3:] - skew(now[1]) @ g[:3]) / POSE_MM])
+            j = np.concatenate([g[:3] / rad, (g[3:] - skew(now[1]) @ g[:3]) / mm])
             e2 = float(r @ r) / 24
             w = 1 / (1 + e2 / loose**2)
             cost += float(np.log1p(e2))
@@ -183,16 +254,40 @@ def _pose_fit(problem: RigProblem, s: State, poses: Mapping[Key, Motion], keys: 
         if loose == 1.0 and cost > 0.98 * last and not hold:
             break
         last = cost if loose == 1.0 else np.inf
-        free = np.diag(h) > 0
-        h[np.diag_indices_from(h)] += np.where(free, 1e-6 * np.diag(h) + 1e-9, 1.0)
-        d: Array = np.asarray(np.linalg.solve(h, b), float)
-        s = retract(layout, s, d[:n], np.zeros((len(layout.photos), 9)))
+        free = np.flatnonzero(np.diag(h) > 0)
+        h = h[np.ix_(free, free)]
+        h[np.diag_indices_from(h)] += 1e-6 * np.diag(h) + 1e-9
+        d: Array = np.zeros(len(b))
+        d[free] = np.linalg.solve(h, b[free])
+        s = retract(layout, s, d[:n], np.zeros((len(layout.photos), layout.private)))
         for i, p in enumerate(groups):
             x = d[n + 6 * i:n + 6 * i + 6]
             moves[p] = compose((rotation(x[:3]), x[3:]), moves[p])
         if np.abs(d[layout.first_angle:n]).max(initial=0.0) < 1e-4 and loose == 1.0:
             break
     return cost, moves
+
+
+def _loosely(problem: RigProblem, m: Motions, keys: Sequence[Key], h: Array, b: Array, loose: float) -> float:
+    """Adds what holds parts near their hinges and the board to normal equations h, b; the robust cost of it."""
+    layout, cost = problem.layout, 0.0
+    if not layout.loose:
+        return cost
+    bodies = {problem.rig.tags[layout.tags[t]].body for t, _ in keys}
+    chain = {x for body in bodies if body in layout.bodies for x in layout.chain(body)}
+    for block in loose_blocks(layout, problem.priors):
+        body, _, position = block.item.rpartition("|")
+        if not isinstance(block, OffHinge | OffBoard) or body and body not in chain:
+            continue
+        if position not in {p for _, p in keys}:
+            continue
+        r, j, ix = block.residual(m), block.jacobian(m), np.asarray(block.slots)
+        e2 = float(r @ r) / 24
+        w = 1 / (1 + e2 / loose**2)
+        cost += float(np.log1p(e2))
+        h[ix[:, None], ix[None, :]] += w * j.T @ j
+        b[ix] -= w * j.T @ r
+    return cost
 
 
 def _carried(m: Motion) -> Array:

@@ -23,7 +23,8 @@ tell, nor a bent lever from a hinge that has shifted (the table counts it open b
 before the first photo is measured as it is. Of the bars misread all by 1 % and more were named. The five tags of
 another size taken wrongly were called slipped.
 
-Run: OMP_NUM_THREADS=1 python -m tests.bench.mistakes [shoots of each] [part of a name] [first seed] [processes]
+Run: OMP_NUM_THREADS=1 python -m tests.bench.mistakes [shoots of each] [part of a name] [first seed] [processes] [row]
+With a row's name (tests/render/workshop.py, "the mix" for all) every shoot has that nuisance of a workshop too.
 """
 
 from __future__ import annotations
@@ -47,7 +48,8 @@ from capture.errors import UserError
 from capture.observations import Observations
 from capture.shoot import read_shoot
 from capture.targets import Board
-from tests.mistakes import MISTAKES, Mistake, clean
+from tests.mistakes import MISTAKES, NUISANCE, Mistake, clean
+from tests.render.workshop import ROWS
 from tests.test_bad_input import good, photo, save
 
 CLEAN = "clean"
@@ -160,7 +162,8 @@ def by_size(outcomes: Sequence[Judged]) -> str:
     return "; ".join(out)
 
 
-def main(shoots: int = 40, only: str = "", first: int = 1000, workers: int = 1) -> None:
+def main(shoots: int = 40, only: str = "", first: int = 1000, workers: int = 1, row: str = "") -> None:
+    NUISANCE.set(ROWS[row] if row else None)
     for name in (CLEAN, *MISTAKES):
         if only and only not in name:
             continue
