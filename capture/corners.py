@@ -82,13 +82,14 @@ def surroundings() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
 
 def refine_saddles(gray: NDArray[Any], uv0: F64, axes: F64, sign: NDArray[Any], sigma: float = 0.8,
                    noise: float = 0.5, black: NDArray[np.float32] | None = None,
-                   edges: NDArray[np.float32] | None = None, iterations: int = 12) -> Saddles:
+                   edges: NDArray[np.float32] | None = None, iterations: int = 12, reach: float = REACH) -> Saddles:
     """Fit the saddle model to the pixels round each corner.
 
     gray (H, W); uv0 (n, 2) first guess px; axes (n, 2, 2) px per cell, ``axes[:, 0]`` along the tag's x and
     ``axes[:, 1]`` along its y; sign (n,) +1 where the cell towards +x +y is black; sigma first guess of the
     blur px; noise floor of the grey noise. ``black``, ``edges`` as from ``surroundings`` (n rows) say what lies
-    beyond the next edges, needed for cells under about 12 px.
+    beyond the next edges, needed for cells under about 12 px. ``reach``: half width of the window in cells; a
+    narrower one gives less and is spoilt less by what stands near the corner.
 
     Grey = white - contrast * (share of black seen through a Gaussian of the blur) + shading slopes. For a
     quadrant between two straight edges that share is the bivariate normal integral, taken by its tetrachoric
@@ -97,7 +98,7 @@ def refine_saddles(gray: NDArray[Any], uv0: F64, axes: F64, sign: NDArray[Any], 
     one coordinate and a function of the other. Gauss-Newton over all corners at once; covariance s^2 (J'J)^-1
     with every nuisance value free.
     """
-    corners, usable = _set_up(gray, np.asarray(uv0, np.float64).reshape(-1, 2), axes, sign, black, edges)
+    corners, usable = _set_up(gray, np.asarray(uv0, np.float64).reshape(-1, 2), axes, sign, black, edges, reach)
     photo = _floating(gray, corners)
     soft = math.hypot(sigma, _TENT)
     par = _first_par(len(usable), soft, 0.0, corners)
@@ -154,13 +155,13 @@ _GROWS = np.array([-1, -1, -1, -1, 1, 1], np.float32)[:, None]  # which way gain
 
 
 def _set_up(gray: NDArray[Any], uv: F64, axes: F64, sign: NDArray[Any], black: F32 | None,
-            edges: F32 | None) -> tuple[_Corners, NDArray[np.int_]]:
+            edges: F32 | None, wide: float = REACH) -> tuple[_Corners, NDArray[np.int_]]:
     """Geometry of the corners whose window lies in the photo and is large enough, and which those are."""
     ax = np.array(axes, np.float64)
     det = ax[:, 0, 0] * ax[:, 1, 1] - ax[:, 0, 1] * ax[:, 1, 0]
     length = np.maximum(np.linalg.norm(ax, axis=2), 1e-9)
     heights = np.abs(det)[:, None] / length[:, ::-1]  # px from the line to its next parallel, per axis
-    reach = np.minimum(REACH, _MAX_HALF_PX / length)  # (n, 2)
+    reach = np.minimum(wide, _MAX_HALF_PX / length)  # (n, 2)
     reach = np.maximum(reach, np.minimum(1.0, 1.6 / np.maximum(heights, 1e-9)))  # at least a few pixels
     span = np.abs(ax[:, 0]) * reach[:, :1] + np.abs(ax[:, 1]) * reach[:, 1:]
     inside = ((uv - span > 1) & (uv + span < np.array(gray.shape[::-1]) - 2)).all(axis=1)

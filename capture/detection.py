@@ -359,7 +359,7 @@ def _from_code(quad: F64) -> F64:
 
 
 @functools.cache
-def _marker(code: int) -> NDArray[np.float64]:
+def code_cells(code: int) -> NDArray[np.float64]:
     """(8, 8) of the code as printed, rows from the top: 1 white, -1 black."""
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     img = cv2.aruco.generateImageMarker(dictionary, code, _CODE_CELLS)
@@ -369,7 +369,7 @@ def _marker(code: int) -> NDArray[np.float64]:
 @functools.cache
 def _turned_codes() -> F32:
     """(587, 4, 64): every code in four quarter turns, mean removed, unit length."""
-    books = np.stack([[np.rot90(_marker(c), k).ravel() for k in range(4)] for c in (*BOARD_IDS, *PART_IDS)])
+    books = np.stack([[np.rot90(code_cells(c), k).ravel() for k in range(4)] for c in (*BOARD_IDS, *PART_IDS)])
     books -= books.mean(axis=2, keepdims=True)
     return (books / np.linalg.norm(books, axis=2, keepdims=True)).astype(np.float32)
 
@@ -479,7 +479,7 @@ def _template(code: int) -> F32:
     inside = np.asarray((np.abs(pts) < half).all(axis=1), bool)
     row = np.floor((half - pts[inside, 1]) / cell).astype(int)
     col = np.floor((pts[inside, 0] + half) / cell).astype(int)
-    tone[inside] = _marker(code)[row, col]
+    tone[inside] = code_cells(code)[row, col]
     n = CELLS * _PER_CELL
     soft = cv2.GaussianBlur(tone.reshape(n, n), (0, 0), 0.75, borderType=cv2.BORDER_REPLICATE)
     return np.asarray(soft, np.float32).ravel()
