@@ -14,7 +14,7 @@ from calib.advice.hand import hand_table
 from calib.advice.proposal import Proposals
 from calib.advice.riders import RiderSetting, rider_settings, rider_table
 from calib.advice.travel import Travel, travel, ways
-from calib.estimation.bundle import estimate
+from calib.estimation.bundle import estimate, second_look
 from calib.estimation.play import lost_motion, play_findings, play_table
 from calib.linkage.designcheck import all_limits, worst_limits
 from calib.linkage.lean import lean_from_photos, lean_table
@@ -26,6 +26,7 @@ from calib.results import Fit
 from calib.rig.model import Rig
 from calib.second_process import SecondProcess
 from capture.errors import UserError
+from capture.hidden import look_again
 from capture.observations import Observations
 
 Say = Callable[[str], None]
@@ -47,9 +48,11 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
     (True, 'deg', True)
     """
     second = second or SecondProcess(0)
+    as_set = design if stands is None else stands
+    obs, started = second_look(as_set, obs, look_again)
     begun = {"corners": second.start(write_corners, obs)}
     say("estimating pivots, rods and angles")
-    fit = estimate(design if stands is None else stands, obs)
+    fit = estimate(as_set, obs, started=started)
     if stands is None:
         design = as_found(design, fit)
     begun["fit"] = second.start(draw_fit, photos_table(obs, fit), fit.residuals)

@@ -37,13 +37,15 @@ _HALF = 4  # samples from a saddle to the end of what is compared with the print
 _SLACK = 1  # samples by which a saddle may be off the common shift
 _LIKE = 0.72  # correlation with the print of a saddle that is there
 _LEAST_CELL = 3.5  # px: smaller cells have too few pixels to be judged one by one
-_LEAST_AGREE = 0.6  # of the saddles that look like the print; a strange checker pattern has many and few agree
+_LEAST_AGREE = 0.3  # of the saddles that look like the print: spokes spoil many, a strange check pattern nearly all
 _LEAST_SPREAD = 1.0  # cells: scatter of the saddles in the narrower direction, or their plane is not known
 _STRETCH = 0.12  # by which the tag's outline may differ from the expected one
 _WINDOW = 0.55  # cells: half the width of what a saddle is measured by; narrow, as things stand near it
 _WORSE = 1.3  # times the usual standard deviation: something stands in front of that saddle
 _OFF_PX = 0.06  # from the tag's plane, beside four standard deviations: what lens and paper bow do across a tag
 _LEAST_BITS = 8  # code cells that can be told black or white, to say anything of the code
+_TONE = 0.15  # of the contrast: a cell nearer than this to white or black is told
+_NEARLY_ALL = 0.9  # of the cells told
 _MARGIN = 2  # code cells by which another code must fit better than the tag's own to be believed
 _EDGE = 5.6  # cells from a tag's middle to the end of its paper
 _BLACK, _EDGES = surroundings()
@@ -95,10 +97,12 @@ def _expected_plane(uv: F64) -> F64 | None:
     """Tag cells to px through the expected saddles (32, 2); None where the tag is seen from behind or too small."""
     if not np.isfinite(uv).all():
         return None
-    plane, _ = cv2.findHomography(_PTS, uv, 0)
-    if plane is None or np.linalg.det(plane / plane[2, 2]) >= 0:  # rows count downwards: a front view mirrors
+    fitted, _ = cv2.findHomography(_PTS, uv, 0)
+    if fitted is None:
         return None
-    plane = np.asarray(plane, np.float64)
+    plane = np.array(fitted, np.float64)
+    if np.linalg.det(plane / plane[2, 2]) >= 0:  # rows count downwards: a front view mirrors
+        return None
     axes = local_axes(plane, _PTS, 1.0)
     area = np.abs(axes[:, 0, 0] * axes[:, 1, 1] - axes[:, 0, 1] * axes[:, 1, 0])
     longest = np.linalg.norm(axes, axis=2).max(axis=1)
@@ -181,12 +185,12 @@ def _spread(which: Bools) -> float:
 
 def _in_plane(plane: F64, uv: F64, ok: Bools) -> F64:
     """``plane`` after the affine change on the paper that suits saddles (32, 2) px best; few saddles can tell it."""
-    back = np.linalg.inv(plane)
+    back = np.asarray(np.linalg.inv(plane), np.float64)
     seen = project(back, uv)
+    src = np.c_[_PTS, np.ones(SADDLES)]
     for _ in range(3):
-        src = np.c_[_PTS[ok], np.ones(int(ok.sum()))]
-        change, *_ = np.linalg.lstsq(src, seen[ok], rcond=None)
-        miss = np.linalg.norm(np.c_[_PTS, np.ones(SADDLES)] @ change - seen, axis=1)
+        change, *_ = np.linalg.lstsq(src[ok], seen[ok], rcond=None)
+        miss = np.linalg.norm(src @ change - seen, axis=1)
         kept = ok & (miss < 3 * max(float(np.median(miss[ok])), 0.05))
         if kept.sum() == ok.sum() or kept.sum() < LEAST_SADDLES:
             break
@@ -200,15 +204,8 @@ def _in_plane(plane: F64, uv: F64, ok: Bools) -> F64:
 
 
 def _measured(gray: NDArray[np.uint8], starts: Sequence[_Start]) -> list[Seen]:
-    """The saddles that look like the print, refined in the picture; twice, as the first time tells where they are."""
-    planes = np.array([s.plane for s in starts])
-    which = np.array([s.like for s in starts])
-    seen = _refined(gray, planes, which)
-    enough = seen.ok.reshape(-1, SADDLES).sum(axis=1) >= LEAST_SADDLES
-    for k in np.flatnonzero(enough):
-        ok = seen.ok.reshape(-1, SADDLES)[k]
-        planes[k] = _in_plane(planes[k], seen.uv.reshape(-1, SADDLES, 2)[k], ok)
-    seen = _refined(gray, planes, which)
+    """The saddles that look like the print, refined in the picture."""
+    seen = _refined(gray, np.array([s.plane for s in starts]), np.array([s.like for s in starts]))
     return [Seen(seen.uv[k:k + SADDLES], seen.cov[k:k + SADDLES], seen.ok[k:k + SADDLES], seen.blur[k:k + SADDLES])
             for k in range(0, len(seen.uv), SADDLES)]
 
@@ -249,7 +246,7 @@ def judged(gray: NDArray[np.uint8], code: int, start: _Start, expected: F64, see
         if ok.sum() < LEAST_SADDLES or _spread(ok) < _LEAST_SPREAD:
             return None
         planes, miss = fit_planes(plane[None], seen.uv[None], ok[None])
-        kept = ok & (miss[0] <= np.minimum(_OFF_PX + 4 * spread, _OFF_PX + 4 * np.median(miss[0][ok])))
+        kept = ok & (miss[0] <= np.minimum(_OFF_PX + 4 * spread, 0.04 + 3 * np.median(miss[0][ok])))
         plane, same = planes[0], kept.sum() == ok.sum()
         ok = kept
         if same:
@@ -264,7 +261,7 @@ def judged(gray: NDArray[np.uint8], code: int, start: _Start, expected: F64, see
 def _shaped_as(plane: F64, expected: F64) -> bool:
     """Whether a tag's outline has the expected size and turn; where it is may differ by what a slip does."""
     ends = np.array([[-4.0, 4.0], [4.0, 4.0], [4.0, -4.0], [-4.0, -4.0]])
-    change = project(np.linalg.inv(expected), project(plane, ends))
+    change = project(np.asarray(np.linalg.inv(expected), np.float64), project(plane, ends))
     shape, *_ = np.linalg.lstsq(np.c_[ends, np.ones(4)], change, rcond=None)
     return bool(np.abs(shape[:2] - np.eye(2)).max() < _STRETCH and np.abs(shape[2]).max() < 1.5 * _REACH / _PER_CELL)
 
@@ -280,32 +277,44 @@ def _codes() -> NDArray[np.int8]:
 def _reads_otherwise(gray: NDArray[np.uint8], plane: F64, ok: Bools, code: int) -> bool:
     """Whether the code's cells that can be told, inside the saddles seen, fit another code better than the tag's own.
 
-    Black and white are those round the saddles. Cells that are neither, or a code that is all one tone, are covered.
+    Black and white are those round the saddles. What stands in front is of one tone as a rule, so that it can turn
+    cells to white or to black; another code has cells wrong both ways, or fits nearly all that can be told.
     """
-    quarter = 0.45 * np.array([[1, 1], [-1, -1], [1, -1], [-1, 1]])
-    round_about = _sampled(gray, project(plane, (_PTS[ok][:, None] + quarter).reshape(-1, 2))).reshape(-1, 2, 2)
-    tones = np.median(round_about, axis=2)
-    sign = _SIGNS[ok] > 0
-    dark, light = (float(np.median(np.where(sign, tones[:, i], tones[:, 1 - i]))) for i in (0, 1))
-    cell = CELLS * CODE_SHARE / 8
-    t = (np.arange(6) - 2.5) * cell
-    middle = np.stack(np.meshgrid(t, -t), axis=-1).reshape(-1, 2)
-    jitter = 0.2 * cell * np.array([[0, 0], [1, 1], [-1, 1], [1, -1], [-1, -1]])
-    grey = np.median(_sampled(gray, project(plane, (middle[:, None] + jitter).reshape(-1, 2))).reshape(36, 5), axis=1)
-    share = (grey - dark) / max(light - dark, 1.0)
-    tone = np.where(share > 0.7, 1, np.where(share < 0.3, -1, 0))
-    hull = cv2.convexHull(_PTS[ok].astype(np.float32))
-    tone[[cv2.pointPolygonTest(hull, (float(x), float(y)), False) < 0 for x, y in middle]] = 0
+    tone = _code_tones(gray, plane, ok)
     told = int((tone != 0).sum())
-    if told < _LEAST_BITS or abs(int(tone.sum())) > 0.7 * told:
+    if told < _LEAST_BITS:
         return False
-    match = ((_codes() * tone.astype(np.int8)) > 0).sum(axis=2)
+    match = ((_codes() * tone) > 0).sum(axis=2)
     own = [*BOARD_IDS, *PART_IDS].index(code)
     mine = int(match[own, 0])
     match[own, 0] = -1
-    import os
-    if os.environ.get("DBG"): print("code",code,"told",told,"mine",mine,"best",match.max())
-    return int(match.max()) >= mine + _MARGIN
+    ahead = int(match.max()) - mine
+    wrong = tone[_codes()[own, 0] * tone < 0]
+    both_ways = min(int((wrong > 0).sum()), int((wrong < 0).sum())) >= 2
+    return ahead >= _MARGIN and (both_ways or int(match.max()) >= _NEARLY_ALL * told)
+
+
+def _code_tones(gray: NDArray[np.uint8], plane: F64, ok: Bools) -> NDArray[np.int8]:
+    """The code's 36 cells: 1 white, -1 black, 0 neither or outside the saddles seen."""
+    quarter = 0.45 * np.array([[1, 1], [-1, -1], [1, -1], [-1, 1]])
+    about = _sampled(gray, project(plane, (_PTS[ok][:, None] + quarter).reshape(-1, 2))).reshape(-1, 2, 2)
+    tones = np.median(about, axis=2)
+    black = np.where(_SIGNS[ok] > 0, tones[:, 0], tones[:, 1])
+    white = np.where(_SIGNS[ok] > 0, tones[:, 1], tones[:, 0])
+    cell = CELLS * CODE_SHARE / 8
+    t = (np.arange(6) - 2.5) * cell
+    middle = np.stack(np.meshgrid(t, -t), axis=-1).reshape(-1, 2)
+    jitter = 0.15 * cell * np.array([[0, 0], [1, 1], [-1, 1], [1, -1], [-1, -1]])
+    grey = np.median(_sampled(gray, project(plane, (middle[:, None] + jitter).reshape(-1, 2))).reshape(36, 5), axis=1)
+    # light that runs across the tag: levels of white and black are planes over it
+    src = np.c_[_PTS, np.ones(SADDLES)][ok]
+    levels, *_ = np.linalg.lstsq(src, np.stack([black, white], axis=1), rcond=None)
+    dark, light = (np.c_[middle, np.ones(36)] @ levels).T
+    share = (grey - dark) / np.maximum(light - dark, 1.0)
+    tone = np.where(np.abs(share - 1) < _TONE, 1, np.where(np.abs(share) < _TONE, -1, 0)).astype(np.int8)
+    hull = cv2.convexHull(_PTS[ok].astype(np.float32))
+    tone[[cv2.pointPolygonTest(hull, (float(x), float(y)), False) < 0 for x, y in middle]] = 0
+    return tone
 
 
 def _sampled(gray: NDArray[np.uint8], uv: F64) -> NDArray[np.float32]:
@@ -330,15 +339,19 @@ def look_again(obs: Observations, places: Mapping[str, Mapping[int, F64]]) -> Ob
         if gray is None or table is None or gray.shape != (info.height, info.width):
             continue
         new = {c: uv for c, uv in places[info.name].items() if c not in set(table["tag"])}
-        found = find_hidden(gray, new, _outlines(table))
+        found = find_hidden(gray, new, _outlines(table, list(new.values())))
         more += [_rows(info.name, info.position, code, seen) for code, seen in found.items()]
         gained[info.name] = len(found)
     if not more:
         return obs
     import pandas as pd
 
+    count = sum(gained.values())
+    note = (f"{count} tag{'s' * (count != 1)} half hidden or hard to read {'were' if count != 1 else 'was'} found by a "
+            "second look where the other photos say that they are.")
     photos = tuple(replace(p, tags_found=p.tags_found + gained.get(p.name, 0)) for p in obs.photos)
-    return replace(obs, table=pd.concat([obs.table, *more], ignore_index=True), photos=photos)
+    return replace(obs, table=pd.concat([obs.table, *more], ignore_index=True), photos=photos,
+                   notes=(*obs.notes, note))
 
 
 def _pictures(paths: Sequence[tuple[Path, str]]) -> Iterator[NDArray[np.uint8] | None]:
@@ -358,14 +371,22 @@ def _pictures(paths: Sequence[tuple[Path, str]]) -> Iterator[NDArray[np.uint8] |
             yield coming.pop(0).result()
 
 
-def _outlines(table: pd.DataFrame) -> list[F64]:
-    """Outlines (4, 2) px of the tags' paper that a photo's corners show."""
+def _outlines(table: pd.DataFrame, places: Sequence[F64]) -> list[F64]:
+    """Outlines (4, 2) px of the tags' paper that a photo's corners show, where they come near expected ``places``."""
     tag, corner = table["tag"].to_numpy(int), table["corner"].to_numpy(int)
     uv = table[["u", "v"]].to_numpy(float)
     ends = np.array([[-_EDGE, _EDGE], [_EDGE, _EDGE], [_EDGE, -_EDGE], [-_EDGE, -_EDGE]])
-    planes = (cv2.findHomography(_PTS[corner[tag == c]], uv[tag == c], 0)[0]
-              for c in np.unique(tag) if (tag == c).sum() >= LEAST_SADDLES)
-    return [project(np.asarray(plane, np.float64), ends) for plane in planes if plane is not None]
+    out = []
+    for code in np.unique(tag):
+        at = tag == code
+        middle, size = uv[at].mean(axis=0), np.ptp(uv[at], axis=0)
+        far = ((np.abs(p.mean(axis=0) - middle) > np.ptp(p, axis=0) + size).any() for p in places)
+        if at.sum() < LEAST_SADDLES or all(far):
+            continue
+        plane, _ = cv2.findHomography(_PTS[corner[at]], uv[at], 0)
+        if plane is not None:
+            out.append(project(np.asarray(plane, np.float64), ends))
+    return out
 
 
 def _rows(photo: str, position: str, code: int, seen: Seen) -> pd.DataFrame:

@@ -6,7 +6,7 @@ A bundle adjustment: all photos, tags, joints and the drawing in one weighted no
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -23,6 +23,7 @@ from calib.estimation.fields import fields
 from calib.estimation.fitted import Solved, fit_of, shared_covariance
 from calib.estimation.holes import Holes, hole_findings, judge_holes, none_for, same, with_holes
 from calib.estimation.loaded import apart
+from calib.estimation.places import expected_places
 from calib.estimation.repeat import USUAL, USUAL_BOARD, WIDE, certainty, repeatability, settled
 from calib.estimation.shared import shared_ratio
 from calib.estimation.solver import Solution, minimise
@@ -62,7 +63,7 @@ class Options:
     noise_known: bool = False  # take the corner covariances as they are instead of scaling by the residuals
 
 
-class _Started(NamedTuple):
+class Started(NamedTuple):
     """What takes part, and where the solver starts."""
 
     arranged: Arranged
@@ -70,13 +71,54 @@ class _Started(NamedTuple):
     findings: list[Finding]
 
 
-def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit:
+class Ready(NamedTuple):
+    """All corners of a shoot, and where the estimate of them starts."""
+
+    obs: Observations
+    started: Started
+
+
+Look = Callable[[Observations, dict[str, dict[int, Array]]], Observations]
+
+
+def second_look(rig: Rig, obs: Observations, look: Look, options: Options | None = None) -> Ready:
+    """``obs`` with what ``look`` finds where the start of the estimate expects tags that are not in it.
+
+    ``look(obs, places)`` gets for each photo name and code the saddles' expected pixels (32, 2) and returns the
+    observations with those it found (``capture.hidden.look_again``). UserError as for ``estimate``.
+    """
+    options = options or Options()
+    still, _ = apart(rig, obs)
+    started = _begin(rig, still, options)
+    more = look(obs, expected_places(started.arranged, started.cold))
+    if more is obs:
+        return Ready(obs, started)
+    still, _ = apart(rig, more)
+    return Ready(more, _with_more(started, rig, still, options) or _begin(rig, still, options))
+
+
+def _with_more(started: Started, rig: Rig, obs: Observations, options: Options) -> Started | None:
+    """The same start with more corners; None where they bring photos or tags that did not take part."""
+    old, cold = started.arranged, started.cold
+    arranged = arrange(rig, only_photos(obs, [p for p in obs.photos if p.name in old.layout.photos]),
+                       options.min_photos)
+    if arranged.layout != old.layout:
+        return None
+    left_out = np.flatnonzero(~cold.corners.seen.any(axis=1))
+    gone = set(zip(cold.corners.photo[left_out], cold.corners.code[left_out], strict=True))
+    stays = np.array([key not in gone for key in zip(arranged.corners.photo, arranged.corners.code, strict=True)])
+    corners = replace(arranged.corners, seen=arranged.corners.seen & stays[:, None])
+    return Started(arranged, replace(cold, corners=corners), started.findings)
+
+
+def estimate(rig: Rig, obs: Observations, options: Options | None = None, started: Started | None = None) -> Fit:
     """Fit everything to the photos of one shoot.
 
     Parameters
     ----------
     rig : the design; its dimensions enter as priors with their tolerances.
     obs : corners found, pixels in the sensor frame.
+    started : where the same rig and corners start, from ``second_look``.
 
     Returns
     -------
@@ -96,7 +138,7 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None) -> Fit
     options = options or Options()
     began = time.perf_counter()
     still, aboard = apart(rig, obs)
-    started = _begin(rig, still, options)
+    started = started or _begin(rig, still, options)
     solved, holes = solve(started.arranged, started.cold, options)
     fit = fit_of(solved, started.findings, aboard, holes.may_be)
     first = [*_not_converged(solved), *hole_findings(holes, rig, fit.as_built.rig)]
@@ -130,7 +172,7 @@ def make_priors(rig: Rig, size: tuple[int, int], focal: float | None, options: O
                   approached_sd=options.approached_sd)
 
 
-def _begin(rig: Rig, obs: Observations, options: Options) -> _Started:
+def _begin(rig: Rig, obs: Observations, options: Options) -> Started:
     """Arrange and start; again without what spoils the rest: another camera, zoomed photos, a bumped board."""
     obs, other_camera = one_camera(obs)
     exif = [p.focal_px_guess for p in obs.photos if p.focal_px_guess]
@@ -147,7 +189,7 @@ def _begin(rig: Rig, obs: Observations, options: Options) -> _Started:
         if not cold.spoilt or not left:
             break
         aside |= zoom_or_camera(cold.spoilt, obs)
-    return _Started(arranged, cold, [*other_camera, *gone, *findings, *cold.findings,
+    return Started(arranged, cold, [*other_camera, *gone, *findings, *cold.findings,
                                      *dict.fromkeys(cold.spoilt.values())])
 
 

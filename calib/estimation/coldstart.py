@@ -7,7 +7,7 @@ the hinges. Photos that would spoil the rest (zoomed ones, those of a bumped boa
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -36,6 +36,7 @@ class ColdStart:
     priors: Priors  # the lens prior stands where the board puts the focal length
     findings: list[Finding]  # what was odd on the way
     spoilt: dict[str, Finding]  # photos that must go before anything can be trusted, with the reason for each
+    poses: Mapping[tuple[int, str], start.Motion] = field(default_factory=dict)  # tag to board, by (tag, position)
 
 
 class _Tags(NamedTuple):
@@ -77,11 +78,11 @@ def cold_start(layout: Layout, corners: Corners, size: tuple[int, int], focal: f
     tags = _place_tags(layout, corners, board, photos)
     state = _first_state(layout, tags, board)
     if zoomed or not layout.bodies:
-        return ColdStart(state, tags.corners, priors, tags.findings, zoomed)
+        return ColdStart(state, tags.corners, priors, tags.findings, zoomed, tags.poses)
     bumps = board_bumps(RigProblem(layout, tags.corners, priors), state, tags.poses)
     bumped, spoilt = bump_finding(layout, bumps)
     aside = {n: bumped[0] for n, p in zip(layout.photos, layout.photo_positions, strict=True) if p in spoilt}
-    return ColdStart(state, tags.corners, priors, tags.findings + ([] if spoilt else bumped), aside)
+    return ColdStart(state, tags.corners, priors, tags.findings + ([] if spoilt else bumped), aside, tags.poses)
 
 
 def calibrate_on_board(layout: Layout, corners: Corners, photos: start.PhotoPoses, priors: Priors,

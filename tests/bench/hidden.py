@@ -48,7 +48,8 @@ def camera(rng: np.random.Generator) -> Camera:
     """A phone's lens, 2,000 to 3,000 px of focal length, the tag being near the middle of a cut-out of its picture."""
     dist = np.array([0.05, -0.1, 3e-4, -2e-4, 0.02])
     off = rng.uniform(-900, 900, 2)
-    lens = Lens(float(rng.uniform(2000, 3000)), 1.0, float(SIDE / 2 + off[0]), float(SIDE / 2 + off[1]), dist, SIDE, SIDE)
+    centre = SIDE / 2 + off
+    lens = Lens(float(rng.uniform(2000, 3000)), 1.0, float(centre[0]), float(centre[1]), dist, SIDE, SIDE)
     return Camera(lens, np.eye(3), np.zeros(3), 0.0, np.zeros(2))
 
 
@@ -147,7 +148,7 @@ def half_hidden(seed: int, low: int, high: int, slip_mm: float = 0.0, drawn: int
 
 
 def absent(seed: int) -> Picture:
-    """A tag expected where there is none: clutter of some kind, a bare plate, a plain check pattern of that very size."""
+    """A tag expected where there is none: clutter of some kind, a bare plate, plain checks of that very size."""
     rng = np.random.default_rng([seed, 5])
     p = picture(rng)
     kinds = [k for k, draw in KINDS.items() if draw]
@@ -205,7 +206,8 @@ class Score:
 
     def line(self) -> str:
         rms = np.sqrt(self.square / max(self.corners, 1))
-        return (f"{self.asked} | {self.first} | {self.found} ({100 * self.found / self.asked:.0f} %) | {self.corners} | "
+        share = 100 * self.found / self.asked
+        return (f"{self.asked} | {self.first} | {self.found} ({share:.0f} %) | {self.corners} | "
                 f"{rms:.3f} | {self.worst:.3f} | {self.beyond}")
 
 
