@@ -15,7 +15,7 @@ from calib.estimation.blocks.corners import Corners
 from calib.estimation.blocks.expected import BarAlong, PrintScale, Spread
 from calib.estimation.camera import camera_matrix
 from calib.estimation.equations import KINDS, RigProblem
-from calib.estimation.moved import Moved, pose_noise, slipped_tag, what_moved
+from calib.estimation.moved import Moved, slipped_tag, what_moved
 from calib.estimation.solver import reduced_system
 from calib.estimation.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
 from calib.estimation.unknowns import Layout, State, tightened
@@ -146,7 +146,7 @@ def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[F
            or len(p) > 1 and lost[t][list(p)].max() > MOST_LOST}
     if not bad:
         return []
-    loose, shaken, noise = problem, s, _noise(problem, s)
+    loose, shaken = problem, s
     problem, s = _on_sound_hinges(problem, s)
     layout = problem.layout
     poses = _tag_poses(problem, s, {rig.tags[t].body for t in bad})
@@ -158,8 +158,7 @@ def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[F
         mine = [t for t in bad if rig.tags[t].body == body]
         moved = None
         if body != FRAME and rig.bodies[body].role != "wheel":  # wheels are turned by hand
-            moved = slipped_tag(loose, shaken, poses, body, noise) or what_moved(problem, s, poses, body,
-                                                                                                noise)
+            moved = slipped_tag(loose, shaken, poses, body) or what_moved(problem, s, poses, body)
         if moved is None:
             out += [_slipped(t, bad[t], len(seen[t])) for t in mine]
         else:
@@ -411,21 +410,12 @@ def _is_loose(spread: Spread) -> bool:
 def _stepped(problem: RigProblem, s: State, body: str, bent: Finding | None) -> list[Finding]:
     """The tag of a part that slipped and passed for play; else ``bent``, where that explains most on a sound hinge."""
     sound, still = _on_sound_hinges(problem, s)
-    poses, noise = _tag_poses(sound, still, {body}), _noise(problem, s)
-    slipped = slipped_tag(problem, s, poses, body, noise)
+    poses = _tag_poses(sound, still, {body})
+    slipped = slipped_tag(problem, s, poses, body)
     if slipped is not None and all(len(c) == 1 for c in slipped.rivals):
         return _moved_findings(slipped, body, slipped.tags, problem.layout)
-    moved = what_moved(sound, still, poses, body, noise) if bent else None
+    moved = what_moved(sound, still, poses, body) if bent else None
     return [bent] if bent and moved is not None and moved.ratio < STEP_LEAVES else []
-
-
-def _noise(problem: RigProblem, s: State) -> float:
-    """How rough the tags' poses are in this shoot, see ``pose_noise``."""
-    sound, still = _on_sound_hinges(problem, s)
-    rig = problem.rig
-    parts = {rig.tags[t].body for t in problem.layout.tags}
-    wheels = {b.name for b in rig.bodies.values() if b.role == "wheel"}
-    return pose_noise(problem, s, _tag_poses(sound, still, parts - wheels))
 
 
 def _on_sound_hinges(problem: RigProblem, s: State) -> tuple[RigProblem, State]:

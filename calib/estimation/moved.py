@@ -27,7 +27,6 @@ BUMP_MM, BUMP_RAD = 0.5, 0.003  # least shift or turn of the board that counts a
 SUSPECT = 0.4  # mean robust cost of a tag pose above which something moved
 STILL = np.array([0.0015] * 3 + [0.3] * 3)  # rad, mm: how still a board usually is
 POSE_MM, POSE_RAD = 0.15, 0.003  # rough standard uncertainty of a tag's pose at one position
-SIX_MEDIAN = 5.348  # of chi-square with six degrees of freedom
 WIDE_TO_NARROW = (32.0, 16.0, 8.0, 4.0, 2.0)  # scales of the loss before its own, for starts spoilt by the move
 Key = tuple[int, str]  # index of a tag, position
 
@@ -87,16 +86,15 @@ def bump_finding(layout: Layout, bumps: Mapping[str, Motion]) -> tuple[list[Find
     return [Finding(Code.FRAME_BUMPED, "board", tuple(bumps), facts)], aside
 
 
-def what_moved(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body: str, noise: float = 1.0,
-               ) -> Moved | None:
+def what_moved(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body: str) -> Moved | None:
     """The tags of a part that moved once against its hinge: one of them on the part, or all with the part bent.
 
-    ``noise``: see ``pose_noise``. None where nothing of the kind explains the poses, or there is nothing to explain.
+    None where nothing of the kind explains the poses, or there is nothing to explain.
     """
     layout = problem.layout
     tags = [i for i, t in enumerate(layout.tags) if problem.rig.tags[t].body == body]
     keys = [k for k in poses if k[0] in tags]
-    still, _ = _pose_fit(problem, s, poses, keys, {}, noise=noise)
+    still, _ = _pose_fit(problem, s, poses, keys, {})
     if len(keys) < 4 or still < SUSPECT:
         return None
     sets = [(t,) for t in tags] + ([tuple(tags)] if len(tags) > 1 else [])
@@ -106,7 +104,7 @@ def what_moved(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body:
             group = {k: 1 for k in keys if k[0] in chosen and k[1] in odd}
             if not group or len({k for k in keys if k[0] in chosen}) == len(group):
                 continue
-            cost, m = _pose_fit(problem, s, poses, keys, group, inside=True, noise=noise)
+            cost, m = _pose_fit(problem, s, poses, keys, group, inside=True)
             if chosen not in tried or cost < tried[chosen][0]:
                 tried[chosen] = (cost, odd, m[1])
     if not tried:
@@ -127,8 +125,7 @@ def what_moved(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body:
                  rivals)
 
 
-def slipped_tag(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body: str, noise: float = 1.0,
-                ) -> Moved | None:
+def slipped_tag(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body: str) -> Moved | None:
     """The one tag of a part that moved once against the others, the part free to stand off its hinge as found.
 
     Play carries all tags of a part alike, so that it can neither hide nor mimic a tag that moved among them; and the
@@ -141,7 +138,7 @@ def slipped_tag(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body
     keys = [k for k in poses if k[0] in tags]
     if len(tags) < 2 or not layout.loose:
         return None
-    still, _ = _pose_fit(problem, s, poses, keys, {}, noise=noise)
+    still, _ = _pose_fit(problem, s, poses, keys, {})
     if len(keys) < 4 or still < SUSPECT:
         return None
     best: dict[tuple[int, ...], tuple[float, tuple[str, ...], Motion]] = {}
@@ -150,7 +147,7 @@ def slipped_tag(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body
             group = {k: 1 for k in keys if k[0] in chosen and k[1] in odd}
             if not group or len(group) == len({k for k in keys if k[0] in chosen}):
                 continue
-            cost, m = _pose_fit(problem, s, poses, keys, group, inside=True, noise=noise)
+            cost, m = _pose_fit(problem, s, poses, keys, group, inside=True)
             if chosen not in best or cost < best[chosen][0]:
                 best[chosen] = (cost, odd, m[1])
     if not best:
@@ -178,20 +175,6 @@ def _no_worse_than_others(problem: RigProblem, body: str) -> RigProblem:
     return replace(problem, priors=replace(problem.priors, loose=replace(loose, hinges={**loose.hinges, body: capped})))
 
 
-def pose_noise(problem: RigProblem, s: State, poses: Mapping[Key, Motion]) -> float:
-    """How many times rougher than usual tag poses are in a shoot, 1 at least: by the median of all tags, as estimated.
-
-    Warped paper, a hand or a lens that is not quite described make every pose rough; a tag that moved only its own.
-    """
-    m, e2 = problem.motions(s), []
-    for tag, position in poses:
-        r, t = m.tag_place(tag, position)
-        seen = poses[tag, position]
-        e2.append(float(np.sum((rotation_vector(seen[0] @ r.T) / POSE_RAD) ** 2)
-                        + np.sum(((seen[1] - t) / POSE_MM) ** 2)))
-    return max(float(np.sqrt(np.median(e2) / SIX_MEDIAN)), 1.0) if e2 else 1.0
-
-
 def _sides(layout: Layout) -> list[tuple[str, ...]]:
     """Positions on the side without straight ahead, for each moment between two positions in order."""
     order, spins = layout.positions, set(layout.rig.spin_positions)
@@ -204,8 +187,7 @@ def _sides(layout: Layout) -> list[tuple[str, ...]]:
 
 
 def _pose_fit(problem: RigProblem, s: State, poses: Mapping[Key, Motion], keys: Sequence[Key],
-              group: Mapping[Key, int], hold: bool = False, inside: bool = False, noise: float = 1.0,
-              ) -> tuple[float, dict[int, Motion]]:
+              group: Mapping[Key, int], hold: bool = False, inside: bool = False) -> tuple[float, dict[int, Motion]]:
     """Robust cost of the tag poses ``keys`` with one motion for each group of them (0 or not named: none).
 
     The motions are the board's, in its own frame, or with ``inside`` a part's tags' against its hinge, straight
@@ -216,7 +198,7 @@ def _pose_fit(problem: RigProblem, s: State, poses: Mapping[Key, Motion], keys: 
     layout = problem.layout
     groups = sorted({g for g in group.values() if g})
     moves = {g: (np.eye(3), np.zeros(3)) for g in (0, *groups)}
-    n, rad, mm = layout.size, noise * POSE_RAD, noise * POSE_MM
+    n = layout.size
     cost, last = np.inf, np.inf
     for loose in (*(WIDE_TO_NARROW if groups and not hold else ()), *[1.0] * 8):
         h, b = np.zeros((n + 6 * len(groups),) * 2), np.zeros(n + 6 * len(groups))
@@ -229,7 +211,7 @@ def _pose_fit(problem: RigProblem, s: State, poses: Mapping[Key, Motion], keys: 
             now = compose(hinge, compose(moves[mine], placed)) if inside else compose(moves[mine],
                                                                                       compose(hinge, placed))
             seen = poses[tag, pos]
-            r = np.concatenate([rotation_vector(seen[0] @ now[0].T) / rad, (seen[1] - now[1]) / mm])
+            r = np.concatenate([rotation_vector(seen[0] @ now[0].T) / POSE_RAD, (seen[1] - now[1]) / POSE_MM])
             g, slots = motions.tag_twist(tag, pos)
             cols = list(slots)
             if mine:
@@ -240,7 +222,7 @@ def _pose_fit(problem: RigProblem, s: State, poses: Mapping[Key, Motion], keys: 
                 else:
                     g = np.concatenate([_carried(moves[mine]) @ g, np.eye(6)], axis=1)
             # twist to turn and shift of the tag's middle
-            j = np.concatenate([g[:3] / rad, (g[3:] - skew(now[1]) @ g[:3]) / mm])
+            j = np.concatenate([g[:3] / POSE_RAD, (g[3:] - skew(now[1]) @ g[:3]) / POSE_MM])
             e2 = float(r @ r) / 24
             w = 1 / (1 + e2 / loose**2)
             cost += float(np.log1p(e2))
