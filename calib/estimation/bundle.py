@@ -246,7 +246,7 @@ def _solve(arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
     layout, state = loosened(problem.layout, steps[-1].state)
     problem = replace(problem, layout=layout, priors=replace(cold.priors, loose=WIDE),
                       robust_scale=options.robust_scale * max(noise, LEAST_NOISE))
-    steps.append(minimise(problem, state, max_iterations=30, rtol=1e-6, damping=NEAR))
+    steps.append(minimise(problem, state, max_iterations=30, rtol=1e-4, damping=NEAR))
     used = corners.seen
     for k in range(3):  # twice, since the second sees clean residuals, and again where hand or lens ask to be let in
         used = _without_outliers(problem, steps[-1].state)

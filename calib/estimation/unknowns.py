@@ -252,6 +252,8 @@ class Motions:
         self._moved: dict[tuple[str, str], tuple[Array, Array]] = {}
         self._points: dict[tuple[int, str], Array] = {}
         self._derived: dict[tuple[str, str], tuple[Array, list[int]]] = {}
+        self._carried: dict[tuple[str, str], tuple[Array, list[int]]] = {}
+        self._seen: dict[tuple[str, str], tuple[Array, Array]] = {}
         self._chains = {b: layout.chain(b) for b in layout.bodies}
         self._turns = dict(zip(layout.angle_keys, rotation(
             s.angles[:, None] * s.axis_d[[self._where[b] for b, _ in layout.angle_keys]]), strict=True)) \
@@ -288,12 +290,14 @@ class Motions:
 
     def seen(self, body: str, position: str) -> tuple[Array, Array]:
         """As ``motion``, as the board sees it: with what the frame gives between board and parts."""
-        r, t = self.motion(body, position)
-        k = self._flex.get(position)
-        if k is None:
-            return r, t
-        f = rotation(self.state.flex[k, :3])
-        return f @ r, f @ t + self.state.flex[k, 3:]
+        if (body, position) not in self._seen:
+            r, t = self.motion(body, position)
+            k = self._flex.get(position)
+            if k is not None:
+                f = rotation(self.state.flex[k, :3])
+                r, t = f @ r, f @ t + self.state.flex[k, 3:]
+            self._seen[body, position] = (r, t)
+        return self._seen[body, position]
 
     def tag_place(self, tag: int, position: str) -> tuple[Array, Array]:
         """(R, t) taking tag coordinates to the board's at ``position``; ``tag`` is an index into Layout.tags."""
@@ -309,18 +313,24 @@ class Motions:
         first[:3, :3] = r
         first[3:, :3] = skew(centre) @ r  # w x X about the tag's middle: v = -w x centre = centre x w
         first[3:, 3:] = r
-        g, slots = self.derivative(body, position)
-        k = self._flex.get(position)
-        if k is None:
-            return np.concatenate([first, g], axis=1), [*range(own.start, own.stop), *slots]
-        turn, shift = self.state.flex[k, :3], self.state.flex[k, 3:]
-        f, last = rotation(turn), np.zeros((6, 6))
-        carried = np.concatenate([f @ g[:3], f @ g[3:] + skew(shift) @ f @ g[:3]])
-        last[:3, :3] = _left(turn)
-        last[3:, :3], last[3:, 3:] = skew(shift) @ last[:3, :3], np.eye(3)
-        flex = self.layout.flex(position)
-        return (np.concatenate([first, carried, last], axis=1),
-                [*range(own.start, own.stop), *slots, *range(flex.start, flex.stop)])
+        g, slots = self._seen_derivative(body, position)
+        return np.concatenate([first, g], axis=1), [*range(own.start, own.stop), *slots]
+
+    def _seen_derivative(self, body: str, position: str) -> tuple[Array, list[int]]:
+        """As ``derivative``, of ``seen``; worked out once for all tags of a part."""
+        if (body, position) not in self._carried:
+            g, slots = self.derivative(body, position)
+            k = self._flex.get(position)
+            if k is not None:
+                turn, shift = self.state.flex[k, :3], self.state.flex[k, 3:]
+                f, last = rotation(turn), np.zeros((6, 6))
+                last[:3, :3] = _left(turn)
+                last[3:, :3], last[3:, 3:] = skew(shift) @ last[:3, :3], np.eye(3)
+                g = np.concatenate([np.concatenate([f @ g[:3], f @ g[3:] + skew(shift) @ f @ g[:3]]), last], axis=1)
+                flex = self.layout.flex(position)
+                slots = [*slots, *range(flex.start, flex.stop)]
+            self._carried[body, position] = (g, slots)
+        return self._carried[body, position]
 
     def _tag_body(self, tag: int) -> str:
         return self.layout.rig.tags[self.layout.tags[tag]].body
