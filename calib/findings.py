@@ -52,6 +52,7 @@ class Code(StrEnum):
     TOLERANCES_TIGHT = "tolerances_tight"
     HOLE_MISMATCH = "hole_mismatch"
     HOLE_UNCERTAIN = "hole_uncertain"
+    OFFSETS_TOGETHER = "offsets_together"
     PLAY = "play"
     NO_PLAY = "no_play"
 
@@ -391,6 +392,13 @@ def _hole_uncertain(f: Finding) -> str:
             "bolt with its height measured, and a closer tolerance of the drawn holes, would settle it.")
 
 
+def _offsets_together(f: Finding) -> str:
+    mm = float(f.facts["mm"])  # type: ignore[arg-type]
+    return (f"All bolt-tag offsets together seem to be {abs(mm):.1f} +/- {f.facts['u95_mm']:.1f} mm too "
+            f"{'small' if mm > 0 else 'large'}: rods and drawing fit better so. Measure from a tag's paper to the "
+            "middle of the ball again and correct offset in the rig file; the figures rest on it.")
+
+
 class Entry(NamedTuple):
     """How a code is said, whether a verdict must wait for it, and what it touches (None: its item).
 
@@ -440,6 +448,7 @@ TABLE: dict[Code, Entry] = {
     Code.TOLERANCES_TIGHT: Entry(_tolerances_tight, serious=False, touches=_ALL, remark=True),
     Code.HOLE_MISMATCH: Entry(_hole_mismatch),
     Code.HOLE_UNCERTAIN: Entry(_hole_uncertain),
+    Code.OFFSETS_TOGETHER: Entry(_offsets_together, touches=_ALL),
     Code.PLAY: Entry(_play),
     Code.NO_PLAY: Entry(_no_play, serious=False, touches=()),
 }

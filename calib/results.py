@@ -18,7 +18,8 @@ if TYPE_CHECKING:  # takes long to load, and is not needed before the photos are
     import pandas as pd
 
 __all__ = [
-    "AsBuilt", "CameraFit", "Code", "DrawingFit", "Figure", "Finding", "Fit", "LoadedFigure", "PhotoFit", "PrintFit",
+    "AsBuilt", "CameraFit", "Code", "DrawingFit", "Figure", "Finding", "Fit", "LoadedFigure", "OffsetDoubt",
+    "PhotoFit", "PrintFit",
 ]
 
 
@@ -134,6 +135,15 @@ class Repeatability:
     deg: float
 
 
+@dataclass(frozen=True)
+class OffsetDoubt:
+    """A common error of all bolt-tag offsets: what the shoot says of it, and what it would do."""
+
+    mm: float  # to be added to every offset of the rig file to suit rods and drawing best
+    u95: float  # mm
+    change: NDArray[np.float64]  # (n,) of the as-built parameters for 1 mm added to every offset, mm and rad
+
+
 @dataclass(frozen=True, repr=False)
 class Fit:
     """Everything the one estimate gives."""
@@ -163,6 +173,7 @@ class Fit:
     dof: int = 0  # degrees of freedom: corner coordinates used less unknowns
     drawing: DrawingFit = DrawingFit(0.0, 0.0, 1.0)
     repeatability: tuple[Repeatability, ...] = ()  # by joint
+    offsets: OffsetDoubt | None = None  # None with fewer than two bolt tags
 
     def summary(self) -> str:
         """What was fitted, what was noticed and every figure with its 95 % half-width: a page of text to print."""

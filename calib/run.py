@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +11,7 @@ import pandas as pd
 from calib.advice.adjust import propose
 from calib.advice.compare import Comparison, compare
 from calib.advice.hand import hand_table
+from calib.advice.offsets import offset_table
 from calib.advice.proposal import Proposals
 from calib.advice.riders import RiderSetting, rider_settings, rider_table
 from calib.advice.travel import Travel, travel, ways
@@ -110,7 +111,8 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
                    photos_table(obs, fit), work, _limits(design, fit), findings + notes,
                    what_moves_what(fit.as_built.rig), play_table(plays), leaned,
                    travel=curves or travel(design, fit.as_built))
-    return replace(results, hand=hand_table(fit.as_built), riders=rider_table(_riders(design, fit)))
+    return replace(results, hand=hand_table(fit.as_built), riders=rider_table(_riders(design, fit)),
+                   offsets=_offsets(fit, labels))
 
 
 def _riders(design: Rig, fit: Fit) -> list[RiderSetting]:
@@ -119,6 +121,14 @@ def _riders(design: Rig, fit: Fit) -> list[RiderSetting]:
         return rider_settings(design, fit.as_built)
     except (ValueError, CannotAssemble):
         return []
+
+
+def _offsets(fit: Fit, labels: Mapping[str, str]) -> pd.DataFrame:
+    """What a common error of the bolt-tag offsets would do; nothing where there are none, or nothing moves."""
+    try:
+        return pd.DataFrame() if fit.offsets is None else offset_table(fit.as_built, fit.offsets, labels)
+    except (ValueError, CannotAssemble):
+        return pd.DataFrame()
 
 
 def _limits(design: Rig, fit: Fit) -> tuple[tuple[bool, str], ...]:

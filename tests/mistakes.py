@@ -335,6 +335,14 @@ def _bent(rig: Rig, lever: str, degrees: float, rng: np.random.Generator) -> tup
     return replace(rig, points={n: move(p) if p.body == lever else p for n, p in rig.points.items()}), pose
 
 
+def offsets_alike(seed: int) -> Mistake:
+    """All bolt-tag offsets in the rig file 3 mm too large or too small."""
+    s = scene_for(seed)
+    size = 3.0 * float(s.rng.choice((-1, 1)))
+    tags = {n: replace(t, offset=t.offset + size) if t.centres_on else t for n, t in s.design.tags.items()}
+    return Mistake(replace(s.design, tags=tags), s.photograph(), ("offsets_together",), ("bolt tags",), 3.0, "mm")
+
+
 # --- mistakes of the printing ---------------------------------------------------------------------------------
 
 
@@ -397,5 +405,6 @@ MISTAKES: dict[str, Callable[[int], Mistake]] = {
     "photo filed under the wrong position": wrong_position, "tag slipped on its part": tag_slipped,
     "board or frame bumped": frame_bumped, "digital zoom in two photos": digital_zoom, "two phones": two_phones,
     "play in a rod end": loose_rod, "lever bent between positions": bent_lever,
-    "lever bent from the start": bent_from_the_start, "scale bar misread": bar_misread,
+    "lever bent from the start": bent_from_the_start, "bolt tags' offsets wrong alike": offsets_alike,
+    "scale bar misread": bar_misread,
     "part tags shrunk to fit": part_tags_shrunk, "one tag of another size": one_tag_of_another_size}

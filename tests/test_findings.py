@@ -71,6 +71,8 @@ SAID = [
      ["holes C and D cannot be told apart", "1.0 mm apart): It is taken to be in C"]),
     (Finding(Code.HOLE_UNCERTAIN, "l.rod", facts={"holes": ("A", "C", "D"), "taken": "C", "file_hole": "C",
                                                   "apart_mm": 1.04}), ["holes A, C and D", "most likely it is in A"]),
+    (Finding(Code.OFFSETS_TOGETHER, "bolt tags", facts={"mm": -2.47, "u95_mm": 1.31}),
+     ["2.5 +/- 1.3 mm too large", "correct offset in the rig file"]),
     (Finding(Code.PLAY, "r", ("push1",), {"mm": 0.412, "u95_mm": 0.031, "joints": ("rod end", "hinge"), "deg": 0.3,
                                           "u95_deg": 0.02, "driven": "crank"}),
      ["r: 0.41 +/- 0.03 mm", "0.300 +/- 0.020 deg at crank", "rod end; hinge"]),

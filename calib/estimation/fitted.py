@@ -24,15 +24,27 @@ from calib.estimation.drawn import drawing_findings
 from calib.estimation.equations import RigProblem
 from calib.estimation.loaded import loaded_of
 from calib.estimation.measured import measured_figures, pivot_table
+from calib.estimation.offsets import common_offset
 from calib.estimation.solver import inverse_of
 from calib.estimation.unknowns import LENS_N, Layout, State
 from calib.findings import Code
-from calib.results import AsBuilt, CameraFit, DrawingFit, Finding, Fit, PhotoFit, PrintFit, Repeatability
+from calib.results import (
+    AsBuilt,
+    CameraFit,
+    DrawingFit,
+    Finding,
+    Fit,
+    OffsetDoubt,
+    PhotoFit,
+    PrintFit,
+    Repeatability,
+)
 from calib.rig.parameters import Kind, get_parameters, parsed
-from calib.uncertainty import own_half_widths, share_beside
+from calib.uncertainty import K95, own_half_widths, share_beside
 from capture.observations import Observations
 
 Array = NDArray[np.float64]
+OFFSETS_SURE = 3.0  # standard uncertainties from which offsets are said to be wrong together; by chance in 0.3 %
 WHEEL_KNOWN = np.deg2rad(0.5)  # standard uncertainty of a spin axis beyond which the drawing's is kept
 
 
@@ -66,6 +78,7 @@ class _Built(NamedTuple):
     datum_cov: Array  # with the alignment held
     angle_cov: Array
     cross_cov: Array  # (angles, parameters)
+    slope: Array  # (parameters, unknowns)
 
 
 def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | None = None,
@@ -80,6 +93,8 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
     cov = _covariances(problem, s)
     built = _as_built(layout, s, cov)
     built = built._replace(as_built=replace(built.as_built, uncertain_holes=holes_in_doubt or {}))
+    common = common_offset(problem, s, cov.full)
+    doubt = None if common is None else OffsetDoubt(common.mm, K95 * common.sd, built.slope @ common.step)
     residuals = residual_table(problem, problem.corner_residuals(s), solved.used)
     in_datum = replace(built.as_built, cov=built.datum_cov)
     final = final_findings(problem, s, cov.full, residuals, solved.sigma)
@@ -90,18 +105,24 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
     spread = [f for f in spread_findings(problem, s, solved.inflation, repeats)
               if not (f.code is Code.JOINT_LOOSE and f.item in accused)]
     said = [*findings, *final, *stepped, *spread,
-            *drawing_findings(rig, in_datum, layout, solved.drawing)]
+            *drawing_findings(rig, in_datum, layout, solved.drawing), *_offset_findings(doubt)]
     fit = Fit(built.as_built, _camera(s, cov.full), _photos(layout, s, residuals), layout.positions,
               _joint_angles(layout, s), layout.angle_keys, built.angle_cov, built.cross_cov, s.align_R, s.align_t,
               _tag_poses(layout, s), residuals, (), tuple(said), solved.sigma, _closure_errors(problem, s), 0.0,
               solved.iterations, pivot_table(rig, built.as_built, layout),
               _print(layout, s, cov.full), converged=solved.converged, dof=solved.dof, drawing=solved.drawing,
-              repeatability=repeats)
+              repeatability=repeats, offsets=doubt)
     fit = replace(fit, figures=measured_figures(rig, fit))
     if rig.loaded:
         loaded, missing = loaded_of(layout, s, cov.full, solved.sigma, problem.priors, built.as_built, aboard)
         fit = replace(fit, loaded=loaded, findings=(*fit.findings, *missing))
     return fit
+
+
+def _offset_findings(doubt: OffsetDoubt | None) -> list[Finding]:
+    if doubt is None or abs(doubt.mm) < OFFSETS_SURE * doubt.u95 / K95:
+        return []
+    return [Finding(Code.OFFSETS_TOGETHER, "bolt tags", facts={"mm": doubt.mm, "u95_mm": doubt.u95})]
 
 
 def cov_with_datum_held(cov: Array, layout: Layout) -> Array:
@@ -151,8 +172,10 @@ def _as_built(layout: Layout, s: State, cov: _Covariances) -> _Built:
     held[rods] = np.diag(whole)[rods]
     share |= {names[i]: share_beside(np.eye(len(names))[i], whole, all_drawn)[0] or 0.0 for i in rods}
     as_built = AsBuilt(as_built_rig(layout, s, wheels), names, whole, share, drawn=all_drawn, held=held)
+    slope = np.zeros((len(names), layout.size))
+    slope[:, geometry] = j
     return _Built(as_built, datum_cov, cov.full[np.ix_(angles, angles)],
-                  cov.full[np.ix_(angles, geometry)] @ j.T)
+                  cov.full[np.ix_(angles, geometry)] @ j.T, slope)
 
 
 def _measured_wheels(layout: Layout, cov: Array) -> tuple[str, ...]:

@@ -47,6 +47,7 @@ class Results:
     lean: pd.DataFrame = field(default_factory=pd.DataFrame)
     hand: pd.DataFrame = field(default_factory=pd.DataFrame)  # hand travel and force by grip, see advice.hand
     riders: pd.DataFrame = field(default_factory=pd.DataFrame)  # rod lengths by place of a slide, see advice.riders
+    offsets: pd.DataFrame = field(default_factory=pd.DataFrame)  # what a common error would do, see advice.offsets
     travel: Travel | None = None  # curves over the travel
     begun: Mapping[str, Task] = field(default_factory=dict)  # files that another process makes already
 

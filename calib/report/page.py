@@ -65,6 +65,14 @@ def lens_line(fit: Fit) -> str:
             "this into account.")
 
 
+def offsets_line(fit: Fit) -> str:
+    """What the shoot itself says of a common error of the bolt-tag offsets; empty without bolt tags."""
+    if fit.offsets is None:
+        return ""
+    return (f"Rods over the travel and drawing together put such an error at {pm(fit.offsets.mm, fit.offsets.u95)} mm; "
+            "what lies inside that interval nothing here can see, so measure one offset twice.")
+
+
 def travel_pictures(t: Travel | None, folder: Path) -> list[Picture]:
     """The small pictures of the travel that lie in ``folder``."""
     if t is None:
@@ -82,7 +90,7 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
         card=_card(results, sheet), confirm=None if before is None else _confirm(results, folder, before),
         work=_work(results.work), plots=_plots(results, folder, drawn), tables=_tables(results, sheet),
         linkage=travel_view(results), findings=in_order(results.findings),
-        lens=lens_line(results.fit), cautions=CAUTIONS)
+        lens=lens_line(results.fit), offsets=offsets_line(results.fit), cautions=CAUTIONS)
 
 
 def _lead(results: Results) -> str:
@@ -146,5 +154,6 @@ def _tables(results: Results, sheet: Sheet) -> dict[str, tables.Table | None]:
             "lean": tables.lean_table(results.lean), "loaded": tables.loaded_table(fit.loaded),
             "hand": tables.hand_table(results.hand), "riders": tables.riders_table(results.riders),
             "limits": tables.limits_table(results.limits),
+            "offsets": tables.offsets_table(results.offsets),
             "sensitivity": tables.plain_table(results.sensitivity), "photos": tables.photos_table(results.photos),
             "sheet": tables.sheet_table(sheet)}

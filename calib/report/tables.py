@@ -219,6 +219,12 @@ def riders_table(riders: pd.DataFrame) -> Table | None:
                  tuple(range(1, 3 + len(rods))))
 
 
+def offsets_table(offsets: pd.DataFrame) -> Table | None:
+    """Change of every figure for a common error of the bolt-tag offsets, see calib.advice.offsets."""
+    rows = [[str(r["label"]), f"{r['per_mm']:+.3g}", str(r["unit"])] for _, r in offsets.iterrows()]
+    return table(("figure", "for 1 mm on every offset", "unit"), rows, (1,))
+
+
 def sheet_table(sheet: Sheet) -> Table | None:
     """The go / no-go sheet: one line per tolerance."""
     rows: list[list[Cell]] = [[badge(x.verdict), x.text] for x in sheet.lines]
