@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from calib.advice.sensitivity import sensitivity
     from calib.advice.travel import travel
     from calib.advice.verdict import Verdict, verdict
-    from calib.estimation.bundle import Options, estimate
+    from calib.estimation.bundle import Options, estimate, second_look
     from calib.linkage.limits import check_limits
     from calib.linkage.mechanism import CannotAssemble, Linkage, Sweep, Toggle
     from calib.linkage.steering import curve_figures, kingpin_geometry, steer_angles, wheel_headings
@@ -42,8 +42,8 @@ __all__ = [
     "AdjustOptions", "AsBuilt", "CannotAssemble", "Comparison", "Figure", "Finding", "Fit", "Linkage", "Options",
     "Proposal", "Proposals", "Rig", "ShootPlan", "Sweep", "Toggle", "UserError", "Verdict", "check_limits", "compare",
     "curve_figures", "draw_rig", "estimate", "get_parameters", "kingpin_geometry", "load_rig", "measure", "parse_rig",
-    "plan_shoot", "predicted_curves", "propose", "rig_to_toml", "sensitivity", "starter_text", "steer_angles",
-    "travel", "verdict", "wheel_headings", "with_parameters", "write_results", "write_starter",
+    "plan_shoot", "predicted_curves", "propose", "rig_to_toml", "second_look", "sensitivity", "starter_text",
+    "steer_angles", "travel", "verdict", "wheel_headings", "with_parameters", "write_results", "write_starter",
 ]
 _HOMES = {
     "calib.advice.adjust": ("AdjustOptions", "propose"),
@@ -52,7 +52,7 @@ _HOMES = {
     "calib.advice.sensitivity": ("sensitivity",),
     "calib.advice.travel": ("travel",),
     "calib.advice.verdict": ("Verdict", "verdict"),
-    "calib.estimation.bundle": ("Options", "estimate"),
+    "calib.estimation.bundle": ("Options", "estimate", "second_look"),
     "calib.linkage.limits": ("check_limits",),
     "calib.linkage.mechanism": ("CannotAssemble", "Linkage", "Sweep", "Toggle"),
     "calib.linkage.steering": ("curve_figures", "kingpin_geometry", "steer_angles", "wheel_headings"),

@@ -85,7 +85,13 @@ def second_look(rig: Rig, obs: Observations, look: Look, options: Options | None
     """``obs`` with what ``look`` finds where the start of the estimate expects tags that are not in it.
 
     ``look(obs, places)`` gets for each photo name and code the saddles' expected pixels (32, 2) and returns the
-    observations with those it found (``capture.hidden.look_again``). UserError as for ``estimate``.
+    observations with those it found (``capture.look_again``). ``estimate`` takes what is returned:
+    ``estimate(rig, ready.obs, started=ready.started)``. UserError as there.
+
+    >>> from capture import look_again
+    >>> ready = second_look(rig, observations, look_again)  # the photos must lie where they were read
+    >>> len(ready.obs.table) >= len(observations.table)
+    True
     """
     options = options or Options()
     still, _ = apart(rig, obs)
