@@ -300,7 +300,8 @@ def bent_lever(seed: int) -> Mistake:
     tags = {n: (pose[0] @ R, pose[0] @ t + pose[1]) if rig.tags[n].body == lever else (R, t)
             for n, (R, t) in s.truth.tags.items()}
     obs, sides = _halfway(s, replace(s.truth, rig=bent, angles=angles, tags=tags))
-    return Mistake(s.design, obs, ("part_bent",), (lever,), size, "deg", sides=sides)
+    return Mistake(s.design, obs, ("part_bent",), (lever,), size, "deg", sides=sides,
+                   either=("joint_loose",))
 
 
 def bent_from_the_start(seed: int) -> Mistake:

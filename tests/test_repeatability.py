@@ -10,12 +10,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from calib.estimation.blocks.expected import Spread
 from calib.estimation.bundle import estimate
 from calib.estimation.camera import project
 from calib.estimation.equations import RigProblem
 from calib.estimation.fields import WAVES, _hand, _Lens, fields, wave_sizes
 from calib.estimation.fitted import shared_covariance
-from calib.estimation.repeat import _sd, certainty
+from calib.estimation.repeat import _sd, certainty, within_readout
 from calib.estimation.unknowns import LENS_WAVES, PRIVATE, Motions, State, loosened, with_fields
 from calib.findings import Code
 from tests.bench.coverage import accused
@@ -197,6 +198,17 @@ def test_a_moving_hand_is_told_from_play() -> None:
     # 15 mm/s and 1 deg/s an axis over 20 to 30 ms, three axes together
     assert 0.4 < float(moved.facts["mm"]) < 1.0 and 0.02 < float(moved.facts["deg"]) < 0.06  # type: ignore[arg-type]
     assert not accused(fit, design)
+
+
+def test_a_camera_that_reads_all_rows_at_once_has_no_moving_hand() -> None:
+    """readout = 0: what moved is not explained by the hand, so that the corners' own spread takes it up."""
+    design, _, obs, _ = workshop_shoot(0, workshop=ROWS["rolling readout"])
+    fit = estimate(replace(design, readout=0.0), obs)
+    assert "hand_moved" not in {f.code for f in fit.findings}
+    assert "spread_misfit" in {f.code for f in fit.findings}
+    # within 1 ms a hand at 45 mm/s moves 0.045 mm
+    assert within_readout(Spread(0.4, 1e-3), 0.001) == Spread(0.045, pytest.approx(np.radians(3.0) / 1000))
+    assert within_readout(Spread(0.4, 1e-3), None) == within_readout(Spread(0.4, 1e-3), 1.0) == Spread(0.4, 1e-3)
 
 
 def test_a_lever_that_bends_between_positions_is_no_play() -> None:

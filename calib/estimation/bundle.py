@@ -24,7 +24,7 @@ from calib.estimation.fitted import Solved, fit_of, shared_covariance
 from calib.estimation.holes import Holes, hole_findings, judge_holes, none_for, same, with_holes
 from calib.estimation.loaded import apart
 from calib.estimation.places import expected_places
-from calib.estimation.repeat import USUAL, USUAL_BOARD, WIDE, certainty, repeatability, settled
+from calib.estimation.repeat import USUAL, USUAL_BOARD, WIDE, certainty, repeatability, settled, within_readout
 from calib.estimation.shared import shared_ratio
 from calib.estimation.solver import Solution, minimise
 from calib.estimation.unknowns import PRIVATE, State, loosened, with_fields
@@ -302,7 +302,9 @@ def _let_in(problem: RigProblem, s: State) -> tuple[RigProblem, State]:
     layout, s = with_fields(problem.layout, s)
     size = (2 * lens[2] + 1, 2 * lens[3] + 1)
     c = replace(c, fields=fields(c.uv, c.seen, depth, float(s.lens[0]), size))
-    return replace(problem, layout=layout, corners=c), s
+    loose = problem.priors.loose
+    loose = replace(loose, hand=within_readout(loose.hand, problem.rig.readout))
+    return replace(problem, layout=layout, corners=c, priors=replace(problem.priors, loose=loose)), s
 
 
 def _repeating(problem: RigProblem, state: State, options: Options) -> tuple[RigProblem, State, int]:

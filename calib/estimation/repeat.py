@@ -32,6 +32,7 @@ WEIGHT = 1.0  # effects seen that the usual size counts as
 WIDE = Looseness(board=Spread(0.15, 0.3e-3), usual=Spread(0.1, 1.5e-3))  # to start from: a worn vehicle, so that its
 # play is not taken for slipped tags
 SETTLED = 0.05  # relative change of a standard deviation below which another round is of no use
+FASTEST = Spread(45.0, float(np.radians(3.0)))  # mm/s, rad/s: a hand hardly moves faster; common practice, no source
 LEAST = Spread(1e-3, 1e-6)  # mm, rad: less is nothing
 LEAST_LENS = 1e-3  # px
 LEAST_OWN = 0.01  # of what a photo's own focal length and principal point usually change by
@@ -87,9 +88,18 @@ def _looseness(problem: RigProblem, known: Certainty) -> Looseness:
     if lay.fields:
         hand = Spread(_sd(s.hand[:, 3:], known.own[:, PRIVATE + 3:], hand.mm, USUAL_HAND.mm, LEAST.mm),
                       _sd(s.hand[:, :3], known.own[:, PRIVATE:PRIVATE + 3], hand.rad, USUAL_HAND.rad, LEAST.rad))
+        hand = within_readout(hand, problem.rig.readout)
         sizes = wave_sizes()
         lens = _sd(s.waves / sizes, var[lay.waves] / sizes**2, lens, USUAL_LENS, LEAST_LENS)
     return replace(now, hinges=hinges, board=board, hand=hand, lens_px=lens)
+
+
+def within_readout(hand: Spread, readout: float | None) -> Spread:
+    """How far a hand moves in a picture, no further than it can in ``readout`` s; None: not known. 0: not at all."""
+    if readout is None:
+        return hand
+    most = Spread(max(FASTEST.mm * readout, LEAST.mm), max(FASTEST.rad * readout, LEAST.rad))
+    return Spread(min(hand.mm, most.mm), min(hand.rad, most.rad))
 
 
 def settled(new: Priors, old: Priors) -> bool:

@@ -225,6 +225,7 @@ class Rig:
     obstacles: Sequence[Obstacle] = ()
     slides: Mapping[str, Slide] = field(default_factory=dict)
     rear: RearWheel = RearWheel()
+    readout: float | None = None  # s, from the camera's first row to its last; 0: all at once; None: not known
     min_transmission: float = np.deg2rad(30.0)  # least angle between rod and arm direction of no effect
     min_clearance: float = 5.0  # mm
     notes: Sequence[str] = ()  # the builder's own lines

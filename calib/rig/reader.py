@@ -183,7 +183,8 @@ class _Reader:
                 errors.add((name,), f"read {shown(value)}, an unknown section{nearest(name, sections)}; "
                                     f"allowed: {', '.join(sections)}")
         single = {s: self.table((s,), self.data.get(s, {}), SINGLE[s]) for s in SINGLE}
-        vehicle, board, steering, limits = (single[s] for s in ("vehicle", "board", "steering", "limits"))
+        vehicle, board, steering, camera, limits = (single[s] for s in ("vehicle", "board", "steering", "camera",
+                                                                        "limits"))
         self.as_built = bool(vehicle and vehicle["as_built"])
         self.body_tables = self.named("bodies")
         self.point_tables = self.named("points")
@@ -203,7 +204,7 @@ class _Reader:
         self.steering(steering)
         if steering and steering["lean_positions"]:
             self.check_lean(tags)
-        if errors.texts or not (vehicle and board_spec and steering and limits and rear):
+        if errors.texts or not (vehicle and board_spec and steering and camera and limits and rear):
             return None
         return Rig(
             name=vehicle["name"],
@@ -228,6 +229,7 @@ class _Reader:
             obstacles=obstacles,
             slides=slides,
             rear=rear,
+            readout=None if camera["readout"] is None else camera["readout"] / 1000,
             min_transmission=limits["min_transmission_angle"],
             min_clearance=limits["min_clearance"],
             notes=vehicle["notes"],

@@ -86,6 +86,11 @@ SINGLE: dict[str, dict[str, Key]] = {
                                 above=0, hi=5),
         "level_tolerance": Key("angle", 0.5, "with spin_body: how far its axle may tip from level", above=0, hi=10),
     },
+    "camera": {
+        "readout": Key("number", None, "milliseconds from the sensor's first row to its last, 0 for a global shutter; "
+                                       "left out, how far the hand moved meanwhile is found from the photos alone",
+                       lo=0, hi=200),
+    },
     "limits": {
         "min_transmission_angle": Key("angle", 30.0, "least angle between a rod and its arm", lo=0, hi=90),
         "min_clearance": Key("length", 5.0, "least gap between a rod and anything else", lo=0, hi=200),

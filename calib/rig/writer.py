@@ -140,6 +140,7 @@ _TABLES: dict[str, dict[str, Getter]] = {
         "square_tolerance": lambda r: r.rear.square_tol if r.rear.spin_body else None,
         "level_tolerance": lambda r: r.rear.level_tol if r.rear.spin_body else None,
     },
+    "camera": {"readout": lambda r: None if r.readout is None else 1000 * r.readout},
     "limits": {"min_transmission_angle": lambda r: r.min_transmission},
     "bodies": {
         "balls": lambda b: None,  # read into pivot and axis
