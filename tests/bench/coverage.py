@@ -105,11 +105,28 @@ def shoot(seed: int, outliers: float = 0.03, workshop: Workshop | None = None,
     design = load_rig(RIG)
     bar = design.board.bar_nominal * scale + float(rng.normal(0, design.board.bar_tol / 2))
     design = replace(design, board=replace(design.board, bar_measured=bar))
+    truth = replace(truth, rig=_with_stops(truth.rig, design, np.random.default_rng([seed, 11])))
     sigma = float(rng.uniform(0.03, 0.08))
     state = rng.bit_generator.state
     dirty = simulate_observations(truth, sigma, rng, outliers=outliers)
     rng.bit_generator.state = state
     return design, truth, dirty, simulate_observations(truth, sigma, rng)
+
+
+def _with_stops(rig: Rig, design: Rig, rng: np.random.Generator) -> Rig:
+    """The rig with its stops where the drawing has them on the frame, off by what the drawing is trusted to.
+
+    A lever's travel counts from where it stood straight ahead, which is not where it was drawn.
+    """
+    name, point = design.driver, f"{design.driver}.rod"
+
+    def angle(r: Rig) -> float:
+        x, _, z = np.subtract(r.points[point].xyz, r.bodies[name].pivot)
+        return float(np.arctan2(x, z))  # the hinge lies across the vehicle
+
+    off = float(rng.normal(0, design.stop_tol / K95)) + angle(design) - angle(rig)
+    low, high = design.driver_travel
+    return replace(rig, bodies={**rig.bodies, name: replace(rig.bodies[name], travel=(low + off, high + off))})
 
 
 def _as_stated(truth: Truth, rng: np.random.Generator, workshop: Workshop, other: np.random.Generator) -> Truth:
@@ -163,7 +180,7 @@ def errors(design: Rig, truth: Truth, fit: Fit) -> list[tuple[str, str, float, f
 
 def _over_the_travel(design: Rig, truth: Truth, fit: Fit) -> list[tuple[str, str, float, float]]:
     """Ratio and lock as a builder is told them, against the same read off the true linkage."""
-    driver = driver_grid(design, 101)
+    driver = driver_grid(truth.rig, 101)
     nothing = [Variant()]
     told = compare(design, fit)
     true = Model(truth.rig, driver).curves(nothing).figures(truth.rig)
