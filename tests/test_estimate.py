@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calib.estimation.asbuilt import as_built_rig
 from calib.estimation.bundle import STRETCH_SD, Options, estimate
 from calib.estimation.equations import RigProblem
 from calib.estimation.start import most_agreed
@@ -98,6 +99,27 @@ def test_gradient_of_the_robust_cost(small: tuple[RigProblem, State], kind: str)
         h = 1e-4
         slope = (problem.cost(f.state(h * d)) - problem.cost(f.state(-h * d))) / (2 * h)
         assert slope == pytest.approx(g @ d, abs=1e-5 * float(np.linalg.norm(g / curvature)))
+
+
+def test_the_rig_as_built_is_the_state_laid_on_the_frame(small: tuple[RigProblem, State]) -> None:
+    """Each ball, hinge and rod where alignment and state put it; a row of holes keeps its spacing and direction."""
+    problem, s = small
+    lay = problem.layout
+    built = as_built_rig(lay, s, ())
+    for i, n in enumerate(lay.points):
+        p, drawn = built.points[n], lay.rig.points[n]
+        np.testing.assert_allclose(p.xyz, s.align_R @ s.points[i] + s.align_t, atol=1e-9)
+        for h, v in p.holes.items():
+            apart = np.subtract(v, p.xyz), np.subtract(drawn.holes[h], drawn.xyz)
+            assert np.linalg.norm(apart[0]) == pytest.approx(np.linalg.norm(apart[1]), abs=1e-9)
+            assert np.linalg.norm(apart[0] - apart[1]) < 0.1 * np.linalg.norm(apart[1]) + 1e-9
+    for i, n in enumerate(lay.bodies):
+        b, d = built.bodies[n], s.align_R @ s.axis_d[i]
+        np.testing.assert_allclose(b.axis, d, atol=1e-12)
+        off = np.subtract(b.pivot, s.align_R @ s.axis_p[i] + s.align_t)
+        np.testing.assert_allclose(np.cross(off, d), 0.0, atol=1e-9)
+        assert np.subtract(b.pivot, lay.rig.bodies[n].pivot) @ d == pytest.approx(0.0, abs=1e-9)
+    assert [built.rods[n].length for n in lay.rods] == list(s.rods)
 
 
 def test_rows_by_kind_add_up(small: tuple[RigProblem, State]) -> None:
