@@ -1,0 +1,62 @@
+"""Pieces of the search: places tried, unlike holes counted, a hole that would have to be drilled."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calib.advice.candidates import tried_places
+from calib.advice.hints import _distance_for
+from calib.advice.ranking import UNEVEN, work_of
+from calib.advice.search import Model, Objective, Variant, driver_grid
+from calib.linkage.mechanism import Linkage
+from calib.linkage.steering import curve_figures
+from calib.rig.adjustables import choices_of, moves_of
+from calib.rig.model import Slide
+from tests.steering_scene import design
+
+
+def test_places_tried_are_few_even_and_settable() -> None:
+    """A slide of -45 to 115 mm in steps of 10: five places from end to end that can be set, not the present one."""
+    slide = Slide("seat", ("left_lever", "right_lever"), (1.0, 0.0, 0.0), (-45.0, 115.0), 10.0)
+    moves = {n: m for n, m in moves_of(replace(design(), slides={"seat": slide})).items() if not m.solved}
+    assert tried_places(moves, 5) == [{}, *({"seat": x} for x in (-40.0, 40.0, 70.0, 110.0))]
+    every = [p["seat"] for p in tried_places(moves, 100)[1:]]
+    assert every == [10.0 * k for k in range(-4, 12) if k]
+
+
+def test_holes_unlike_on_the_two_sides_are_a_hair_more_work() -> None:
+    rig = design()
+    left, right = "left_lever.rod", "right_lever.rod"
+    rest = {n: p for n, p in rig.points.items() if n != right}  # a lever on one side only has no other to be unlike
+
+    def work(holes: dict[str, str], without: bool = False) -> float:
+        r = replace(rig, points=rest) if without else rig
+        return work_of(Variant(holes, {}), r, replace(r, points={}), {}, choices_of(rig))
+
+    assert rig.points[left].use == rig.points[right].use == "C" and work({}) == 0.0
+    one = choices_of(rig)[left].work
+    assert work({left: "B"}) == pytest.approx(one + UNEVEN)
+    assert work({left: "B", right: "B"}) == pytest.approx(2 * one)
+    assert work({left: "B"}, without=True) == pytest.approx(one)
+
+
+@pytest.mark.parametrize("further", [-6.0, 9.0])
+def test_where_a_hole_would_give_the_ratio(further: float) -> None:
+    """Beside the linkage itself with the ball so much further from its pivot and the rod reset."""
+    rig = design()
+    name, rod = "left_lever.rod", rig.rods["left_rod"]
+    b, p = rig.bodies["left_lever"], rig.points["left_lever.rod"]
+    axis, arm = np.asarray(b.axis), np.subtract(p.xyz, b.pivot)
+    arm = arm - (arm @ axis) * axis
+    place = np.asarray(p.xyz) + further * arm / np.linalg.norm(arm)
+    far = np.asarray(rig.points[rod.b if rod.a == name else rod.a].xyz)
+    length = rod.length + np.linalg.norm(place - far) - np.linalg.norm(np.subtract(p.xyz, far))
+    moved = replace(rig, points={**rig.points, name: replace(p, holes={p.use: tuple(place)})},
+                    rods={**rig.rods, "left_rod": replace(rod, length=float(length))})
+    grid = driver_grid(rig, 41)
+    wanted = float(curve_figures(moved, Linkage(moved).sweep(grid))["ratio"])
+    got = _distance_for(Model(rig, grid), Objective(rig, grid), Variant(), name, wanted)
+    assert got == pytest.approx(np.linalg.norm(arm) + further, abs=0.02)
