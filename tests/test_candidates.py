@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from calib.advice import adjust
+from calib.advice.adjust import AdjustOptions, propose
 from calib.advice.candidates import tried_places
 from calib.advice.hints import _distance_for
 from calib.advice.ranking import UNEVEN, work_of
-from calib.advice.search import Model, Objective, Variant, driver_grid
+from calib.advice.search import Model, Objective, Variant, driver_grid, solve
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import curve_figures
 from calib.rig.adjustables import choices_of, moves_of
 from calib.rig.model import Slide
-from tests.steering_scene import design
+from tests.steering_scene import as_built, design, wrong
 
 
 def test_places_tried_are_few_even_and_settable() -> None:
@@ -49,6 +52,8 @@ def test_where_a_hole_would_give_the_ratio(further: float) -> None:
     rig = design()
     name, rod = "left_lever.rod", rig.rods["left_rod"]
     b, p = rig.bodies["left_lever"], rig.points["left_lever.rod"]
+    b = replace(b, pivot=tuple(np.add(b.pivot, 30 * np.asarray(b.axis))))  # anywhere on the hinge
+    rig = replace(rig, bodies={**rig.bodies, "left_lever": b})
     axis, arm = np.asarray(b.axis), np.subtract(p.xyz, b.pivot)
     arm = arm - (arm @ axis) * axis
     place = np.asarray(p.xyz) + further * arm / np.linalg.norm(arm)
@@ -60,3 +65,35 @@ def test_where_a_hole_would_give_the_ratio(further: float) -> None:
     wanted = float(curve_figures(moved, Linkage(moved).sweep(grid))["ratio"])
     got = _distance_for(Model(rig, grid), Objective(rig, grid), Variant(), name, wanted)
     assert got == pytest.approx(np.linalg.norm(arm) + further, abs=0.02)
+
+
+def test_what_cannot_be_moved_keeps_its_misfit() -> None:
+    """The square sum of its residuals; with a move free it falls to no more than where that move is not made."""
+    rig = design()
+    grid = driver_grid(rig, 21)
+    model, objective = Model(rig, grid), Objective(rig, grid)
+    off = Variant({}, {"right_tie": 3.0})
+    r = objective.residuals(model.curves([Variant(), off]))
+    drawn, moved = (r * r).sum(axis=1)
+    got = solve(model, objective, [Variant(), off, off], [(), (), ("right_tie",)])
+    assert got.misfits[:2] == pytest.approx([drawn, moved]) and moved > drawn + 1.0
+    assert got.misfits[2] < drawn + 1e-6 and abs(got.variants[2].moves["right_tie"]) < 0.5
+    assert got.variants[1].moves == off.moves
+
+
+class Seen(Exception):
+    """Ends the search where it has come to what is to be seen."""
+
+
+@pytest.mark.parametrize(("short", "known"), [(2.6, True), (0.0, False)])
+def test_one_figure_known_to_be_out_is_enough(short: float, known: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Toe alone is out: then settings may be suggested that are no sure gain in all."""
+    def shown(found: object, none: object, wrong: bool, *_: object) -> None:
+        raise Seen(wrong)
+
+    monkeypatch.setattr(adjust, "_search", lambda finder, sets, none: SimpleNamespace(good=[]))
+    monkeypatch.setattr(adjust, "_how_sure", lambda *_: None)
+    monkeypatch.setattr(adjust, "_shown", shown)
+    with pytest.raises(Seen) as seen:
+        propose(design(), as_built(wrong(design(), 0.0, short)), AdjustOptions(draws=200))
+    assert seen.value.args == (known,)
