@@ -8,6 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from capture.corners import fit_planes, project, refine_checker, refine_saddles, refine_tag, surroundings, tag_axes
+from capture.tagart import tag_cells
 from capture.targets import CELLS, SADDLES, saddle_points, saddle_signs
 from tests.bench.corners import BASE, CODE, FRAME, bound, corner_sub_pix, picture
 from tests.render_tag import expose, facing, paint, tag_homography
@@ -211,3 +212,28 @@ def test_plain_checkerboard() -> None:
     fit = refine_checker(noisy, true + np.random.default_rng(2).uniform(-0.5, 0.5, true.shape), first_black=True)
     assert fit.ok.all()
     assert np.sqrt(((fit.uv - true.reshape(-1, 2))**2).mean()) < 0.02
+
+
+def test_surroundings_are_what_is_printed() -> None:
+    """The cells round each saddle beside the print itself, and the code's border where a strip is to begin there."""
+    grid, _ = tag_cells(60)
+    n = len(grid) // CELLS
+
+    def printed(x: float, y: float) -> bool:
+        row, col = int(np.floor((CELLS / 2 - y) * n)), int(np.floor((x + CELLS / 2) * n))
+        return 0 <= row < len(grid) and 0 <= col < len(grid) and bool(grid[row, col])
+
+    assert set(np.unique(BLACK)) == {0.0, 1.0}
+    towards = np.array([[-1, 0], [1, 0], [0, -1], [0, 1]])  # left, right, below, above
+    strips = (np.s_[:, 0], np.s_[:, 3], np.s_[0, :], np.s_[3, :])
+    met = 0
+    for place, black, edges in zip(saddle_points(float(CELLS)), BLACK, EDGES, strict=True):
+        for j, i in np.ndindex(2, 2):  # the four cells that meet in the saddle
+            x, y = place + (i - 0.5, j - 0.5)
+            assert black[1 + j, 1 + i] == printed(x, y)
+        for way, edge, strip in zip(towards, edges, strips, strict=True):
+            if edge != 1:
+                met += 1
+                assert (black[strip] == 1).all()
+                assert printed(*(place + way * (edge + 0.1))) and not printed(*(place + way * (edge - 0.1)))
+    assert met == 20, "five saddles a side lie along the code"

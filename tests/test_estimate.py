@@ -12,13 +12,15 @@ from numpy.typing import NDArray
 from calib.estimation.asbuilt import as_built_rig
 from calib.estimation.bundle import STRETCH_SD, Options, estimate
 from calib.estimation.equations import RigProblem
+from calib.estimation.measured import pivot_table
 from calib.estimation.start import most_agreed
 from calib.estimation.unknowns import PRIVATE, State
 from calib.linkage.rotations import rotation
 from calib.report.folder import fit_data
 from calib.report.numbers import pm
 from calib.report.page import lens_line
-from calib.results import Code, Finding, Fit
+from calib.results import AsBuilt, Code, Finding, Fit
+from calib.rig.parameters import Kind, length_name, vector_names
 from calib.rig.reader import load_rig
 from capture.observations import Observations
 from tests.bench.estimate import Residuals, ours, plain_problem, shoot, small_problem
@@ -120,6 +122,29 @@ def test_the_rig_as_built_is_the_state_laid_on_the_frame(small: tuple[RigProblem
         np.testing.assert_allclose(np.cross(off, d), 0.0, atol=1e-9)
         assert np.subtract(b.pivot, lay.rig.bodies[n].pivot) @ d == pytest.approx(0.0, abs=1e-9)
     assert [built.rods[n].length for n in lay.rods] == list(s.rods)
+
+
+def test_the_pivot_table_states_the_widest_of_an_axis(small: tuple[RigProblem, State]) -> None:
+    """Half-widths in the table's units: a place's three in mm, the largest of an axis' three as degrees."""
+    problem, s = small
+    lay = problem.layout
+    name = next(n for n in lay.bodies if lay.rig.bodies[n].role == "lever")
+    names = [v for n in lay.bodies for kind in (Kind.PIVOT, Kind.AXIS) for v in vector_names(n, kind)]
+    names += [v for n in lay.points for v in vector_names(n, Kind.HOLE, lay.rig.points[n].use)]
+    names += [length_name(n) for n in lay.rods]
+    sd = np.full(len(names), 0.1)
+    for kind, sizes in ((Kind.PIVOT, (0.2, 0.3, 0.1)), (Kind.AXIS, (0.001, 0.004, 0.002))):
+        for v, size in zip(vector_names(name, kind), sizes, strict=True):
+            sd[names.index(v)] = size
+    built = AsBuilt(as_built_rig(lay, s, ()), tuple(names), np.diag(sd**2), dict.fromkeys(names, 0.5))
+    table = pivot_table(lay.rig, built, lay).set_index("what")
+    assert table.loc[f"{name} pivot", "u95"] == pytest.approx([0.392, 0.588, 0.196], abs=6e-4)
+    axis = table.loc[f"{name} axis direction"]
+    assert axis["u95"] == pytest.approx([np.degrees(1.959964 * 0.004)], abs=6e-4) and axis["unit"] == "deg"
+    a, m = np.array(lay.rig.bodies[name].axis), np.array(built.rig.bodies[name].axis)
+    assert axis["difference"] == pytest.approx([np.degrees(np.arccos(a @ m))], abs=6e-4)
+    rod = table.loc[f"{lay.rods[0]} length"]
+    assert rod["difference"] == pytest.approx([s.rods[0] - lay.rig.rods[lay.rods[0]].length], abs=6e-4)
 
 
 def test_rows_by_kind_add_up(small: tuple[RigProblem, State]) -> None:
