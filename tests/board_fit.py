@@ -63,14 +63,8 @@ class BoardProblem(NamedTuple):
     state: State
 
 
-def board_problem(views: Sequence[tuple[Array, Array]], size: tuple[int, int],
-                  whiten: Sequence[Array] | None = None, cell: float = np.inf) -> BoardProblem:
-    """From views of (n, 2) mm on the board and (n, 2) px; size (width, height) px.
-
-    ``whiten`` (n, 2, 2) a view makes each corner's residual one of unit covariance; the identity where not given.
-    ``cell`` (mm): corners of one square of this size make a group, as those of one tag do.
-    """
-    n = len(views)
+def board_corners(views: Sequence[tuple[Array, Array]], whiten: Sequence[Array] | None, cell: float) -> Corners:
+    """Corners of the views as the estimate takes them; see ``board_problem``."""
     parts = [(k, part) for k, (xy, _) in enumerate(views) for part in _neighbours(xy, cell)]
     flat, uv = np.zeros((len(parts), GROUP, 2)), np.zeros((len(parts), GROUP, 2))
     weight, seen = np.tile(np.eye(2), (len(parts), GROUP, 1, 1)), np.zeros((len(parts), GROUP), bool)
@@ -79,8 +73,19 @@ def board_problem(views: Sequence[tuple[Array, Array]], size: tuple[int, int],
         flat[g, :m], uv[g, :m], seen[g, :m] = views[k][0][part], views[k][1][part], True
         if whiten is not None:
             weight[g, :m] = whiten[k][part]
-    corners = Corners(np.array([k for k, _ in parts]), np.full(len(parts), -1), np.arange(len(parts)), flat, uv,
-                      weight, seen)
+    return Corners(np.array([k for k, _ in parts]), np.full(len(parts), -1), np.arange(len(parts)), flat, uv, weight,
+                   seen)
+
+
+def board_problem(views: Sequence[tuple[Array, Array]], size: tuple[int, int],
+                  whiten: Sequence[Array] | None = None, cell: float = np.inf) -> BoardProblem:
+    """From views of (n, 2) mm on the board and (n, 2) px; size (width, height) px.
+
+    ``whiten`` (n, 2, 2) a view makes each corner's residual one of unit covariance; the identity where not given.
+    ``cell`` (mm): corners of one square of this size make a group, as those of one tag do.
+    """
+    n = len(views)
+    corners = board_corners(views, whiten, cell)
     start = photo_poses(corners, n, size, None)
     names = tuple(f"photo {k}" for k in range(n))
     rig = Rig("board", 1000.0, {}, {}, {}, {}, {}, {})
@@ -93,6 +98,8 @@ def board_problem(views: Sequence[tuple[Array, Array]], size: tuple[int, int],
 
 def _neighbours(xy: Array, cell: float) -> list[NDArray[np.intp]]:
     """Indices of the corners (n, 2) mm of each cell, at most GROUP together."""
+    if not len(xy):
+        return []
     where = np.floor((xy - xy.min(axis=0) + 1e-6) / cell)
     _, of = np.unique(where, axis=0, return_inverse=True)
     cells = [np.flatnonzero(of.ravel() == c) for c in range(int(of.max()) + 1)]

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from calib.estimation.arrange import MIN_PHOTOS, Arranged, arrange, one_camera, only_photos
 from calib.estimation.blocks.expected import Looseness, Priors
+from calib.estimation.clustered import of_the_photos
 from calib.estimation.coldstart import ColdStart, cold_start
 from calib.estimation.diagnose import zoom_or_camera
 from calib.estimation.drawn import drawing_fit
@@ -274,6 +275,9 @@ def _solve(arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
         inflation = float(np.sqrt(max(1.0, shared_ratio(problem, state, used))))
     problem = replace(problem, corners=replace(problem.corners, whiten=problem.corners.whiten / (sigma * inflation)))
     problem, state, rounds = _repeating(problem, state, options)
+    if problem.layout.fields:  # neighbours share errors: do photos disagree even so?
+        c, more = problem.corners, of_the_photos(problem, state).factor
+        problem = replace(problem, corners=replace(c, whiten=c.whiten / more))
     last = minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-10, damping=NEAR)
     steps.append(last)
     return Solved(problem, last.state, used, sigma, inflation, dof, rounds + _iterations(steps), last.converged)
