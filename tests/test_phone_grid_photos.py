@@ -160,7 +160,7 @@ def test_the_focal_length_is_the_makers() -> None:
     solved = as_in_a_run([(v.xy, v.uv) for v in views()], [v.cov for v in views()], SIZE, CELL)
     exif = 24.0 / np.hypot(36, 24) * np.hypot(*SIZE)
     sd = float(np.sqrt(shared_covariance(solved.problem, solved.state)[0, 0]))
-    assert sd < 60
+    assert sd < 80  # 53 before the photos are asked whether they disagree
     assert solved.state.lens[0] == pytest.approx(exif, abs=59 + K95 * sd)  # measured 2857 +/- 85
     assert 20 < solved.problem.priors.dc_sd < 60  # px
     assert solved.problem.priors.loose.hand.mm < 0.1
