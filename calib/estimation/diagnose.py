@@ -163,10 +163,17 @@ def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[F
             out += [_slipped(t, bad[t], len(seen[t])) for t in mine]
         else:
             out += _moved_findings(moved, body, mine, layout)
-    blamed = {f.item if f.item in rig.bodies else rig.tags[f.item].body for f in out} - wheels
-    # what moved on an upright carries its wheel along
-    return [f for f in out if f.item not in rig.tags or rig.tags[f.item].body not in wheels
-            or not blamed & set(layout.chain(rig.tags[f.item].body))]
+    return out
+
+
+def without_carried(findings: Sequence[Finding], layout: Layout) -> list[Finding]:
+    """The findings less those of wheels' tags where something moved on the upright: it carries its wheel along."""
+    rig, moved = layout.rig, (Code.TAG_SLIPPED, Code.TAG_UNFIT, Code.PART_BENT, Code.JOINT_LOOSE)
+    wheels = {b.name for b in rig.bodies.values() if b.role == "wheel"}
+    body = {f.item: rig.tags[f.item].body if f.item in rig.tags else f.item for f in findings if f.code in moved}
+    blamed = set(body.values()) - wheels
+    return [f for f in findings if f.code not in moved or body[f.item] not in wheels
+            or not blamed & set(layout.chain(body[f.item]))]
 
 
 def _slipped(tag: str, positions: Sequence[str], seen_at: int) -> Finding:
@@ -191,15 +198,18 @@ def _moved_findings(m: Moved, body: str, bad: Sequence[str], layout: Layout) -> 
     return [Finding(Code.PART_BENT, body, where, {"or_tags": names})]
 
 
-def _tag_poses(problem: RigProblem, s: State, bodies: set[str]) -> dict[tuple[int, str], Motion]:
-    """Board-frame pose of every tag of some parts at every position, from the photos as they stand in the estimate."""
+def _tag_poses(problem: RigProblem, s: State, bodies: set[str], least: int = 1) -> dict[tuple[int, str], Motion]:
+    """Board-frame pose of every tag of some parts at every position, from the photos as they stand in the estimate.
+
+    ``least``: photos a position must show the tag in. From one photo alone it is known along the view to millimetres.
+    """
     c, layout = problem.corners, problem.layout
     photos = PhotoPoses(s.lens, s.photo_R, s.photo_t, s.df, s.dc)
     printed = replace(c, flat=c.flat * s.print_scale)
     out = {}
     for (tag, pos), members in _members(c, layout).items():
         body = problem.rig.tags[layout.tags[tag]].body
-        if body in bodies:
+        if body in bodies and len(members) >= least:
             start = compose(problem.motions(s).motion(body, pos), (s.tag_R[tag], s.tag_t[tag]))
             out[tag, pos] = refine_pose(printed, members, photos, *start)
     return out
@@ -411,7 +421,7 @@ def _stepped(problem: RigProblem, s: State, body: str, bent: Finding | None) -> 
     """The tag of a part that slipped and passed for play; else ``bent``, where that explains most on a sound hinge."""
     sound, still = _on_sound_hinges(problem, s)
     poses = _tag_poses(sound, still, {body})
-    slipped = slipped_tag(problem, s, poses, body)
+    slipped = slipped_tag(problem, s, _tag_poses(sound, still, {body}, 2), body)
     if slipped is not None and all(len(c) == 1 for c in slipped.rivals):
         return _moved_findings(slipped, body, slipped.tags, problem.layout)
     moved = what_moved(sound, still, poses, body) if bent else None

@@ -19,7 +19,7 @@ from calib.estimation.asbuilt import (
 )
 from calib.estimation.blocks.closure import Closure
 from calib.estimation.camera import LENS
-from calib.estimation.diagnose import final_findings, spread_findings, step_findings
+from calib.estimation.diagnose import final_findings, spread_findings, step_findings, without_carried
 from calib.estimation.drawn import drawing_findings
 from calib.estimation.equations import RigProblem
 from calib.estimation.loaded import loaded_of
@@ -104,7 +104,7 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
     repeats = _repeats(problem)
     spread = [f for f in spread_findings(problem, s, solved.inflation, repeats)
               if not (f.code is Code.JOINT_LOOSE and f.item in accused)]
-    said = [*findings, *final, *stepped, *spread,
+    said = [*findings, *without_carried([*final, *stepped, *spread], layout),
             *drawing_findings(rig, in_datum, layout, solved.drawing), *_offset_findings(doubt)]
     fit = Fit(built.as_built, _camera(s, cov.full), _photos(layout, s, residuals), layout.positions,
               _joint_angles(layout, s), layout.angle_keys, built.angle_cov, built.cross_cov, s.align_R, s.align_t,
