@@ -58,15 +58,16 @@ class Code(StrEnum):
 
 
 EVERYTHING = "everything"  # what touches every figure
+LENGTHS = "lengths"  # what touches every figure in mm, angles not
 
 
 @dataclass(frozen=True)
 class Finding:
     """Something noticed about the shoot or the rig.
 
-    ``facts``: measured values by name, mm, degrees, shares or plain, as ``TABLE`` reads them. ``touches``: parts, or
-    figures by name, that it makes doubtful; EVERYTHING for all. ``serious``: whether a verdict must wait for it.
-    Both are the code's own where left out.
+    ``facts``: measured values by name, mm, degrees, shares or plain, as ``TABLE`` reads them. ``touches``: parts,
+    tags or rods that it makes doubtful, EVERYTHING or all LENGTHS; ``calib.trust`` works out the figures from it.
+    ``serious``: whether a verdict must wait for it. Both are the code's own where left out.
     """
 
     code: Code
@@ -88,6 +89,11 @@ class Finding:
     def text(self) -> str:
         """The finding as a sentence."""
         return TABLE[self.code].says(self)
+
+    @property
+    def local(self) -> bool:
+        """Whether it touches its parts only as they stood at its positions."""
+        return TABLE[self.code].local
 
     @property
     def remark(self) -> bool:
@@ -402,25 +408,29 @@ def _offsets_together(f: Finding) -> str:
 class Entry(NamedTuple):
     """How a code is said, whether a verdict must wait for it, and what it touches (None: its item).
 
-    ``remark``: no doubt about the photos, but a fact about the vehicle that belongs beside the verdict.
+    ``remark``: no doubt about the photos, but a fact about the vehicle that belongs beside the verdict. ``local``:
+    what it touches is in doubt at its positions only, and with them the figures that hang on one of these.
     """
 
     says: Callable[[Finding], str]
     serious: bool = True
     touches: tuple[str, ...] | None = None
     remark: bool = False
+    local: bool = False
 
 
 _ALL = (EVERYTHING,)
+# photos that took no part spoil no number; a hole that differs from the file is measured where it is, or its doubt is
+# in the intervals
 TABLE: dict[Code, Entry] = {
-    Code.TWO_CAMERAS: Entry(_two_cameras),
-    Code.RESIZED: Entry(_resized),
-    Code.DIGITAL_ZOOM: Entry(_digital_zoom),
-    Code.NO_BOARD: Entry(_no_board),
-    Code.FEW_PHOTOS: Entry(_few_photos),
+    Code.TWO_CAMERAS: Entry(_two_cameras, touches=()),
+    Code.RESIZED: Entry(_resized, touches=()),
+    Code.DIGITAL_ZOOM: Entry(_digital_zoom, touches=()),
+    Code.NO_BOARD: Entry(_no_board, touches=()),
+    Code.FEW_PHOTOS: Entry(_few_photos, touches=_ALL, local=True),
     Code.NO_POSITION: Entry(_no_position, serious=False),
-    Code.TAG_MISSING: Entry(_tag_missing, serious=False),
-    Code.WRONG_POSITION: Entry(_wrong_position),
+    Code.TAG_MISSING: Entry(_tag_missing, serious=False, touches=()),
+    Code.WRONG_POSITION: Entry(_wrong_position, touches=_ALL),
     Code.TAG_MISREAD: Entry(_tag_misread, serious=False),
     Code.TAG_UNFIT: Entry(_tag_unfit),
     Code.TAG_SLIPPED: Entry(_tag_slipped),
@@ -428,9 +438,9 @@ TABLE: dict[Code, Entry] = {
     Code.PART_TAGS_SIZE: Entry(_part_tags_size, touches=_ALL),
     Code.PART_BENT: Entry(_part_bent),
     Code.FRAME_BUMPED: Entry(_frame_bumped, touches=_ALL),
-    Code.SCALE_DISAGREES: Entry(_scale_disagrees, touches=_ALL),
+    Code.SCALE_DISAGREES: Entry(_scale_disagrees, touches=(LENGTHS,)),
     Code.SCALE_UNKNOWN: Entry(_scale_unknown, serious=False, touches=_ALL),
-    Code.PHOTO_POOR: Entry(_photo_poor),
+    Code.PHOTO_POOR: Entry(_photo_poor, touches=_ALL, local=True),
     Code.CORNERS_ROUGH: Entry(_corners_rough, serious=False, touches=_ALL),
     Code.REPEATS: Entry(_repeats, serious=False),
     Code.JOINT_LOOSE: Entry(_joint_loose),
@@ -439,15 +449,15 @@ TABLE: dict[Code, Entry] = {
     Code.SPREAD_MISFIT: Entry(_spread_misfit, serious=False, touches=_ALL),
     Code.BOARD_BOWED: Entry(_board_bowed, serious=False, touches=_ALL),
     Code.ROD_MISFIT: Entry(_rod_misfit),
-    Code.ANGLE_UNKNOWN: Entry(_angle_unknown),
+    Code.ANGLE_UNKNOWN: Entry(_angle_unknown, local=True),
     Code.REFERENCE_OFF: Entry(_reference_off, touches=_ALL),
     Code.REFERENCES_TURN: Entry(_references_turn, touches=_ALL),
     Code.NOT_CONVERGED: Entry(_not_converged, touches=_ALL),
     Code.NOT_LOADED: Entry(_not_loaded, serious=False, touches=()),
     Code.NOT_AS_DRAWN: Entry(_not_as_drawn, serious=False, remark=True),
     Code.TOLERANCES_TIGHT: Entry(_tolerances_tight, serious=False, touches=_ALL, remark=True),
-    Code.HOLE_MISMATCH: Entry(_hole_mismatch),
-    Code.HOLE_UNCERTAIN: Entry(_hole_uncertain),
+    Code.HOLE_MISMATCH: Entry(_hole_mismatch, touches=()),
+    Code.HOLE_UNCERTAIN: Entry(_hole_uncertain, touches=()),
     Code.OFFSETS_TOGETHER: Entry(_offsets_together, touches=_ALL),
     Code.PLAY: Entry(_play),
     Code.NO_PLAY: Entry(_no_play, serious=False, touches=()),

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calib.findings import Code, Finding
 from calib.rig.model import Rig
+from calib.trust import Doubts
 from calib.uncertainty import half_width
 
 if TYPE_CHECKING:  # takes long to load, and is not needed before the photos are read
@@ -33,6 +34,8 @@ class Figure:
     unit: str
     from_photos: float | None = None  # share of the information, 0..1; the rest came from the drawing
     note: str = ""
+    rests: tuple[str, ...] = ()  # bodies and rods it rests on
+    at: tuple[str, ...] = ()  # positions whose photos it hangs on, beside all others
 
 
 @dataclass(frozen=True, repr=False)
@@ -175,6 +178,15 @@ class Fit:
     repeatability: tuple[Repeatability, ...] = ()  # by joint
     offsets: OffsetDoubt | None = None  # None with fewer than two bolt tags
 
+    @property
+    def doubts(self) -> Doubts:
+        """What the serious findings leave open."""
+        return Doubts.of(self.as_built.rig, self.findings)
+
+    def doubt_on(self, figure: Figure) -> str:
+        """Why a figure of this fit is not to be trusted yet; "" where nothing speaks against it."""
+        return self.doubts.on_parts(figure.rests, figure.unit, figure.at)
+
     def summary(self) -> str:
         """What was fitted, what was noticed and every figure with its 95 % half-width: a page of text to print."""
         return _text(self)
@@ -184,6 +196,11 @@ class Fit:
 
     def _repr_html_(self) -> str:
         return _html(self)
+
+
+def loaded_doubts(fit: Fit) -> dict[str, str]:
+    """Why figures with the rider aboard are not to be trusted yet, by their names; "" where they are."""
+    return {f.name: fit.doubts.on_figure(f.name.replace(" ", "_")) for f in fit.loaded}
 
 
 # --- how a Fit reports itself ---------------------------------------------------------------------------------
@@ -205,7 +222,8 @@ def _state(fit: Fit) -> str:
 def _text(fit: Fit) -> str:
     """What was fitted, what was noticed (serious first) and every figure with its 95 % half-width."""
     width = max((len(f.name) for f in fit.figures), default=0)
-    figures = [f"  {f.name:<{width}} {f.value:>10.3f} +/- {f.u95:<7.3f} {f.unit:<3} {_share(f)}" for f in fit.figures]
+    figures = [f"  {f.name:<{width}} {f.value:>10.3f} +/- {f.u95:<7.3f} {f.unit:<3} {_share(f):<5} {fit.doubt_on(f)}"
+               for f in fit.figures]
     return "\n".join([f"{fit.as_built.rig.name}: {_state(fit)}",
                       *(f"  {'! ' if f.serious else '- '}{f.text}" for f in _sorted(fit.findings)),
                       *(line.rstrip() for line in figures)])
@@ -216,10 +234,12 @@ def _html(fit: Fit) -> str:
     found = "".join(f"<li>{'<b>' if f.serious else ''}{escape(f.text)}{'</b>' if f.serious else ''}</li>"
                     for f in _sorted(fit.findings))
     rows = "".join(f"<tr><td>{escape(f.name)}</td><td>{f.value:.3f}</td><td>&plusmn; {f.u95:.3f}</td>"
-                   f"<td>{escape(f.unit)}</td><td>{_share(f)}</td></tr>" for f in fit.figures)
+                   f"<td>{escape(f.unit)}</td><td>{_share(f)}</td><td>{escape(fit.doubt_on(f))}</td></tr>"
+                   for f in fit.figures)
     pivots = fit.pivot_table.to_html(index=False, border=0)
     return (f"<p><b>{escape(fit.as_built.rig.name)}</b>: {escape(_state(fit))}</p><ul>{found}</ul>"
-            f"<table><tr><th>figure</th><th>value</th><th>95 %</th><th>unit</th><th>from photos</th></tr>{rows}</table>"
+            "<table><tr><th>figure</th><th>value</th><th>95 %</th><th>unit</th><th>from photos</th><th></th></tr>"
+            f"{rows}</table>"
             f"{pivots}")
 
 

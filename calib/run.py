@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -16,16 +16,17 @@ from calib.advice.proposal import Proposals
 from calib.advice.riders import RiderSetting, rider_settings, rider_table
 from calib.advice.travel import Travel, travel, ways
 from calib.estimation.bundle import estimate, second_look
-from calib.estimation.play import lost_motion, play_findings, play_table
+from calib.estimation.play import Play, lost_motion, play_findings, play_table
 from calib.linkage.designcheck import all_limits, worst_limits
 from calib.linkage.lean import lean_from_photos, lean_table
 from calib.linkage.mechanism import CannotAssemble, Linkage
 from calib.linkage.steering import lean_joint
-from calib.report.contents import Results, photos_table, what_moves_what, work_data
+from calib.report.contents import Results, marked, photos_table, what_moves_what, work_data
 from calib.report.pictures import draw_comparison, draw_fit, draw_over_photos, draw_travel, write_corners
 from calib.results import Fit
 from calib.rig.model import Rig
 from calib.second_process import SecondProcess
+from calib.trust import Doubts
 from capture.errors import UserError
 from capture.hidden import look_again
 from capture.observations import Observations
@@ -56,6 +57,9 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
     fit = estimate(as_set, obs, started=started)
     if stands is None:
         design = as_found(design, fit)
+    plays = lost_motion(design, fit)
+    fit = replace(fit, findings=(*fit.findings, *play_findings(plays)))
+    doubts = fit.doubts
     begun["fit"] = second.start(draw_fit, photos_table(obs, fit), fit.residuals)
     say("comparing with the design")
     try:
@@ -69,12 +73,20 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
         begun["travel"] = second.start(draw_travel, curves)
     begun["photos"] = second.start(draw_over_photos, _without_corners(fit), obs.photos)
     say("searching for the adjustment")
-    proposals, trouble = None, ""
+    proposals, trouble = None, withheld(doubts)
     try:
-        proposals = propose(design, fit.as_built, loaded=fit.loaded)
+        proposals = None if trouble else propose(design, fit.as_built, loaded=fit.loaded)
     except (UserError, ValueError, CannotAssemble) as e:  # the measurement stands without an adjustment
         trouble = f"No adjustment was worked out: {e}"
-    return replace(gather(design, obs, fit, comparison, proposals, trouble, curves), begun=begun)
+    return replace(gather(design, obs, fit, comparison, proposals, trouble, curves, plays), begun=begun)
+
+
+def withheld(doubts: Doubts) -> str:
+    """Why nothing may be proposed yet, since every proposal rests on what the driver does to the wheels; "" else."""
+    if not doubts.travel:
+        return ""
+    return (f"No adjustment is proposed yet: what it would rest on is {doubts.travel}. Settle that first, as said "
+            "under Findings, shoot again what it spoilt, and run this again.")
 
 
 def as_found(design: Rig, fit: Fit) -> Rig:
@@ -96,22 +108,26 @@ def _without_corners(fit: Fit) -> Fit:
 
 
 def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, proposals: Proposals | None,
-           trouble: str = "", curves: Travel | None = None) -> Results:
-    """Put a run's parts into tables. ``curves``: those over the travel, where they are known already."""
+           trouble: str = "", curves: Travel | None = None, plays: Sequence[Play] = ()) -> Results:
+    """Put a run's parts into tables. ``curves``: those over the travel, where they are known already.
+
+    ``plays``: what stands among the fit's findings already.
+    """
     figures = comparison.figure_table()
+    doubts = fit.doubts
     labels = {str(f["name"]): str(f["label"]) for _, f in figures.iterrows()}
-    plays = lost_motion(design, fit)
-    findings = tuple(f.as_data() for f in (*fit.findings, *play_findings(plays)))
+    findings = tuple(f.as_data() for f in fit.findings)
     notes = tuple({"code": "note", "item": "", "text": n, "serious": False}
                   for n in (*design.remarks, *comparison.notes, *obs.notes))
     leaned = lean_table(lean_from_photos(design, fit) if lean_joint(design) else ())
     work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble,
-                     fit.positions)
+                     fit.positions, doubts)
     results = Results(design, obs, fit, comparison, proposals, comparison.curves(), comparison.measured(), figures,
                    photos_table(obs, fit), work, _limits(design, fit), findings + notes,
-                   what_moves_what(fit.as_built.rig), play_table(plays), leaned,
+                   what_moves_what(fit.as_built.rig), play_table(plays), marked(leaned, doubts.travel),
                    travel=curves or travel(design, fit.as_built))
-    return replace(results, hand=hand_table(fit.as_built), riders=rider_table(_riders(design, fit)),
+    return replace(results, hand=marked(hand_table(fit.as_built), doubts.travel),
+                   riders=marked(rider_table(_riders(design, fit)), doubts.travel),
                    offsets=_offsets(fit, labels))
 
 

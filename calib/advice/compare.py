@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calib.advice.propagation import Slopes, rig_slopes, share_from_photos, slopes, with_wheel_doubt
 from calib.advice.rider import judged_with_rider
 from calib.advice.search import STOP_ROOM, Curves, Model, Variant, driver_grid, need_both_wheels
-from calib.advice.verdict import Verdict
+from calib.advice.verdict import Verdict, not_yet
 from calib.linkage.lean import roll_steer_band
 from calib.linkage.mechanism import Linkage
 from calib.linkage.positions import joint_covariance, measured_steer, unseen_sides
@@ -22,6 +22,7 @@ from calib.results import AsBuilt, Fit, LoadedFigure
 from calib.rig.figures import kinds
 from calib.rig.model import Rig
 from calib.rig.parameters import Kind
+from calib.trust import Doubts
 from calib.uncertainty import differences, half_width, own_half_widths
 
 Array = NDArray[np.float64]
@@ -33,7 +34,7 @@ class ComparedFigure:
     """One figure, surface units. ``target`` and ``verdict`` are None where the rig file sets no target.
 
     ``from_photos``: share of its variance that rests on photos, 0..1; approximate, correlations between
-    parameters are left out.
+    parameters are left out. ``doubt``: why it is not to be trusted before something is settled; "" where it is.
     """
 
     name: str
@@ -46,11 +47,15 @@ class ComparedFigure:
     tolerance: float | None
     verdict: Verdict | None
     from_photos: float | None
+    doubt: str = ""
 
 
 @dataclass(frozen=True)
 class MeasuredPoint:
-    """What one lever position gave, degrees. ``steer`` and the rest by side; differences measured less design."""
+    """What one lever position gave, degrees. ``steer`` and the rest by side; differences measured less design.
+
+    ``doubt``: why the lever's angle, or a side's steer, is not to be trusted before something is settled; "" else.
+    """
 
     position: str
     lever: float
@@ -59,6 +64,7 @@ class MeasuredPoint:
     steer_u95: Mapping[str, float]
     difference: Mapping[str, float]
     difference_u95: Mapping[str, float]
+    doubt: Mapping[str, str] = field(default_factory=dict)  # by side, and "lever"
 
 
 @dataclass(frozen=True, repr=False)
@@ -78,6 +84,7 @@ class Comparison:
     figures: tuple[ComparedFigure, ...]
     relative: tuple[str, ...]
     notes: tuple[str, ...]
+    doubt: str = ""  # why the curves are not to be trusted before something is settled; "" where they are
 
     def __repr__(self) -> str:
         judged = Counter(f.verdict.outcome.value for f in self.figures if f.verdict)
@@ -88,41 +95,50 @@ class Comparison:
     def summary(self) -> str:
         """Every figure in a line: measured, 95 % half-width, as drawn, and the verdict where there is a target."""
         lines = [f"{f.label}: {f.measured:.3f} +/- {f.u95:.3f} {f.unit}".rstrip() + f", drawn {f.design:.3f}"
-                 + (f"; {f.verdict.outcome.value}" if f.verdict else "") for f in self.figures]
+                 + (f"; {f.verdict.outcome.value}" if f.verdict else "") + (f"; {f.doubt}" if f.doubt else "")
+                 for f in self.figures]
         return "\n".join([*lines, *self.notes])
 
     def _repr_html_(self) -> str:
         return self.figure_table().to_html(index=False, border=0, float_format=lambda v: f"{v:.3f}")
 
     def curves(self) -> pd.DataFrame:
-        """lever_deg and, per side, <side>_design_deg, <side>_asbuilt_deg, <side>_u95_deg."""
-        out = {"lever_deg": np.degrees(self.driver_angles)}
+        """lever_deg and, per side, <side>_design_deg, <side>_asbuilt_deg, <side>_u95_deg; doubt (in every row)."""
+        out: dict[str, Array | str] = {"lever_deg": np.degrees(self.driver_angles)}
         for s in self.design:
             out[f"{s}_design_deg"] = np.degrees(self.design[s])
             out[f"{s}_asbuilt_deg"] = np.degrees(self.as_built[s])
             out[f"{s}_u95_deg"] = np.degrees(self.u95[s])
-        return pd.DataFrame(out)
+        return pd.DataFrame({**out, "doubt": self.doubt})
 
     def measured(self) -> pd.DataFrame:
-        """One row per position: position, lever_deg, lever_u95_deg and, per side, steer and difference, degrees."""
+        """One row per position: position, lever_deg, lever_u95_deg and, per side, steer and difference, degrees; doubt.
+
+        ``doubt`` says which of lever, left and right it is about, and why.
+        """
         rows = []
         for p in self.points:
             row: dict[str, float | str] = {"position": p.position, "lever_deg": p.lever, "lever_u95_deg": p.lever_u95}
             for s in p.steer:
                 row |= {f"{s}_deg": p.steer[s], f"{s}_u95_deg": p.steer_u95[s],
                         f"{s}_difference_deg": p.difference[s], f"{s}_difference_u95_deg": p.difference_u95[s]}
-            rows.append(row)
+            about: dict[str, list[str]] = {}
+            for what, why in p.doubt.items():
+                if why:
+                    about.setdefault(why, []).append(what)
+            rows.append(row | {"doubt": "; ".join(f"{' and '.join(x)} {why}" for why, x in about.items())})
         columns = ["position", "lever_deg", "lever_u95_deg"] + [f"{s}_{w}_deg".replace("__", "_")
                                                                 for s in self.design for w in
-                                                                ("", "u95", "difference", "difference_u95")]
+                                                                ("", "u95", "difference", "difference_u95")] + ["doubt"]
         return pd.DataFrame(rows, columns=columns)
 
     def figure_table(self) -> pd.DataFrame:
-        """One row per figure: name, label, unit, design, measured, u95, target, tolerance, verdict, from_photos."""
+        """Row per figure: name, label, unit, design, measured, u95, target, tolerance, verdict, from_photos, doubt."""
         return pd.DataFrame([{"name": f.name, "label": f.label, "unit": f.unit, "design": f.design,
                               "measured": f.measured, "u95": f.u95, "target": f.target, "tolerance": f.tolerance,
                               "verdict": f.verdict.outcome.value if f.verdict else "",
-                              "says": f.verdict.text if f.verdict else "", "from_photos": f.from_photos}
+                              "says": f.verdict.text if f.verdict else "", "from_photos": f.from_photos,
+                              "doubt": f.doubt}
                              for f in self.figures])
 
     def figure(self, name: str) -> ComparedFigure:
@@ -133,11 +149,12 @@ class Comparison:
         raise KeyError(name)
 
 
-def compare(design: Rig, fit: Fit, n: int = 101) -> Comparison:
+def compare(design: Rig, fit: Fit, n: int = 101, doubts: Doubts | None = None) -> Comparison:
     """Compare what was measured with the design over ``n`` driver angles (made odd, zero among them).
 
     The grid is the design driver's travel, or the span measured where it gives none. Bands and half-widths are
-    95 %, first order from the joint covariance (JCGM 100), numerical slopes.
+    95 %, first order from the joint covariance (JCGM 100), numerical slopes. ``doubts``: what is not to be trusted
+    yet, and so is not judged; None: what the fit's own findings leave open.
 
     >>> comparison = compare(rig, fit)  # from load_rig and estimate
     >>> toe = comparison.figure("toe")
@@ -146,7 +163,7 @@ def compare(design: Rig, fit: Fit, n: int = 101) -> Comparison:
     """
     need_both_wheels(design)
     built = with_wheel_doubt(fit.as_built)
-    rig = built.rig
+    rig, doubts = built.rig, fit.doubts if doubts is None else doubts
     grid = driver_grid(_spanned(design, fit), n + 1 - n % 2)
     relative = unseen_sides(rig)
     zero = int(np.argmin(np.abs(grid)))
@@ -161,8 +178,8 @@ def compare(design: Rig, fit: Fit, n: int = 101) -> Comparison:
     model = Model(rig, grid)
     curve = slopes(model, built, nothing, headings)
     as_built, u95 = (x.reshape(len(sides), -1) for x in (curve.values, curve.u95))
-    points = _points(design, fit, built, relative)
-    figures = judged_figures(design, built, n, None if rig.bodies[rig.driver].travel else grid, fit.loaded)
+    points = _points(design, fit, built, relative, doubts)
+    figures = judged_figures(design, built, n, None if rig.bodies[rig.driver].travel else grid, fit.loaded, doubts)
     notes = []
     if relative:
         notes.append(f"The {' and '.join(relative)} wheel was never photographed turning by hand: its steer counts "
@@ -170,7 +187,7 @@ def compare(design: Rig, fit: Fit, n: int = 101) -> Comparison:
     if not np.isfinite(as_built).all():
         notes.append("The as-built linkage does not reach the whole travel; the curve stops where it locks up.")
     return Comparison(rig.driver, grid, dict(zip(sides, drawn, strict=True)), dict(zip(sides, as_built, strict=True)),
-                      dict(zip(sides, u95, strict=True)), points, figures, relative, tuple(notes))
+                      dict(zip(sides, u95, strict=True)), points, figures, relative, tuple(notes), doubts.travel)
 
 
 def _spanned(design: Rig, fit: Fit) -> Rig:
@@ -210,7 +227,8 @@ def predicted_curves(design: Rig, built: AsBuilt, relative: Sequence[str] = (), 
 
 # --- measured positions -------------------------------------------------------------------------------------
 
-def _points(design: Rig, fit: Fit, built: AsBuilt, relative: tuple[str, ...]) -> tuple[MeasuredPoint, ...]:
+def _points(design: Rig, fit: Fit, built: AsBuilt, relative: tuple[str, ...], doubts: Doubts,
+            ) -> tuple[MeasuredPoint, ...]:
     """Steer and its difference from the drawing at each lever position, with half-widths (see linkage.positions)."""
     driver, skip = built.rig.driver, {*design.spin_positions, *design.lean_positions}
     labels = [p for p in fit.positions if p not in skip and (driver, p) in fit.joint_angles]
@@ -232,8 +250,12 @@ def _points(design: Rig, fit: Fit, built: AsBuilt, relative: tuple[str, ...]) ->
             steer[s], diff[s] = float(np.degrees(value)), float(np.degrees(value - drawn[s][i]))
             steer_u[s], diff_u[s] = (float(np.degrees(half_width(g, cov))) for g in (found[s, p].slope, less))
         lever_u = own_half_widths(cov)[k] if k is not None else 0.0
+        where = (p, design.straight_ahead)
+        doubt = {"lever": doubts.on_parts((driver,), positions=where)} | {
+            s: doubts.on_parts((w.upright, *([w.spin_body] if w.spin_body else [])), positions=where)
+            for s, w in built.rig.wheels.items()}
         out.append(MeasuredPoint(p, float(np.degrees(lever[i])), float(np.degrees(lever_u)), steer, steer_u, diff,
-                                 diff_u))
+                                 diff_u, doubt))
     return tuple(out)
 
 
@@ -255,11 +277,11 @@ def _drawn_steer(design: Rig, lever: Array, relative: Sequence[str]) -> tuple[di
 # --- figures ------------------------------------------------------------------------------------------------
 
 def judged_figures(design: Rig, built: AsBuilt, n: int = 101, grid: Array | None = None,
-                   loaded: Sequence[LoadedFigure] = ()) -> tuple[ComparedFigure, ...]:
+                   loaded: Sequence[LoadedFigure] = (), doubts: Doubts | None = None) -> tuple[ComparedFigure, ...]:
     """Every figure of a rig as built, or as a shoot would know it, against the design; ``n`` driver angles (odd).
 
     ``grid`` (k,) rad: driver angles to look at instead of those over the stops of the rig as built. ``loaded``: figures
-    with the rider aboard, where they were photographed.
+    with the rider aboard, where they were photographed. ``doubts``: what is not judged before it is settled.
     """
     need_both_wheels(design)
     built = with_wheel_doubt(built)
@@ -277,9 +299,13 @@ def judged_figures(design: Rig, built: AsBuilt, n: int = 101, grid: Array | None
             continue
         value, u, share = found.get(kind.name, (float("nan"), float("nan"), None))
         t, k = design.targets.get(kind.name), kind.scale
+        doubt = doubts.on_figure(kind.name) if doubts else ""
+        said = None
+        if t is not None:
+            said = not_yet(kind, value, u, doubt) if doubt else judged_with_rider(kind, value, u, t, design, loaded)
         out.append(ComparedFigure(kind.name, kind.label, kind.unit, drawn.get(kind.name, float("nan")) * k, value * k,
-                                  u * k, t.value * k if t else None, t.tolerance * k if t else None,
-                                  judged_with_rider(kind, value, u, t, design, loaded) if t else None, share))
+                                  u * k, t.value * k if t else None, t.tolerance * k if t else None, said, share,
+                                  doubt))
     return tuple(out)
 
 

@@ -52,6 +52,13 @@ def judge(kind: FigureKind, value: float, u95: float, target: Target, remark: st
     return replace(v, text=f"{v.text} {remark}") if remark else v
 
 
+def not_yet(kind: FigureKind, value: float, u95: float, doubt: str) -> Verdict:
+    """No verdict on a figure ``value`` +/- ``u95`` (rad, mm or plain) in doubt: can't tell until that is settled."""
+    digits, k = max(kind.digits, 3 if kind.unit == "" else 2), kind.scale
+    said = f"{value * k:.{digits}f} +/- {u95 * k:.{digits}f} {kind.unit}".rstrip()
+    return Verdict(Outcome.CANNOT_TELL, f"{kind.label}: can't tell yet: {said} is {doubt}.", float("nan"))
+
+
 def verdict(value: float, u95: float, target_value: float, tolerance: float, unit: str = "", name: str = "",
             digits: int | None = None, rule: Rule = "within") -> Verdict:
     """Judge ``value`` +/- ``u95`` (95 %) against ``target_value`` +/- ``tolerance``, all in one unit.

@@ -114,10 +114,11 @@ def stood_off(drawn: Rig, name: str, hinge: tuple[Array, Array], points: Mapping
 def stops_doubt(rig: Rig) -> float:
     """Standard uncertainty (rad) of where the driver's stops are, where they were not photographed.
 
-    How well its arm tells where it stood (tolerance of the hole over the arm), and how far stops may be off.
+    How well its arm tells where it stood (tolerances of hole and pivot, which are stated apart, over the arm), and how
+    far stops may be off.
     """
     body = rig.bodies[rig.driver]
-    arms = [p.tol / r for p in rig.points.values() if p.body == rig.driver
+    arms = [float(np.hypot(p.tol, body.pivot_tol)) / r for p in rig.points.values() if p.body == rig.driver
             for r in [float(np.linalg.norm(np.cross(np.subtract(p.xyz, body.pivot), body.axis)))] if r > LEAST_ARM]
     return standard(float(np.hypot(min(arms, default=0.0), rig.stop_tol)))
 

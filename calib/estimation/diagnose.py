@@ -19,7 +19,7 @@ from calib.estimation.moved import Moved, slipped_tag, what_moved
 from calib.estimation.solver import reduced_system
 from calib.estimation.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
 from calib.estimation.unknowns import Layout, State, tightened
-from calib.findings import Code
+from calib.findings import EVERYTHING, Code
 from calib.results import Finding, Repeatability
 from calib.rig.model import FRAME
 from calib.uncertainty import K95
@@ -329,7 +329,8 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
     for name, row in total.iterrows():
         lost = 1 - row["sum"] / row["size"]
         if lost > 0.25:
-            out.append(Finding(Code.PHOTO_POOR, str(name), facts={"lost": float(lost)}))
+            where = layout.photo_positions[layout.photos.index(str(name))]
+            out.append(Finding(Code.PHOTO_POOR, str(name), (where,), {"lost": float(lost)}))
     out += loose_tags(problem, s, residuals)
     out += scale_finding(problem, s, cov)
     if any(f.code is Code.PART_TAGS_SIZE for f in out):
@@ -339,7 +340,7 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
     knocked = {rig.tags[t].centres_on for t in slipped}
     for i, name in enumerate(layout.photos):
         if abs(s.df[i]) > ZOOM:
-            out.append(Finding(Code.DIGITAL_ZOOM, name, facts={"off": float(s.df[i])}))
+            out.append(Finding(Code.DIGITAL_ZOOM, name, facts={"off": float(s.df[i])}, touches=(EVERYTHING,)))
     m = problem.motions(s)
     closures = [b for b in problem.blocks(s) if isinstance(b, Closure)]
     for rod in layout.rods:

@@ -99,7 +99,7 @@ def _mismatch(name: str, holes: Holes, file: Rig, built: Rig) -> Finding:
                               "others": tuple(h for h in holes.may_be.get(name, ()) if h != hole)}
     if p.body in built.bodies and (off := _part_off(name, file, built, ball)) is not None:
         facts |= {"part": p.body, "part_mm": off}
-    return Finding(Code.HOLE_MISMATCH, name, facts=facts, touches=(name, p.body))
+    return Finding(Code.HOLE_MISMATCH, name, facts=facts)
 
 
 def _part_off(name: str, file: Rig, built: Rig, ball: Array) -> float | None:
@@ -116,7 +116,7 @@ def _doubt(name: str, holes: Holes, file: Rig) -> Finding:
     apart = min(float(np.linalg.norm(np.subtract(p.holes[a], p.holes[b])))
                 for a, b in itertools.combinations(choice, 2))
     doubtful = choice[0] != p.use or holes.chance[name] < NAMED
-    return Finding(Code.HOLE_UNCERTAIN, name, serious=doubtful, touches=(name,),
+    return Finding(Code.HOLE_UNCERTAIN, name, serious=doubtful,
                    facts={"holes": choice, "taken": holes.use[name], "file_hole": p.use, "apart_mm": apart})
 
 

@@ -42,6 +42,18 @@ def raw_figures(rig: Rig, angles: Mapping[tuple[str, str], float], positions: Se
     return out
 
 
+def _rests(rig: Rig, positions: Sequence[str], ahead: str) -> dict[str, tuple[tuple[str, ...], tuple[str, ...]]]:
+    """What a figure rests on, and the positions it hangs on; see ``Figure``."""
+    wheels = {s: tuple(x for x in (w.upright, w.spin_body) if x) for s, w in rig.wheels.items()}
+    both = tuple(x for parts in wheels.values() for x in parts)
+    out: dict[str, tuple[tuple[str, ...], tuple[str, ...]]]
+    out = {f"{b} angle at {p}": ((b,), (p, ahead)) for b in rig.bodies for p in positions}
+    out |= {steer_name(s, p): (parts, (p, ahead)) for s, parts in wheels.items() for p in positions}
+    out |= {n: (wheels.get(k.side, both), (ahead, *rig.spin_positions)) for n, k in FIGURES.items() if k.part == "axes"}
+    out |= {f"length of {r}": ((r,), ()) for r in rig.rods}
+    return out | {f"toe at {ahead}": (both, (ahead, *rig.spin_positions))}
+
+
 def steer_name(side: str, position: str) -> str:
     """Name of a wheel's steer at a position, counted from straight ahead."""
     return f"steer {side} at {position} from ahead"
@@ -78,11 +90,12 @@ def measured_figures(design: Rig, fit: Fit) -> tuple[Figure, ...]:
     drawn = np.zeros_like(cov)
     drawn[na:, na:] = built.drawing_cov
     out = []
+    rests = _rests(built.rig, positions, design.straight_ahead)
     rows = zip(found.items(), half_width(slope, cov), share_beside(slope, cov, drawn), strict=True)
     for (name, (value, unit)), u, share in rows:
         factor = np.rad2deg(1.0) if unit == "rad" else 1.0
         out.append(Figure(name, float(value * factor), float(u * factor), "deg" if unit == "rad" else unit,
-                          1.0 if share is None else share))
+                          1.0 if share is None else share, "", *rests[name]))
     return tuple(out)
 
 
@@ -94,29 +107,29 @@ def pivot_table(design: Rig, built: AsBuilt, layout: Layout) -> pd.DataFrame:
     u95 = dict(zip(built.names, built.held_u95, strict=True))
     rows = []
 
-    def add(what: str, a: object, b: object, keys: Sequence[str], unit: str) -> None:
+    def add(what: str, item: str, a: object, b: object, keys: Sequence[str], unit: str) -> None:
         a3, b3 = np.atleast_1d(np.asarray(a, float)), np.atleast_1d(np.asarray(b, float))
         u = [u95[k] for k in keys]
         share = min(built.from_photos[k] for k in keys)
-        rows.append({"what": what, "design": tuple(np.round(a3, 3)), "measured": tuple(np.round(b3, 3)),
+        rows.append({"what": what, "item": item, "design": tuple(np.round(a3, 3)), "measured": tuple(np.round(b3, 3)),
                      "difference": tuple(np.round(b3 - a3, 3)), "u95": tuple(np.round(u, 3)), "unit": unit,
                      "from_photos": share})
 
     for b in layout.bodies:
         if design.bodies[b].role == "wheel" or b == FRAME:
             continue
-        add(f"{b} pivot", design.bodies[b].pivot, built.rig.bodies[b].pivot, vector_names(b, Kind.PIVOT), "mm")
+        add(f"{b} pivot", b, design.bodies[b].pivot, built.rig.bodies[b].pivot, vector_names(b, Kind.PIVOT), "mm")
         keys = vector_names(b, Kind.AXIS)
         a, m = np.asarray(design.bodies[b].axis), np.asarray(built.rig.bodies[b].axis)
         tilt = float(np.rad2deg(np.arctan2(np.linalg.norm(np.cross(a, m)), a @ m)))
-        rows.append({"what": f"{b} axis direction", "design": tuple(np.round(a, 4)), "measured": tuple(np.round(m, 4)),
-                     "difference": (round(tilt, 3),), "unit": "deg",
+        rows.append({"what": f"{b} axis direction", "item": b, "design": tuple(np.round(a, 4)),
+                     "measured": tuple(np.round(m, 4)), "difference": (round(tilt, 3),), "unit": "deg",
                      "u95": (round(float(np.rad2deg(max(u95[k] for k in keys))), 3),),
                      "from_photos": min(built.from_photos[k] for k in keys)})
     for p in layout.points:
         use = design.points[p].use
-        add(f"{p} (hole {use})" if len(design.points[p].holes) > 1 else p, design.points[p].xyz,
+        add(f"{p} (hole {use})" if len(design.points[p].holes) > 1 else p, p, design.points[p].xyz,
             built.rig.points[p].xyz, vector_names(p, Kind.HOLE, use), "mm")
     for r in layout.rods:
-        add(f"{r} length", design.rods[r].length, built.rig.rods[r].length, [length_name(r)], "mm")
+        add(f"{r} length", r, design.rods[r].length, built.rig.rods[r].length, [length_name(r)], "mm")
     return pd.DataFrame(rows)

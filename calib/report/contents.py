@@ -20,6 +20,7 @@ from calib.results import AsBuilt, Fit
 from calib.rig.model import Rig
 from calib.rig.parameters import ParameterName, length_name
 from calib.second_process import Task
+from calib.trust import Doubts
 from calib.uncertainty import own_half_widths
 from capture.observations import Observations
 
@@ -51,6 +52,12 @@ class Results:
     travel: Travel | None = None  # curves over the travel
     begun: Mapping[str, Task] = field(default_factory=dict)  # files that another process makes already
 
+    @property
+    def pivots(self) -> pd.DataFrame:
+        """The fit's pivot table with what is not to be trusted yet."""
+        t, doubts = self.fit.pivot_table, self.fit.doubts
+        return t.assign(doubt=[doubts.on_parts((str(i),), str(u)) for i, u in zip(t["item"], t["unit"], strict=True)])
+
     def sheet(self) -> Sheet:
         """The go / no-go sheet."""
         return make_sheet(self.figures, self.findings, self.limits)
@@ -62,7 +69,7 @@ class Results:
             return ["Centre the levers first.", self.work["centre_first"]]
         if first is None:
             return list(self.work["notes"])
-        lines = []
+        lines = [f"{first['title']}.", *first["notes"]] if first.get("doubt") else []
         for k, s in enumerate(first["steps"], 1):
             lines.append(f"{k}. {s['do']}")
             lines += [f"     {x}" for x in (s["how"], f"Recheck {listing(s['recheck'])}." if s["recheck"] else "") if x]
@@ -71,6 +78,11 @@ class Results:
         if first["chance"] is not None:
             lines.append(f"Chance that every tolerance is then met: {percent(first['chance'])}")
         return lines
+
+
+def marked(table: pd.DataFrame, doubt: str) -> pd.DataFrame:
+    """The table with a column that says why its numbers are not to be trusted yet, where there is anything."""
+    return table.assign(doubt=doubt) if len(table) and doubt else table
 
 
 def what_moves_what(rig: Rig, each: int = 4) -> pd.DataFrame:
@@ -106,15 +118,17 @@ def photos_table(obs: Observations, fit: Fit) -> pd.DataFrame:
 
 
 def work_data(design: Rig, built: AsBuilt, comparison: Comparison, proposals: Proposals | None, figures: pd.DataFrame,
-              labels: Mapping[str, str], trouble: str = "", shot: Collection[str] = ()) -> dict[str, Any]:
+              labels: Mapping[str, str], trouble: str = "", shot: Collection[str] = (), doubts: Doubts | None = None,
+              ) -> dict[str, Any]:
     """Proposals as plain data: what ``proposals.json`` holds and the report shows.
 
     Keys: proposals (title, changes, steps, shoot, chance, side_effects, predicted, items, curves), withheld (text,
     reason), limited, photos, notes. ``changes`` are the steps as paragraphs, ``steps`` the same in parts (kind, item,
     do, how, recheck), ``shoot`` the positions to photograph again (positions, spin_positions), ``centre_first`` what
-    comes before all of it where only the centring is wrong. ``shot``: the positions photographed.
+    comes before all of it where only the centring is wrong. ``shot``: the positions photographed. A proposal that
+    changes what ``doubts`` touch says so and is not called one to do.
     """
-    where = centring(design, comparison, shot)
+    where = None if comparison.doubt else centring(design, comparison, shot)
     alone = where is not None and where.alone
     empty = {"format": FORMAT, "proposals": [], "withheld": [], "limited": [], "photos": [],
              "centre_first": where.text if where is not None and alone else ""}
@@ -134,7 +148,10 @@ def work_data(design: Rig, built: AsBuilt, comparison: Comparison, proposals: Pr
             head = "If nothing is done"
         else:
             head = f"Another way ({k})" + (", least work" if p is least and p is not listed[0] else "")
-        out.append(_proposal_data(design, built, comparison, p, head, now, labels, where.where if where else ""))
+        data = _proposal_data(design, built, comparison, p, head, now, labels, where.where if where else "")
+        doubt = "" if doubts is None else next(filter(None, (doubts.on_parts((c.item,), "mm") for c in p.changes)), "")
+        out.append({**data, "title": f"{data['title']}: not before it is settled", "doubt": doubt,
+                    "notes": [f"What this changes is {doubt}."]} if doubt else data)
     held = [{"text": title(w.item), "reason": w.reason} for w in proposals.withheld]
     return {**empty, "proposals": out, "withheld": held, "limited": list(proposals.limited_by),
             "photos": list(proposals.photos), "notes": list(proposals.notes)}

@@ -27,7 +27,7 @@ from calib.report.pictures import (
 )
 from calib.report.record import append_record
 from calib.report.whole import appearing
-from calib.results import Fit
+from calib.results import Fit, loaded_doubts
 from calib.rig.writer import as_built_toml
 from calib.second_process import SecondProcess, Task, Work
 from calib.uncertainty import own_half_widths
@@ -71,20 +71,23 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
             return []
 
     say("writing tables")
-    (folder / "as_built.toml").write_text(as_built_toml(fit.as_built), encoding="utf-8")
+    as_built = as_built_toml(fit.as_built, lambda part, unit: fit.doubts.on_parts((part,), unit))
+    (folder / "as_built.toml").write_text(as_built, encoding="utf-8")
     write_json(folder / "fit.json", {"vehicle": results.design.name, **fit_data(fit),
                                      "findings": results.findings})
     write_json(folder / "proposals.json", results.work)
     for name, t in (("figures", results.figures), ("curves", results.curves), ("measured", results.measured),
-                    ("photos", results.photos), ("pivots", pivots_flat(fit.pivot_table)),
+                    ("photos", results.photos), ("pivots", pivots_flat(results.pivots)),
                     ("sensitivity", results.sensitivity),
-                    ("limits", pd.DataFrame(results.limits, columns=["kept", "text"])), ("play", results.play),
+                    ("limits", pd.DataFrame(results.limits, columns=["kept", "text"])
+                     .assign(doubt=results.comparison.doubt)), ("play", results.play),
                     ("lean", results.lean), ("hand", results.hand), ("riders", results.riders)):
         if not len(t) and name in ("play", "lean", "hand", "riders"):
             continue
         safe_cells(t).to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
     if results.travel is not None:
-        results.travel.table.to_csv(folder / "travel.csv", index=False, float_format="%.6g")
+        over = results.travel.table.assign(doubt=results.comparison.doubt)
+        over.to_csv(folder / "travel.csv", index=False, float_format="%.6g")
     made("corners", write_corners, obs)
     say("drawing over the photos")
     drawn = [(caption, folder / name)
@@ -151,6 +154,7 @@ def _plain(v: Any) -> Any:
 def fit_data(fit: Fit) -> dict[str, Any]:
     """The fit as plain data: camera, print, photo poses, joint angles (deg), board, tag places, figures, findings."""
     c, p = fit.camera, fit.printed
+    doubts = fit.doubts
     turns = dict(zip(fit.angle_names, np.degrees(own_half_widths(fit.angle_cov)), strict=True))
     return {
         "format": FORMAT,
@@ -159,7 +163,8 @@ def fit_data(fit: Fit) -> dict[str, Any]:
                    "u95": dict(c.u95)},
         **({} if p is None else {"print": {"scale": p.scale, "stretch": p.stretch, "u95": dict(p.u95)}}),
         "positions": fit.positions,
-        "joint_angles_deg": [{"body": b, "position": p, "angle": math.degrees(a), "u95": turns.get((b, p), 0.0)}
+        "joint_angles_deg": [{"body": b, "position": p, "angle": math.degrees(a), "u95": turns.get((b, p), 0.0),
+                              "doubt": doubts.on_parts((b,), positions=(p,))}
                              for (b, p), a in fit.joint_angles.items()],
         "board_to_frame": {"R": fit.board_R, "t_mm": fit.board_t},
         "tags_to_frame": {n: {"R": R, "t_mm": t} for n, (R, t) in fit.tag_poses.items()},
@@ -168,9 +173,9 @@ def fit_data(fit: Fit) -> dict[str, Any]:
                    for f in fit.photos.values()],
         "rod_misfit_mm": [{"rod": r, "position": p, "mm": v} for (r, p), v in fit.rod_misfit.items()],
         "figures": [{"name": f.name, "value": f.value, "u95": f.u95, "unit": f.unit, "from_photos": f.from_photos,
-                     "note": f.note} for f in fit.figures],
+                     "note": f.note, "doubt": fit.doubt_on(f)} for f in fit.figures],
         "drawing": {"chi2": fit.drawing.chi2, "degrees_of_freedom": fit.drawing.dof, "factor": fit.drawing.factor},
         "findings": [f.as_data() for f in fit.findings],
-        "loaded": [asdict(f) for f in fit.loaded],
+        "loaded": [{**asdict(f), "doubt": why} for f, why in zip(fit.loaded, loaded_doubts(fit).values(), strict=True)],
         "parameters": {"names": fit.as_built.names, "covariance": fit.as_built.cov},
     }

@@ -22,9 +22,10 @@ from calib.report.linkage_view import travel_view
 from calib.report.misses import explain
 from calib.report.numbers import pm
 from calib.report.sheet import CAUTIONS, NOT_MET, Sheet
-from calib.report.tables import Cell, badge
+from calib.report.tables import Badge, Cell, badge
 from calib.report.travel_plots import band_note, panels
-from calib.results import Fit
+from calib.results import Fit, loaded_doubts
+from calib.trust import UNTRUSTED
 
 if TYPE_CHECKING:
     from calib.report.contents import Results
@@ -49,7 +50,8 @@ def verdict_card(sheet: Sheet, head: str, steps: Sequence[str], chance: float | 
     """What the verdicts come to and the first adjustment, or what to do instead."""
     bad = bool(sheet.broken) or any(x.verdict == NOT_MET for x in sheet.lines)
     return Card(sheet.headline, "met" if sheet.go else "not" if bad else "",
-                tuple((x.label, badge(x.verdict)) for x in sheet.lines), head, tuple(steps), chance, sheet.go,
+                tuple((x.label, Badge(f"{x.verdict}: {UNTRUSTED}") if x.doubt else badge(x.verdict))
+                      for x in sheet.lines), head, tuple(steps), chance, sheet.go,
                 sheet.warnings, sheet.remarks)
 
 
@@ -87,7 +89,8 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
     sheet = results.sheet()
     return render(
         "report.html.j2", title=f"{results.design.name}: steering as measured", lead=_lead(results),
-        card=_card(results, sheet), confirm=None if before is None else _confirm(results, folder, before),
+        card=_card(results, sheet), doubt=results.comparison.doubt,
+        confirm=None if before is None else _confirm(results, folder, before),
         work=_work(results.work), plots=_plots(results, folder, drawn), tables=_tables(results, sheet),
         linkage=travel_view(results), findings=in_order(results.findings),
         lens=lens_line(results.fit), offsets=offsets_line(results.fit), cautions=CAUTIONS)
@@ -149,11 +152,11 @@ def _plots(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]]) ->
 def _tables(results: Results, sheet: Sheet) -> dict[str, tables.Table | None]:
     fit = results.fit
     return {"positions": tables.positions_table(results.measured), "figures": tables.figures_table(results.figures),
-            "sides": tables.sides_table(results.figures), "pivots": tables.pivots_table(fit.pivot_table),
+            "sides": tables.sides_table(results.figures), "pivots": tables.pivots_table(results.pivots),
             "misfit": tables.misfit_table(fit.rod_misfit), "play": tables.play_table(results.play),
-            "lean": tables.lean_table(results.lean), "loaded": tables.loaded_table(fit.loaded),
+            "lean": tables.lean_table(results.lean), "loaded": tables.loaded_table(fit.loaded, loaded_doubts(fit)),
             "hand": tables.hand_table(results.hand), "riders": tables.riders_table(results.riders),
-            "limits": tables.limits_table(results.limits),
+            "limits": tables.limits_table(results.limits, results.comparison.doubt),
             "offsets": tables.offsets_table(results.offsets),
             "sensitivity": tables.plain_table(results.sensitivity), "photos": tables.photos_table(results.photos),
             "sheet": tables.sheet_table(sheet)}

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from calib.report.sheet import short
+from calib.trust import UNTRUSTED
 
 if TYPE_CHECKING:  # a process that draws nothing has no need of it
     from matplotlib.axes import Axes
@@ -100,6 +101,8 @@ def steer_curves(curves: pd.DataFrame, measured: pd.DataFrame, driver: str = "le
         for ax in (top, low):
             ax.axhline(0, color="#999999", linewidth=0.8, zorder=0)
             ax.axvline(0, color="#999999", linewidth=0.8, zorder=0)
+        if "doubt" in curves and curves["doubt"].astype(bool).any():
+            top.text(0.02, 0.96, UNTRUSTED, color=RIGHT, transform=top.transAxes, va="top")
         top.legend(ncols=3, loc="lower center", bbox_to_anchor=(0.5, 1.0))
         low.legend(ncols=2, loc="lower center", bbox_to_anchor=(0.5, 0.98))
     return figure
@@ -155,7 +158,9 @@ def figure_bars(figures: pd.DataFrame) -> Figure:
             if shown != value:
                 ax.annotate(f"{value:+.1f}", (shown, k), textcoords="offset points", xytext=(0, 7), fontsize=8,
                             ha="center")
-        ax.set_yticks(range(len(rows)), [short(str(n)) for n in rows["name"]][::-1])
+        doubt = rows["doubt"].astype(bool) if "doubt" in rows else [False] * len(rows)
+        names = [short(str(n)) + (f"\n{UNTRUSTED}" if d else "") for n, d in zip(rows["name"], doubt, strict=True)]
+        ax.set_yticks(range(len(rows)), names[::-1])
         ax.set_ylim(-0.6, max(len(rows), 1) - 0.4)
         ax.set_xlim(-4, 4)
         ax.set_xlabel("off target, in tolerances (green: inside)")

@@ -9,6 +9,7 @@ import pandas as pd
 
 from calib.advice.verdict import Outcome
 from calib.rig.figures import FIGURES
+from calib.trust import UNTRUSTED
 
 MET, NOT_MET, UNKNOWN = Outcome.MET.value, Outcome.NOT_MET.value, Outcome.CANNOT_TELL.value
 
@@ -40,11 +41,12 @@ MOST_REMARKS = 5  # shown beside the verdict; the rest are counted
 
 @dataclass(frozen=True)
 class SheetLine:
-    """One tolerance. ``verdict`` is met, not met or can't tell yet."""
+    """One tolerance. ``verdict`` is met, not met or can't tell yet; ``doubt``: what must be settled before."""
 
     label: str
     verdict: str
     text: str
+    doubt: str = ""
 
 
 @dataclass(frozen=True)
@@ -67,14 +69,21 @@ def make_sheet(figures: pd.DataFrame, findings: Sequence[Mapping[str, object]] =
                limits: Sequence[tuple[bool, str]] = ()) -> Sheet:
     """The sheet from the figures table (name, verdict, says; no verdict: no target), the findings and the limits.
 
-    A finding is a mapping with text, serious and remark, as the result folder keeps them; a limit is (kept, sentence).
+    A figure that the column ``doubt`` speaks against has no verdict, whatever stands there. A finding is a mapping
+    with text, serious and remark, as the result folder keeps them; a limit is (kept, sentence).
     """
     rows = figures[figures["verdict"].fillna("").astype(str) != ""]
-    lines = tuple(SheetLine(short(str(r["name"])), str(r["verdict"]), str(r["says"])) for _, r in rows.iterrows())
+    lines = tuple(_line(r) for _, r in rows.iterrows())
     serious = sorted((f for f in findings if f.get("serious")), key=lambda f: f.get("code") not in FIRST)
     warnings = tuple(str(f["text"]) for f in serious)
     broken = tuple(text.replace("_", " ") for kept, text in limits if not kept)
     return Sheet(lines, broken, warnings, headline(lines, broken, warnings), _remarks(findings))
+
+
+def _line(r: pd.Series) -> SheetLine:
+    doubt = r.get("doubt", "")
+    doubt = doubt if isinstance(doubt, str) else ""  # an empty cell read back is nan
+    return SheetLine(short(str(r["name"])), UNKNOWN if doubt else str(r["verdict"]), str(r["says"]), doubt)
 
 
 def _remarks(findings: Sequence[Mapping[str, object]]) -> tuple[str, ...]:
@@ -90,7 +99,8 @@ def _remarks(findings: Sequence[Mapping[str, object]]) -> tuple[str, ...]:
 def headline(lines: Sequence[SheetLine], broken: Sequence[str] = (), warnings: Sequence[str] = ()) -> str:
     """What the verdicts come to, in one or two plain sentences."""
     bad = [x.label for x in lines if x.verdict == NOT_MET]
-    open_ = [x.label for x in lines if x.verdict == UNKNOWN]
+    open_ = [x.label for x in lines if x.verdict == UNKNOWN and not x.doubt]
+    spoilt = [x.label for x in lines if x.doubt]
     if not lines:
         out = "No target is set in the rig file, so no tolerance can be judged."
     elif bad:
@@ -99,8 +109,12 @@ def headline(lines: Sequence[SheetLine], broken: Sequence[str] = (), warnings: S
             out += f" Not yet known: {listing(open_)}."
     elif open_:
         out = f"Can't tell yet: {listing(open_)} {'needs' if len(open_) == 1 else 'need'} a surer measurement."
+    elif spoilt:
+        out = "Can't tell yet."
     else:
         out = "Every tolerance is met." if len(lines) > 1 else "The tolerance is met."
+    if spoilt:
+        out += f" {listing(spoilt)[:1].upper()}{listing(spoilt)[1:]} {'is' if len(spoilt) == 1 else 'are'} {UNTRUSTED}."
     if broken:
         many = "A limit is" if len(broken) == 1 else f"{len(broken)} limits are"
         out += f" {many} broken somewhere in the travel."

@@ -13,7 +13,7 @@ import pandas as pd
 from calib.advice.proposal import percent
 from calib.report.confirm import BeforeAfter
 from calib.report.numbers import bare, places, pm
-from calib.report.sheet import MET, NOT_MET, Sheet
+from calib.report.sheet import MET, NOT_MET, UNKNOWN, Sheet, listing
 from calib.results import LoadedFigure
 from calib.rig.figures import FIGURES, kinds
 
@@ -79,9 +79,25 @@ def figures_table(figures: pd.DataFrame) -> Table | None:
             wanted = f"{float(r['target']):.{_decimals(r['target'])}f} \u00b1 {float(r['tolerance']):g}"
         rows.append([str(r["label"]), f"{design:.{digits}f}" if math.isfinite(design) else "-",
                      bare(float(r["measured"]), u, unit), unit, wanted, badge(cell_text(r["verdict"])),
-                     _share(r["from_photos"])])
-    return table(("figure", "design", "measured, 95 %", "unit", "wanted", "verdict", "from photos"), rows,
-                 (1, 2, 4, 6))
+                     _share(r["from_photos"]), doubted(r)])
+    return _without_empty(table(("figure", "design", "measured, 95 %", "unit", "wanted", "verdict", "from photos",
+                                 DOUBT), rows, (1, 2, 4, 6)))
+
+
+DOUBT = "in doubt"  # head of the column that is there only where something is
+
+
+def doubted(row: Any) -> Cell:
+    """Why the numbers of a table's row are not to be trusted yet; empty where nothing speaks against them."""
+    why = cell_text(row.get("doubt", ""))
+    return Badge(why, "not") if why else ""
+
+
+def _without_empty(t: Table | None) -> Table | None:
+    """The table without its last column where nothing stands in it."""
+    if t is None or any(r[-1] for r in t.rows):
+        return t
+    return Table(t.head[:-1], tuple(r[:-1] for r in t.rows), t.numeric)
 
 
 def positions_table(measured: pd.DataFrame) -> Table | None:
@@ -93,15 +109,16 @@ def positions_table(measured: pd.DataFrame) -> Table | None:
             for what in ("", "_difference"):
                 value, u = r.get(f"{side}{what}_deg", math.nan), r.get(f"{side}{what}_u95_deg", math.nan)
                 row.append(bare(float(value), float(u), "deg"))
-        rows.append(row)
-    return table(("position", "lever, deg", "left steer, deg", "less design", "right steer, deg", "less design"), rows,
-                 (1, 2, 3, 4, 5))
+        rows.append([*row, doubted(r)])
+    return _without_empty(table(("position", "lever, deg", "left steer, deg", "less design", "right steer, deg",
+                                 "less design", DOUBT), rows, (1, 2, 3, 4, 5)))
 
 
-def loaded_table(figures: Sequence[LoadedFigure]) -> Table | None:
-    """Toe, camber and caster with the rider aboard, and what that changes."""
-    rows = [[f.name, bare(f.loaded, f.loaded_u95, "deg"), bare(f.change, f.change_u95, "deg")] for f in figures]
-    return table(("figure", "with the rider, deg", "change, deg"), rows, (1, 2))
+def loaded_table(figures: Sequence[LoadedFigure], doubts: Mapping[str, str]) -> Table | None:
+    """Toe, camber and caster with the rider aboard, and what that changes; ``doubts`` by figure."""
+    rows = [[f.name, bare(f.loaded, f.loaded_u95, "deg"), bare(f.change, f.change_u95, "deg"),
+             doubted({"doubt": doubts.get(f.name, "")})] for f in figures]
+    return _without_empty(table(("figure", "with the rider, deg", "change, deg", DOUBT), rows, (1, 2)))
 
 
 def sides_table(figures: pd.DataFrame) -> Table | None:
@@ -112,8 +129,18 @@ def sides_table(figures: pd.DataFrame) -> Table | None:
         three = [by.get(f"{k.name}_{side}") for side in ("left", "right", "difference")]
         if any(r is not None for r in three):
             rows.append([k.short, *("-" if r is None else bare(float(r["measured"]), float(r["u95"]), k.unit)
-                                    for r in three), k.unit])
-    return table(("figure", "left, 95 %", "right, 95 %", "left less right, 95 %", "unit"), rows, (1, 2, 3))
+                                    for r in three), k.unit, _which_side(three)])
+    return _without_empty(table(("figure", "left, 95 %", "right, 95 %", "left less right, 95 %", "unit", DOUBT), rows,
+                                (1, 2, 3)))
+
+
+def _which_side(three: Sequence[Any]) -> Cell:
+    """Which of left, right and their difference is in doubt, and why."""
+    by: dict[str, list[str]] = {}
+    for side, r in zip(("left", "right", "difference"), three, strict=True):
+        if r is not None and cell_text(r.get("doubt", "")):
+            by.setdefault(cell_text(r["doubt"]), []).append(side)
+    return Badge("; ".join(f"{listing(s)} {why}" for why, s in by.items()), "not") if by else ""
 
 
 def misfit_table(misfit: Mapping[tuple[str, str], float]) -> Table | None:
@@ -139,8 +166,9 @@ def pivots_table(pivots: pd.DataFrame) -> Table | None:
         place = [tuple(f"{x:.{4 if turn else n}f}" for x, n in zip(v, d, strict=False)) for v in (design, built)]
         change = tuple(("+" if x > 0 else "") + bare(x, e, unit) for x, e in zip(off, u, strict=False))
         rows.append([spaced(cell_text(r["what"])), ("x", "y", "z") if len(built) == 3 else "", *place, change, unit,
-                     _share(r["from_photos"])])
-    return table(("what", "", "design", "measured", "difference, 95 %", "unit", "from photos"), rows, (2, 3, 4, 6))
+                     _share(r["from_photos"]), doubted(r)])
+    return _without_empty(table(("what", "", "design", "measured", "difference, 95 %", "unit", "from photos", DOUBT),
+                                rows, (2, 3, 4, 6)))
 
 
 def _numbers(v: object) -> list[float]:
@@ -176,10 +204,10 @@ def confirm_table(outcomes: Sequence[BeforeAfter]) -> Table | None:
     return table(("figure", "before", "predicted", "after", "unit", "verdict", ""), rows, (1, 2, 3))
 
 
-def limits_table(limits: Sequence[tuple[bool, str]]) -> Table | None:
-    """What the rig as built must not do over the travel, one sentence each."""
-    rows: list[list[Cell]] = [[Badge("kept", "met") if ok else Badge("broken", "not"), spaced(text)]
-                              for ok, text in limits]
+def limits_table(limits: Sequence[tuple[bool, str]], doubt: str = "") -> Table | None:
+    """What the rig as built must not do over the travel, one sentence each; none passes for kept while in doubt."""
+    kept = Badge(UNKNOWN) if doubt else Badge("kept", "met")
+    rows: list[list[Cell]] = [[kept if ok else Badge("broken", "not"), spaced(text)] for ok, text in limits]
     return table(("", "tightest of each kind, and every one broken"), rows)
 
 

@@ -49,12 +49,13 @@ def rig_to_toml(rig: Rig, comments: Mapping[str, str] | None = None) -> str:
     return _document(rig, comments or {}, _Style())
 
 
-def as_built_toml(as_built: AsBuilt) -> str:
+def as_built_toml(as_built: AsBuilt, doubt: Callable[[str, str], str] = lambda part, unit: "") -> str:
     """The measured rig in the form of the design, each measured value with its 95 % half-width behind it.
 
-    Places and lengths are rounded to 0.0001 mm, directions to 7 decimals (0.00001 deg).
+    Places and lengths are rounded to 0.0001 mm, directions to 7 decimals (0.00001 deg). ``doubt`` of a part (body,
+    point, rod or wheel's side) and unit ("mm", "deg"): why its value is not to be trusted yet, "" where it is.
     """
-    comments = measured_comments(as_built)
+    comments = measured_comments(as_built, doubt)
     comments[""] = (
         "The rig as measured: +/- is the 95 % half-width of each value between the parts, the frame laid onto\n"
         "the drawing; the share from photos says how much of it came from them, the rest from the drawing.\n"
@@ -64,7 +65,7 @@ def as_built_toml(as_built: AsBuilt) -> str:
     return _document(as_built.rig, comments, _Style(mm=4, unit=7), as_built=True)
 
 
-def measured_comments(as_built: AsBuilt) -> dict[str, str]:
+def measured_comments(as_built: AsBuilt, doubt: Callable[[str, str], str] = lambda part, unit: "") -> dict[str, str]:
     """Dotted key path to "+/- 0.12, 0.10, 0.14 mm; 98 % from photos", for every measured value."""
     u95 = dict(zip(as_built.names, as_built.held_u95, strict=True))
     groups: dict[str, list[ParameterName]] = {}
@@ -82,6 +83,8 @@ def measured_comments(as_built: AsBuilt) -> dict[str, str]:
         text = "+/- " + ", ".join(parts) + (" deg" if direction else " mm")
         if shares:
             text += f"; {100 * float(np.mean(shares)):.0f} % from photos"
+        if why := doubt(first.owner, "deg" if direction else "mm"):
+            text += f"; {why}"
         out[_comment_path(as_built.rig, first)] = text
     return out
 

@@ -210,7 +210,10 @@ def with_distances(rig: Rig, rods: Sequence[str], angles: Mapping[str, float] | 
 
 
 def moved(rig: Rig, angles: Mapping[str, float]) -> Rig:
-    """The same vehicle described in the assembly reached at ``angles`` (which becomes the new zero)."""
+    """The same vehicle described in the assembly reached at ``angles`` (which becomes the new zero).
+
+    The stops stay where they are on the vehicle, so that each travel counts from the new zero.
+    """
     poses = {b: body_pose(rig, b, angles) for b in [*rig.bodies, FRAME]}
 
     def place(body: str, v: Vec) -> Vec:
@@ -220,7 +223,10 @@ def moved(rig: Rig, angles: Mapping[str, float]) -> Rig:
     def point_to(body: str, v: Vec) -> Vec:
         return vec(poses[body][0] @ np.asarray(v))
 
-    bodies = {n: replace(b, pivot=place(b.parent, b.pivot), axis=point_to(b.parent, b.axis))
+    def counted(b: Body) -> tuple[float, float] | None:
+        return b.travel and (b.travel[0] - angles.get(b.name, 0.0), b.travel[1] - angles.get(b.name, 0.0))
+
+    bodies = {n: replace(b, pivot=place(b.parent, b.pivot), axis=point_to(b.parent, b.axis), travel=counted(b))
               for n, b in rig.bodies.items()}
     points = {n: replace(p, holes={h: place(p.body, v) for h, v in p.holes.items()},
                          bolt=point_to(p.body, p.bolt or rig.bodies[p.body].axis))
