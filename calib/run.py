@@ -115,6 +115,8 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
     """
     figures = comparison.figure_table()
     doubts = fit.doubts
+    if said := withheld(doubts):
+        proposals, trouble = None, said
     labels = {str(f["name"]): str(f["label"]) for _, f in figures.iterrows()}
     findings = tuple(f.as_data() for f in fit.findings)
     notes = tuple({"code": "note", "item": "", "text": n, "serious": False}

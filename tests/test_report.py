@@ -109,12 +109,12 @@ def pivots(design: Rig, built: Rig) -> pd.DataFrame:
     for n, b in design.bodies.items():
         if b.role != "wheel":
             d, m = np.asarray(b.pivot, float), np.asarray(built.bodies[n].pivot)
-            rows.append({"what": f"{n} pivot", "design": tuple(d), "measured": tuple(m.round(3)),
+            rows.append({"what": f"{n} pivot", "item": n, "design": tuple(d), "measured": tuple(m.round(3)),
                          "difference": tuple((m - d).round(3)), "u95": (0.1, 0.1, 0.2), "unit": "mm",
                          "from_photos": 0.98})
     for n, r in design.rods.items():
         m1 = built.rods[n].length
-        rows.append({"what": f"{n} length", "design": (round(r.length, 3),), "measured": (round(m1, 3),),
+        rows.append({"what": f"{n} length", "item": n, "design": (round(r.length, 3),), "measured": (round(m1, 3),),
                      "difference": (round(m1 - r.length, 3),), "u95": (0.14,), "unit": "mm", "from_photos": 0.99})
     return pd.DataFrame(rows)
 

@@ -63,7 +63,7 @@ def as_built_rig(layout: Layout, s: State, measured_wheels: Sequence[str]) -> Ri
             d = d * np.sign(d @ np.asarray(w.spin))
             centre = np.asarray(w.centre)
             wheels[side] = replace(w, centre=vec(p + d * (d @ (centre - p))), spin=vec(d), measured=True)
-    known = MEASURED_STOP if measured_stops(layout) else K95 * stops_doubt(rig)
+    known = MEASURED_STOP if measured_stops(layout) else K95 * stops_doubt(rig, bodies[rig.driver].pivot)
     return replace(rig, bodies=bodies, points=points, rods=rods, wheels=wheels, stop_tol=known)
 
 
@@ -111,14 +111,16 @@ def stood_off(drawn: Rig, name: str, hinge: tuple[Array, Array], points: Mapping
     return float(np.mean(turned)) if turned else 0.0
 
 
-def stops_doubt(rig: Rig) -> float:
+def stops_doubt(rig: Rig, pivot: Vec) -> float:
     """Standard uncertainty (rad) of where the driver's stops are, where they were not photographed.
 
     How well its arm tells where it stood (tolerances of hole and pivot, which are stated apart, over the arm), and how
-    far stops may be off.
+    far stops may be off. ``pivot``: where the driver's is, since one that stands off by more than its tolerance turns
+    the arm by that much, or not at all if the whole lever stands there.
     """
     body = rig.bodies[rig.driver]
-    arms = [float(np.hypot(p.tol, body.pivot_tol)) / r for p in rig.points.values() if p.body == rig.driver
+    off = max(body.pivot_tol, float(np.linalg.norm(np.subtract(pivot, body.pivot))))
+    arms = [float(np.hypot(p.tol, off)) / r for p in rig.points.values() if p.body == rig.driver
             for r in [float(np.linalg.norm(np.cross(np.subtract(p.xyz, body.pivot), body.axis)))] if r > LEAST_ARM]
     return standard(float(np.hypot(min(arms, default=0.0), rig.stop_tol)))
 
@@ -172,8 +174,11 @@ def jacobian(layout: Layout, s: State, values: Callable[[State], Array], slots: 
     return out
 
 
-def extra_covariance(layout: Layout, names: Sequence[str], measured_wheels: Sequence[str]) -> Array:
-    """Covariance of what the estimate does not carry: unused holes, unmeasured wheels and stops, (n, n)."""
+def extra_covariance(layout: Layout, names: Sequence[str], measured_wheels: Sequence[str], stop_tol: float) -> Array:
+    """Covariance of what the estimate does not carry: unused holes, unmeasured wheels and stops, (n, n).
+
+    ``stop_tol`` rad, 95 %: how well the stops are known, see ``as_built_rig``.
+    """
     rig = layout.rig
     var = np.zeros(len(names))
     for i, n in enumerate(parsed(names)):
@@ -190,5 +195,5 @@ def extra_covariance(layout: Layout, names: Sequence[str], measured_wheels: Sequ
     out = np.diag(var)
     if not measured_stops(layout):
         ends = [i for i, n in enumerate(parsed(names)) if n.kind is Kind.TRAVEL]
-        out[np.ix_(ends, ends)] = stops_doubt(rig) ** 2  # both move together: one unknown place of the lever
+        out[np.ix_(ends, ends)] = standard(stop_tol) ** 2  # both move together: one unknown place of the lever
     return out

@@ -161,7 +161,8 @@ def _as_built(layout: Layout, s: State, cov: _Covariances) -> _Built:
     angles = np.arange(layout.angles.start, layout.angles.stop)
     j = jacobian(layout, s, values, [int(k) for k in geometry])
     g = np.ix_(geometry, geometry)
-    extra = extra_covariance(layout, names, wheels)
+    rig = as_built_rig(layout, s, wheels)
+    extra = extra_covariance(layout, names, wheels, rig.stop_tol)
     datum_cov = j @ cov.held[g] @ j.T + extra
     held = np.diag(datum_cov).copy()
     all_drawn = j @ (cov.full @ cov.drawing @ cov.full)[g] @ j.T + extra
@@ -171,7 +172,7 @@ def _as_built(layout: Layout, s: State, cov: _Covariances) -> _Built:
     rods = [i for i, n in enumerate(parsed(names)) if n.kind is Kind.LENGTH]  # no frame has part in a length
     held[rods] = np.diag(whole)[rods]
     share |= {names[i]: share_beside(np.eye(len(names))[i], whole, all_drawn)[0] or 0.0 for i in rods}
-    as_built = AsBuilt(as_built_rig(layout, s, wheels), names, whole, share, drawn=all_drawn, held=held)
+    as_built = AsBuilt(rig, names, whole, share, drawn=all_drawn, held=held)
     slope = np.zeros((len(names), layout.size))
     slope[:, geometry] = j
     return _Built(as_built, datum_cov, cov.full[np.ix_(angles, angles)],
