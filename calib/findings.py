@@ -46,6 +46,8 @@ class Code(StrEnum):
     ANGLE_UNKNOWN = "angle_unknown"
     REFERENCE_OFF = "reference_off"
     REFERENCES_TURN = "references_turn"
+    LEVER_CREPT = "lever_crept"
+    LEVER_STILL = "lever_still"
     NOT_CONVERGED = "not_converged"
     NOT_LOADED = "not_loaded"
     NOT_AS_DRAWN = "not_as_drawn"
@@ -324,6 +326,18 @@ def _not_converged(f: Finding) -> str:
             "different sides.")
 
 
+def _lever_crept(f: Finding) -> str:
+    return (f"While {quoted(f.positions)} was photographed the {plain(f.item)} moved by {f.facts['deg']:.2f} deg, and "
+            "the linkage with it: what is said of that position is a middle of several places. Hold it fast and "
+            "photograph that position again.")
+
+
+def _lever_still(f: Finding) -> str:
+    return (f"The {plain(f.item)} stands in nearly the same place at all positions: within {f.facts['deg']:.1f} deg, "
+            f"of a drawn travel of {f.facts['travel']:.0f} deg. Was it moved between them? Spread the positions over "
+            "the travel and shoot again.")
+
+
 def _not_loaded(f: Finding) -> str:
     return f'"{f.item}" does not tell what the rider\'s weight does: {f.facts["why"]}'
 
@@ -452,6 +466,8 @@ TABLE: dict[Code, Entry] = {
     Code.ANGLE_UNKNOWN: Entry(_angle_unknown, local=True),
     Code.REFERENCE_OFF: Entry(_reference_off, touches=_ALL),
     Code.REFERENCES_TURN: Entry(_references_turn, touches=_ALL),
+    Code.LEVER_CREPT: Entry(_lever_crept, touches=_ALL),
+    Code.LEVER_STILL: Entry(_lever_still, touches=_ALL),
     Code.NOT_CONVERGED: Entry(_not_converged, touches=_ALL),
     Code.NOT_LOADED: Entry(_not_loaded, serious=False, touches=()),
     Code.NOT_AS_DRAWN: Entry(_not_as_drawn, serious=False, remark=True),

@@ -15,7 +15,8 @@ ROOT = Path(__file__).resolve().parents[1]
 FLOORS: tuple[tuple[tuple[str, ...], ...], ...] = (
     (("capture",),),
     (("calib.findings",), ("calib.uncertainty",), ("calib.second_process",), ("calib.onethread",)),
-    (("calib.rig", "calib.results", "calib.trust"),),  # plain data: the rig and what is known of it, which the writer puts into a file
+    # plain data: the rig and what is known of it, which the writer puts into a file
+    (("calib.rig", "calib.results", "calib.trust"),),
     (("calib.linkage",),),
     (("calib.advice",), ("calib.estimation",)),
     (("calib.report",),),

@@ -14,6 +14,7 @@ from calib.estimation.blocks.closure import Closure
 from calib.estimation.blocks.corners import Corners
 from calib.estimation.blocks.expected import BarAlong, PrintScale, Spread
 from calib.estimation.camera import camera_matrix
+from calib.estimation.creep import creep_findings, still_finding
 from calib.estimation.equations import KINDS, RigProblem
 from calib.estimation.moved import Moved, slipped_tag, what_moved
 from calib.estimation.solver import reduced_system
@@ -332,6 +333,8 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
             where = layout.photo_positions[layout.photos.index(str(name))]
             out.append(Finding(Code.PHOTO_POOR, str(name), (where,), {"lost": float(lost)}))
     out += loose_tags(problem, s, residuals)
+    crept = creep_findings(problem, s)
+    out = [*crept, *still_finding(problem, s), *(f for f in out if not _by_creep(f, crept))]
     out += scale_finding(problem, s, cov)
     if any(f.code is Code.PART_TAGS_SIZE for f in out):
         return [f for f in out if f.code is not Code.SCALE_DISAGREES]  # all else rests on the part tags
@@ -367,6 +370,12 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
     if rig.board.bar_measured is None:
         out.append(Finding(Code.SCALE_UNKNOWN, "board"))
     return out
+
+
+def _by_creep(f: Finding, crept: Sequence[Finding]) -> bool:
+    """Whether what does not fit does so only where the whole linkage moved while it was photographed."""
+    where = {p for c in crept for p in c.positions}
+    return f.code in (Code.PHOTO_POOR, Code.TAG_SLIPPED, Code.TAG_UNFIT, Code.PART_BENT) and set(f.positions) <= where
 
 
 def spread_findings(problem: RigProblem, s: State, inflation: float, repeats: Sequence[Repeatability]) -> list[Finding]:

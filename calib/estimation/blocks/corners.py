@@ -187,6 +187,16 @@ class CornerBlock:
             self._add_fields(n, view, square, self.corners.fields, twists)
         return weights.cost
 
+    def group_products(self, m: Motions, weight: Array) -> tuple[Array, Array]:
+        """Products of the columns of each part tag in a photo, and of each photo, at corner weights (g, 32).
+
+        (part groups, 6, 30), rows of the tag's twist over twist 6, photo's own 9, shared 14, residual; and
+        (photos, 24, 24) over own 9, shared 14, residual.
+        """
+        view = self.view(m)
+        normals = self._group_normals(view, self._all_squares(view, weight)[:, :_BASE + 1, :_BASE + 1])
+        return normals.twist, normals.photo
+
     def _add_fields(self, n: Normal, view: CornerView, square: Array, f: Fields, twists: _Twists | None) -> None:
         """What hand and lens share with each other and with all else; each group has six columns of them."""
         c, s, waves, hand = self.corners, view.motions.state, self.layout.waves, slice(PRIVATE, PRIVATE + HAND_N)
