@@ -93,11 +93,13 @@ def cmd_new(args: argparse.Namespace) -> int:
 
 def cmd_check(args: argparse.Namespace) -> int:
     """Read the rig file, draw it and print what the design should do."""
+    from calib.advice.search import need_both_wheels
     from calib.linkage.designcheck import design_rows
     from calib.rig.drawing import draw_rig
 
     path = Path(args.rig)
     rig = read_rig(path)
+    need_both_wheels(rig)
     rows, limits = design_rows(rig)
     if args.curves and Path(args.curves).suffix.lower() not in (".svg", ".png"):
         raise UserError(f"--curves {args.curves} must end in .svg or .png.", "wrong_ending", "--curves")
@@ -167,11 +169,14 @@ def _second_process(workers: int | None) -> SecondProcess:
 
 def _find(rig_path: Path, photos: Path, workers: int | None, second: SecondProcess | None = None):
     """Rig and corners. ``second`` is started, and the rest of the program loaded, while the photos are read."""
+    from calib.advice.search import need_both_wheels
     from calib.linkage.designcheck import design_sweep
     from capture.shoot import read_shoot
     from capture.targets import Board
 
     rig = read_rig(rig_path)
+    if second is not None:  # corners alone can be had of any rig
+        need_both_wheels(rig)
     design_sweep(rig)  # a design that does not go together is better known before an hour of photos is read
     board = Board.for_paper(rig.board.paper)
     codes = set(rig.tag_by_code())
@@ -194,13 +199,23 @@ def _load() -> None:
 
 def cmd_plan(args: argparse.Namespace) -> int:
     """Say how well a shoot would measure the rig, before the first photo."""
+    from calib.advice.search import need_both_wheels
+    from calib.linkage.designcheck import design_sweep
+    from calib.linkage.mechanism import CannotAssemble
     from calib.shootplan import advice, plan_shoot
 
     rig = read_rig(Path(args.rig))
+    need_both_wheels(rig)
+    design_sweep(rig)
     progress, counts = Progress("planning"), (2, 4, 6)
     plans = []
     for k, n in enumerate(counts, 1):
-        plans.append(plan_shoot(rig, n))
+        try:
+            plans.append(plan_shoot(rig, n))
+        except (ValueError, CannotAssemble) as e:
+            raise UserError(f"The design does not go through the positions to shoot: {e}; correct places, rods and "
+                            "travel in the rig file; rigtrue check says how far it goes.", "cannot_assemble",
+                            rig.name) from e
         progress(k, len(counts), f"{n} photos a position")
     for line in advice(rig, plans):
         print(line)
@@ -209,7 +224,7 @@ def cmd_plan(args: argparse.Namespace) -> int:
 
 def cmd_observe(args: argparse.Namespace) -> int:
     """Only find the tags and write the corners."""
-    from capture.observations import write_observations
+    from capture.observations import aside_lines, write_observations
 
     path = free_path(Path(args.out))
     if not path.parent.is_dir():
@@ -217,8 +232,8 @@ def cmd_observe(args: argparse.Namespace) -> int:
     _, obs = _find(Path(args.rig), Path(args.photos), args.workers)
     write_observations(obs, path)
     print(f"{len(obs.table)} corners in {len(obs.photos)} photos: {path}")
-    for s in obs.set_aside:
-        print(f"  set aside: {s.name}: {s.reason}")
+    for line in aside_lines(obs.set_aside):
+        print(f"  set aside: {line}")
     return 0
 
 
@@ -288,6 +303,7 @@ def _say(text: str) -> None:
 
 def _summary(results, folder: Path) -> None:
     from calib.findings import in_order
+    from capture.observations import aside_lines
 
     sheet = results.sheet()
     print(sheet.headline)
@@ -295,6 +311,11 @@ def _summary(results, folder: Path) -> None:
         print(f"  {line.text}")
     for broken in sheet.broken:
         print(f"  limit broken: {broken}")
+    aside = aside_lines(results.observations.set_aside)
+    if aside:
+        print("Photos not used:")
+        for a in aside:
+            print(f"  {a}")
     noticed = in_order(results.findings)
     if noticed:
         print("Noticed:")

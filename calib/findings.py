@@ -327,9 +327,9 @@ def _not_converged(f: Finding) -> str:
 
 
 def _lever_crept(f: Finding) -> str:
-    return (f"While {quoted(f.positions)} was photographed the {plain(f.item)} moved by {f.facts['deg']:.2f} deg, and "
-            "the linkage with it: what is said of that position is a middle of several places. Hold it fast and "
-            "photograph that position again.")
+    return (f"While {quoted(f.positions)} was photographed the {plain(f.item)} moved by at least {f.facts['deg']:.2f} "
+            "deg, and the linkage with it: what is said of that position is a middle of several places. Hold it fast "
+            "and photograph that position again.")
 
 
 def _lever_still(f: Finding) -> str:

@@ -62,11 +62,7 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
     doubts = fit.doubts
     begun["fit"] = second.start(draw_fit, photos_table(obs, fit), fit.residuals)
     say("comparing with the design")
-    try:
-        comparison = compare(design, fit)
-    except (ValueError, CannotAssemble) as e:
-        raise UserError(f"The rig as measured does not go together: {e}; check the rod lengths, the holes in use and "
-                        "which tag is on which part in the rig file.", "cannot_assemble", design.name) from e
+    comparison = compared(design, fit)
     begun["comparison"] = second.start(draw_comparison, *_compared(design, comparison))
     curves = travel(design, fit.as_built)
     if curves is not None:
@@ -79,6 +75,18 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
     except (UserError, ValueError, CannotAssemble) as e:  # the measurement stands without an adjustment
         trouble = f"No adjustment was worked out: {e}"
     return replace(gather(design, obs, fit, comparison, proposals, trouble, curves, plays), begun=begun)
+
+
+def compared(design: Rig, fit: Fit) -> Comparison:
+    """The comparison; UserError, with what was found in the photos first, where the measured rig allows none."""
+    try:
+        return compare(design, fit)
+    except (ValueError, CannotAssemble) as e:
+        serious = [f for f in fit.findings if f.serious]
+        said = [f.text for f in serious[:3]] + ([f"{len(serious) - 3} more like that."] if len(serious) > 3 else [])
+        raise UserError(" ".join([*said, f"The rig as measured does not go together: {e}; check the rod lengths, the "
+                                  "holes in use and which tag is on which part in the rig file."]),
+                        "cannot_assemble", design.name, serious) from e
 
 
 def withheld(doubts: Doubts) -> str:

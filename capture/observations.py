@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -41,6 +42,19 @@ class SetAside:
 
     name: str
     reason: str
+    code: str = ""  # of the error that stands behind it
+
+
+SHARED = {"too_large": "have more than 100 million pixels: switch the camera from its 108 or 200 megapixel mode to its "
+                       "usual size (12 to 50 million) and take them again."}
+
+
+def aside_lines(aside: Sequence[SetAside]) -> list[str]:
+    """Why photos were not used, a line for each; one for all of those that share a cause which is the camera's."""
+    shared = {code: [a.name for a in aside if a.code == code] for code in SHARED}
+    out = [f"{', '.join(names[:3])}{f' and {len(names) - 3} more' if len(names) > 3 else ''} {SHARED[code]}"
+           for code, names in shared.items() if len(names) > 1]
+    return out + [a.reason for a in aside if len(shared.get(a.code, ())) < 2]
 
 
 @dataclass(frozen=True)

@@ -61,8 +61,9 @@ def read_photo(path: Path) -> tuple[NDArray[np.uint8], PhotoMeta]:
     cut = UserError(f"{path.name} is cut short or damaged: copy it from the camera again.", "cut_short", path.name)
     if (kind == "jpeg" and not _jpeg_complete(data)) or (kind == "png" and b"IEND" not in data[-64:]):
         raise cut
-    large = UserError(f"{path.name} has more than {_MOST_PIXELS // 1_000_000} million pixels: set the camera to its "
-                      "usual size (12 to 50 million) and take it again.", "too_large", path.name)
+    large = UserError(f"{path.name} has more than {_MOST_PIXELS // 1_000_000} million pixels: switch the camera from "
+                      "its 108 or 200 megapixel mode to its usual size (12 to 50 million) and take it again.",
+                      "too_large", path.name)
     try:
         if kind == "heif":
             gray, info = _read_heif(data, large)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from capture.corners import Saddles, fit_planes, project, refine_tag
 from capture.detection import Tag, board_homography, find_tags, looks_mirrored
 from capture.errors import UserError
-from capture.observations import COLUMNS, Observations, PhotoInfo, SetAside
+from capture.observations import COLUMNS, Observations, PhotoInfo, SetAside, aside_lines
 from capture.photos import list_shoot, read_photo
 from capture.targets import BOARD_IDS, CELLS, SADDLES, Board
 from capture.workers import deaf_to_interrupts, end_now, end_with_parent
@@ -49,6 +49,7 @@ class _Outcome:
     reason: str = ""
     sha256: str = ""
     unknown: tuple[int, ...] = ()
+    code: str = ""
 
 
 def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, workers: int | None = None,
@@ -89,15 +90,16 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
         if outcome.sha256:
             first_with[outcome.sha256] = outcome.name
         if outcome.info is None or outcome.rows is None:
-            aside.append(SetAside(outcome.name, outcome.reason))
+            aside.append(SetAside(outcome.name, outcome.reason, outcome.code))
             continue
         for code in outcome.unknown:
             unknown[code] = unknown.get(code, 0) + 1
         photos.append(outcome.info)
         tables.append(_table(outcome))
     if not photos:
-        reasons = " ".join(s.reason for s in aside[:3])
-        more = f" (and {len(aside) - 3} more)" if len(aside) > 3 else ""
+        lines = aside_lines(aside)
+        reasons = " ".join(lines[:3])
+        more = f" (and {len(lines) - 3} more)" if len(lines) > 3 else ""
         raise UserError(f"None of the {len(jobs)} photos in {source} could be used. {reasons}{more}",
                         "no_usable_photo", str(source))
     if len(photos) == 1:
@@ -138,7 +140,7 @@ def _look(job: _Job) -> _Outcome:
     try:
         gray, meta = read_photo(job.path)
     except UserError as err:
-        return _Outcome(job.name, reason=str(err).replace(job.path.name, job.name, 1))
+        return _Outcome(job.name, reason=str(err).replace(job.path.name, job.name, 1), code=err.code)
     everything = find_tags(gray, None, job.board)
     tags, saddles = read_tags(gray, job.part_codes, job.board, everything)
     misplaced = _misplaced(tags, job.board)

@@ -71,6 +71,8 @@ STOP_ROOM = 0.002  # rad: so far the grid of a measured rig goes beyond its stop
 def driver_grid(rig: Rig, n: int, beyond: float = 0.0) -> Array:
     """``n`` driver angles (odd, zero in the middle), rad, over its travel and ``beyond`` at either end."""
     low, high = rig.driver_travel
+    if not low < 0 < high:
+        raise ValueError("straight ahead, as it was photographed, lies beyond the stops of the driver")
     low, high, half = low - beyond, high + beyond, n // 2
     return np.concatenate([np.linspace(low, 0.0, half + 1), np.linspace(0.0, high, half + 1)[1:]])
 

@@ -375,7 +375,7 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
 def _by_creep(f: Finding, crept: Sequence[Finding]) -> bool:
     """Whether what does not fit does so only where the whole linkage moved while it was photographed."""
     where = {p for c in crept for p in c.positions}
-    return f.code in (Code.PHOTO_POOR, Code.TAG_SLIPPED, Code.TAG_UNFIT, Code.PART_BENT) and set(f.positions) <= where
+    return f.code in (Code.TAG_SLIPPED, Code.TAG_UNFIT, Code.PART_BENT) and set(f.positions) <= where
 
 
 def spread_findings(problem: RigProblem, s: State, inflation: float, repeats: Sequence[Repeatability]) -> list[Finding]:

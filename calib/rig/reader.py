@@ -42,6 +42,7 @@ __all__ = ["as_built_toml", "load_rig", "parse_rig", "rig_to_toml"]
 
 ONLY_HOLE = "1"  # the name of the hole where a point is given with "at"
 SIDES = ("left", "right")
+LEAST_UPRIGHT = 0.5  # of a kingpin's direction upwards: 60 deg from upright at most, so that it meets the ground
 A_BODY = "the name of a body"
 A_BODY_OR_FRAME = 'the name of a body or "frame"'
 
@@ -425,6 +426,10 @@ class _Reader:
             if upright is not None and upright.side not in ("", side):
                 self.errors.bad((*path, "upright"), t["upright"], f"a body on the {side}; that one is on the "
                                                                   f"{upright.side}")
+                good = False
+            if upright is not None and not self.as_built and abs(upright.axis[2]) < LEAST_UPRIGHT:
+                self.errors.bad(("bodies", upright.name, "axis"), [round(x, 3) for x in upright.axis],
+                                "a steering axis (kingpin) within 60 deg of upright, z up, such as [-0.17, 0.14, 0.98]")
                 good = False
             if t["spin_axis"][1] < 0.5:
                 self.errors.bad((*path, "spin_axis"), data.get("spin_axis"),

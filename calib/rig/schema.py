@@ -131,7 +131,7 @@ NAMED: dict[str, dict[str, Key]] = {
         "length": Key("length", None, "between ball centres; left out, as drawn", above=0, hi=FAR),
         "adjuster": Key("choice", "screw", "how its length is set", choices=("screw", "clamp", "fixed")),
         "range": Key("length range", None, "shortest and longest you may set", above=0, hi=FAR),
-        "step": Key("length", 0.5, "clamp: finest change you can set", above=0, hi=100),
+        "step": Key("length", 0.5, "clamp: finest change you can set", above=0, hi=10),
         "overlap": Key("length", None, "clamp: least overlap of the two tubes", above=0, hi=1000),
         "overlap_now": Key("length", None, "clamp: overlap now", above=0, hi=FAR),
         "thread": Key("label", None, "screw: M8 (coarse), M8x1 (fine) or 1/4-28 (inch)"),
