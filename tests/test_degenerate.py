@@ -36,7 +36,7 @@ def test_nothing_is_far_off_in_silence(kind: str, seed: int) -> None:
     assert [x for x in off if x.times > FAR and not x.doubt] == []
     assert judged_anyway(fit, compared) == []
     if kind == "swapped tags":
-        assert sum(x.times > FAR for x in off) > 5, "there is something to be silent about"
+        assert any(x.times > FAR for x in off), "there is something to be silent about"
 
 
 @pytest.mark.slow
