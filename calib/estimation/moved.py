@@ -98,15 +98,7 @@ def what_moved(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body:
     if len(keys) < 4 or still < SUSPECT:
         return None
     sets = [(t,) for t in tags] + ([tuple(tags)] if len(tags) > 1 else [])
-    tried: dict[tuple[int, ...], tuple[float, tuple[str, ...], Motion]] = {}
-    for chosen in sets:
-        for odd in _sides(layout):
-            group = {k: 1 for k in keys if k[0] in chosen and k[1] in odd}
-            if not group or len({k for k in keys if k[0] in chosen}) == len(group):
-                continue
-            cost, m = _pose_fit(problem, s, poses, keys, group, inside=True)
-            if chosen not in tried or cost < tried[chosen][0]:
-                tried[chosen] = (cost, odd, m[1])
+    tried = _single_moves(problem, s, poses, keys, sets)
     if not tried:
         return None
     best = min(tried, key=lambda c: tried[c][0])
@@ -141,15 +133,7 @@ def slipped_tag(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body
     still, _ = _pose_fit(problem, s, poses, keys, {})
     if len(keys) < 4 or still < SUSPECT:
         return None
-    best: dict[tuple[int, ...], tuple[float, tuple[str, ...], Motion]] = {}
-    for chosen in [*((tag,) for tag in tags), tuple(tags)]:
-        for odd in _sides(layout):
-            group = {k: 1 for k in keys if k[0] in chosen and k[1] in odd}
-            if not group or len(group) == len({k for k in keys if k[0] in chosen}):
-                continue
-            cost, m = _pose_fit(problem, s, poses, keys, group, inside=True)
-            if chosen not in best or cost < best[chosen][0]:
-                best[chosen] = (cost, odd, m[1])
+    best = _single_moves(problem, s, poses, keys, [*((tag,) for tag in tags), tuple(tags)])
     if not best:
         return None
     chosen = min(best, key=lambda c: best[c][0])
@@ -163,6 +147,21 @@ def slipped_tag(problem: RigProblem, s: State, poses: Mapping[Key, Motion], body
     where = s.tag_t[tag]
     return Moved((layout.tags[tag],), odd, float(np.linalg.norm(motion[0] @ where + motion[1] - where)),
                  float(np.rad2deg(np.linalg.norm(rotation_vector(motion[0])))), cost / still, rivals)
+
+
+def _single_moves(problem: RigProblem, s: State, poses: Mapping[Key, Motion], keys: Sequence[Key],
+                  sets: Sequence[tuple[int, ...]]) -> dict[tuple[int, ...], tuple[float, tuple[str, ...], Motion]]:
+    """For each set of a part's tags the moment of moving together that leaves least: its cost, positions and motion."""
+    tried: dict[tuple[int, ...], tuple[float, tuple[str, ...], Motion]] = {}
+    for chosen in sets:
+        for odd in _sides(problem.layout):
+            group = {k: 1 for k in keys if k[0] in chosen and k[1] in odd}
+            if not group or len({k for k in keys if k[0] in chosen}) == len(group):
+                continue
+            cost, m = _pose_fit(problem, s, poses, keys, group, inside=True)
+            if chosen not in tried or cost < tried[chosen][0]:
+                tried[chosen] = (cost, odd, m[1])
+    return tried
 
 
 def _no_worse_than_others(problem: RigProblem, body: str) -> RigProblem:
