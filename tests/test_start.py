@@ -184,3 +184,23 @@ def test_solver_says_where_it_did_not_end_and_where_nothing_can_be_solved() -> N
     blind = DenseProblem(lambda x: np.array([x[0] - 1, x[0] + 1]), lambda _: np.array([[1.0, 0.0], [1.0, 0.0]]))
     with pytest.raises(np.linalg.LinAlgError):
         minimise(blind, np.array([0.0, 0.0]))
+
+
+def test_a_pose_that_lies_on_no_hinge_is_left_out_wherever_it_comes() -> None:
+    """Five turns about one axis and one pose from elsewhere: the hinge is that of the five (exact, made by hand)."""
+    axis, through = np.array([0.1, 0.99, -0.05]), np.array([30.0, 0.0, -200.0])
+    axis /= np.linalg.norm(axis)
+    place = (Rotation.from_rotvec([0.2, -0.1, 0.3]).as_matrix(), np.array([80.0, 40.0, 120.0]))
+    turns = {"back2": -0.5, "back1": -0.2, "ahead": 0.0, "push1": 0.25, "push2": 0.5}
+    for first in (True, False):
+        wrong = (Rotation.from_rotvec([0.9, 0.0, 0.4]).as_matrix(), np.array([10.0, 140.0, 60.0]))
+        poses = {p: [start.compose(start.turn_about(through, axis, a), place)] for p, a in turns.items()}
+        poses = {"odd": [wrong], **poses} if first else {**poses, "odd": [wrong]}
+        found = start.common_hinge(poses, "ahead")
+        assert found is not None
+        hinge, kept = found
+        assert set(kept) == set(turns)
+        sign = np.sign(hinge.axis @ axis)
+        np.testing.assert_allclose(sign * hinge.axis, axis, atol=1e-9)
+        assert np.linalg.norm(np.cross(axis, hinge.point - through)) < 1e-6
+        assert {p: sign * a for p, a in hinge.angles.items()} == pytest.approx(turns, abs=1e-9)
