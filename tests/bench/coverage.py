@@ -30,6 +30,24 @@ Run: python -m tests.bench.coverage [shoots, default 200] [even: as if the print
 or:  python -m tests.bench.coverage workshop [shoots a row, default 24] [part of a row's name] [first seed]
 which is the same with each nuisance of a workshop added (tests/render/workshop.py), and with all: share inside 95 %
 (RMS error over stated; stated standard uncertainty, RMS, in deg, mm or none), and shoots with anything wrongly accused.
+
+Measured over 24 shoots a row, seeds from 100, share inside (RMS error over stated); ratio, lock and toe
+are one value a shoot, known to 4 points:
+
+| nuisance | steer | lever | ratio | lock | toe | pivots | wrongly accused |
+|---|---|---|---|---|---|---|---|
+| none | 0.98 (0.86) | 0.98 (0.84) | 0.92 (1.06) | 1.00 (0.66) | 0.96 (0.92) | 0.95 (0.99) | 0 of 24 |
+| hinge play | 0.97 (0.90) | 0.96 (0.91) | 0.92 (0.89) | 0.92 (0.76) | 0.96 (0.90) | 0.94 (1.01) | 0 of 24 |
+| frame flex | 0.98 (0.87) | 0.99 (0.83) | 0.92 (1.08) | 1.00 (0.66) | 0.96 (0.97) | 0.95 (0.99) | 0 of 24 |
+| rolling readout | 0.96 (0.89) | 0.98 (0.82) | 0.96 (1.02) | 1.00 (0.65) | 0.96 (0.87) | 0.94 (1.00) | 0 of 24 |
+| lens residue | 0.98 (0.87) | 0.98 (0.83) | 0.92 (1.05) | 1.00 (0.64) | 0.96 (0.96) | 0.95 (0.99) | 0 of 24 |
+| tag warp | 0.97 (0.86) | 0.99 (0.82) | 0.92 (1.06) | 1.00 (0.65) | 0.92 (0.99) | 0.95 (0.99) | 1 of 24 |
+| board in an S | 0.98 (0.76) | 0.99 (0.68) | 0.92 (1.06) | 1.00 (0.66) | 1.00 (0.66) | 0.95 (0.99) | 0 of 24 |
+| stabiliser | 0.98 (0.87) | 0.98 (0.82) | 0.92 (1.05) | 1.00 (0.66) | 0.96 (0.98) | 0.95 (0.99) | 0 of 24 |
+| the mix | 0.96 (0.97) | 0.91 (1.13) | 0.92 (0.92) | 0.96 (0.77) | 1.00 (0.83) | 0.95 (1.01) | 0 of 24 |
+
+Before play, flex, hand, lens and paper were allowed for, on 14 to 24 shoots: steer 0.33 (hinge play) to 0.74, lever
+0.23 to 0.66, with everything 0.52 and 0.26, and somebody wrongly accused in every shoot with everything.
 """
 
 from __future__ import annotations

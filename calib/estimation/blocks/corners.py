@@ -301,9 +301,13 @@ class CornerBlock:
         photo[:, :, k] += edge
         photo[:, k] += edge
         photo[:, k, k] += _sums(self._part_sum, np.sum(off * along[:, 3:6], axis=1))
-        e = columns[self.corners.photo[self._part]]
-        e[:, 3:6, _SCALE] += off
-        return _GroupNormals(photo, e[:, :6, :6].transpose(0, 2, 1) @ mine[:, :6] @ e)
+        twist, of = np.empty((len(mine), 6, GROUP + 1)), self.corners.photo[self._part]
+        for first in range(0, len(mine), _AT_ONCE):  # all at once would be the largest thing of a large shoot
+            some = slice(first, first + _AT_ONCE)
+            e = columns[of[some]]
+            e[:, 3:6, _SCALE] += off[some]
+            twist[some] = e[:, :6, :6].transpose(0, 2, 1) @ mine[some, :6] @ e
+        return _GroupNormals(photo, twist)
 
     def _scale_shift(self, view: CornerView) -> Array:
         """How each part tag's shift enters the scale's column, (part groups, 3), camera frame."""
