@@ -36,9 +36,12 @@ def end_with_parent(leavings: Path | None = None) -> None:
 def end_now(pool: ProcessPoolExecutor) -> None:
     """End a pool whose results nobody waits for any more, in the middle of its work."""
     others = list((pool._processes or {}).values())  # not public before Python 3.14; no other call ends them
+    answers = getattr(getattr(pool, "_result_queue", None), "_writer", None)
     pool.shutdown(wait=False, cancel_futures=True)
     for process in others:
         process.terminate()
+    if answers is not None:  # one ended in the middle of an answer: who reads it would wait for the rest for ever
+        answers.close()
 
 
 @contextmanager

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
+import struct
 import subprocess
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +17,7 @@ import pytest
 from calib.cli import main
 from calib.second_process import SecondProcess, Task
 from capture.errors import UserError
+from capture.workers import end_now
 from tests.bench.estimate import shoot
 from tests.moorhen import SAMPLE
 
@@ -50,6 +54,16 @@ def waits_for(folder: Path, go: Path) -> None:
     """Keeps its process busy until ``go`` exists."""
     while not go.exists():
         time.sleep(0.01)
+
+
+def half_an_answer(said: Path) -> None:
+    """What a process leaves that is ended while it writes: a length, and not all of what it announced."""
+    frame = sys._getframe()
+    while "result_queue" not in frame.f_locals and frame.f_back is not None:
+        frame = frame.f_back
+    os.write(frame.f_locals["result_queue"]._writer.fileno(), struct.pack("!i", 1000) + b"x")
+    said.touch()
+    time.sleep(60)
 
 
 def files(folder: Path) -> dict[str, bytes]:
@@ -99,6 +113,20 @@ def test_process_ended_from_outside_loses_no_work(tmp_path: Path) -> None:
             (tmp_path / str(k)).mkdir()
             assert task.into(tmp_path / str(k)) == os.getpid()
             assert files(tmp_path / str(k))["a.txt"] == b"made here"
+
+
+def test_a_process_ended_in_the_middle_of_an_answer_keeps_nobody_waiting(tmp_path: Path) -> None:
+    pool = ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn"))
+    pool.submit(half_an_answer, tmp_path / "said")
+    until = time.monotonic() + 60
+    while not (tmp_path / "said").exists():
+        assert time.monotonic() < until
+        time.sleep(0.02)
+    reader = pool._executor_manager_thread
+    assert reader is not None
+    end_now(pool)
+    reader.join(20)
+    assert not reader.is_alive()
 
 
 def test_run_keeps_its_results_where_pictures_fail(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
