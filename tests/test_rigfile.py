@@ -677,6 +677,11 @@ def test_as_built_reads_back_with_its_uncertainties_beside_it() -> None:
     exact = replace(back, bodies=built.rig.bodies, points=built.rig.points, rods=built.rig.rods,
                     wheels=built.rig.wheels)
     assert exact == built.rig
+    # its tolerances are what was measured: 1.96 x 0.05 mm = 0.098 mm, 1.96 x 0.0002 rad = 0.0225 deg, rounded up
+    for part in (*back.points.values(), *back.rods.values()):
+        assert part.tol == 0.098
+    for body in back.bodies.values():
+        assert body.pivot_tol == 0.098 and math.degrees(body.axis_tol) == pytest.approx(0.023)
     # 1.96 x 0.05 mm = 0.10 mm; 1.96 x 0.0002 rad = 0.02 deg
     section = text[text.index("[bodies.left_lever]"):]
     pivot = next(x for x in section.splitlines() if x.startswith("pivot"))
@@ -685,6 +690,19 @@ def test_as_built_reads_back_with_its_uncertainties_beside_it() -> None:
     assert axis.endswith("  # +/- 0.02, 0.02, 0.02 deg; 98 % from photos")
     assert text.count("% from photos") == sum(n.endswith((".x", ".length")) for n in built.names)
     assert tomllib.loads(text)["vehicle"]["as_built"] is True
+
+
+def test_as_built_keeps_the_tolerance_of_what_was_not_measured_or_is_in_doubt() -> None:
+    built = measured()
+    names = tuple(n for n in built.names if not n.startswith(("crank.", "left_tie.")))
+    some = AsBuilt(built.rig, names, np.diag(np.full(len(names), (0.1 / 1.96) ** 2)), dict.fromkeys(names, 0.98))
+    back = parse_rig(as_built_toml(some, lambda part, unit: "slipped" if part == "left_lever" else ""))
+    was = built.rig
+    assert back.bodies["left_lever"].pivot_tol == was.bodies["left_lever"].pivot_tol == 4.0
+    assert back.bodies["left_lever"].axis_tol == pytest.approx(math.radians(math.degrees(0.1)), abs=2e-5)  # the larger
+    assert back.bodies["right_lever"].pivot_tol == 0.1
+    assert back.bodies["crank"].pivot_tol == 4.0 and back.points["crank.left_in"].tol == 3.0
+    assert back.rods["left_tie"].tol == 6.0 and back.rods["right_tie"].tol == 0.1
 
 
 def test_stops_of_the_rig_as_built_carry_their_doubt_in_degrees() -> None:

@@ -19,6 +19,7 @@ from calib.results import AsBuilt
 from calib.rig.model import Point, Rig, Rod, Thread
 from calib.rig.parameters import Kind, ParameterName, parsed, travel_names, vector_names
 from calib.rig.schema import ASSEMBLY_SLACK, ENDS, NAMED, SINGLE, Key
+from calib.rig.tolerances import measured_tolerances
 
 _HEAD = (
     "Millimetres and degrees. Axes (ISO 8855): x forward, y left, z up; origin as drawn, usually on the\n"
@@ -52,17 +53,19 @@ def rig_to_toml(rig: Rig, comments: Mapping[str, str] | None = None) -> str:
 def as_built_toml(as_built: AsBuilt, doubt: Callable[[str, str], str] = lambda part, unit: "") -> str:
     """The measured rig in the form of the design, each measured value with its 95 % half-width behind it.
 
-    Places and lengths are rounded to 0.0001 mm, directions to 7 decimals (0.00001 deg). ``doubt`` of a part (body,
-    point, rod or wheel's side) and unit ("mm", "deg"): why its value is not to be trusted yet, "" where it is.
+    Its tolerances are the measured ones (``calib.rig.tolerances``). Places and lengths are rounded to 0.0001 mm,
+    directions to 7 decimals (0.00001 deg). ``doubt`` of a part (body, point, rod or wheel's side) and unit ("mm",
+    "deg"): why its value is not to be trusted yet, "" where it is.
     """
     comments = measured_comments(as_built, doubt)
     comments[""] = (
         "The rig as measured: +/- is the 95 % half-width of each value between the parts, the frame laid onto\n"
         "the drawing; the share from photos says how much of it came from them, the rest from the drawing.\n"
+        "Tolerances are the measured ones too: where a part is moved after this, give it a wider one.\n"
         "Measured values, not a certificate: a qualified person should inspect the steering before riding.\n"
         + _HEAD
     )
-    return _document(as_built.rig, comments, _Style(mm=4, unit=7), as_built=True)
+    return _document(measured_tolerances(as_built, doubt), comments, _Style(mm=4, unit=7), as_built=True)
 
 
 def measured_comments(as_built: AsBuilt, doubt: Callable[[str, str], str] = lambda part, unit: "") -> dict[str, str]:
