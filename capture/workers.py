@@ -7,11 +7,15 @@ import os
 import shutil
 import signal
 import threading
+import time
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing.connection import wait
 from pathlib import Path
+from typing import Any
+
+_HEARD = 0.5  # s for the thread that reads answers to hear of the end; with half an answer it never does
 
 
 def end_with_parent(leavings: Path | None = None) -> None:
@@ -37,7 +41,12 @@ def end_now(pool: ProcessPoolExecutor) -> None:
     """End a pool whose results nobody waits for any more, in the middle of its work."""
     others = list((pool._processes or {}).values())  # not public before Python 3.14; no other call ends them
     answers = getattr(getattr(pool, "_result_queue", None), "_writer", None)
+    reader: Any = pool._executor_manager_thread
     pool.shutdown(wait=False, cancel_futures=True)
+    # who reads the answers first drops what was cancelled: told of an ended process before, it raises on that
+    until = time.monotonic() + _HEARD
+    while reader is not None and reader.is_alive() and pool._cancel_pending_futures and time.monotonic() < until:
+        time.sleep(0.005)
     for process in others:
         process.terminate()
     if answers is not None:  # one ended in the middle of an answer: who reads it would wait for the rest for ever

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import multiprocessing
+import multiprocessing.connection
 import os
 import struct
 import subprocess
 import sys
+import threading
 import time
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
@@ -127,6 +129,32 @@ def test_a_process_ended_in_the_middle_of_an_answer_keeps_nobody_waiting(tmp_pat
     end_now(pool)
     reader.join(20)
     assert not reader.is_alive()
+
+
+def test_what_was_given_up_before_the_end_raises_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A reading thread that wakes late finds the ended process and the cancelled work at once."""
+    at_once, said = multiprocessing.connection.wait, []
+    late = threading.Event()
+
+    def wakes_late(ends: list[Any], timeout: float | None = None) -> list[Any]:
+        ready = at_once(ends, timeout)
+        if not late.is_set():
+            return ready
+        time.sleep(0.2)
+        return at_once(ends, 0)
+
+    monkeypatch.setattr("multiprocessing.connection.wait", wakes_late)
+    monkeypatch.setattr(threading, "excepthook", lambda args: said.append(args.exc_type))
+    pool = ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn"))
+    results = pool.map(time.sleep, [0.0, *[20.0] * 20])
+    next(results)
+    reader = pool._executor_manager_thread
+    assert reader is not None
+    late.set()
+    results.close()  # type: ignore[attr-defined]  # cancels what was not begun, as leaving a loop over it does
+    end_now(pool)
+    reader.join(20)
+    assert not reader.is_alive() and said == []
 
 
 def test_run_keeps_its_results_where_pictures_fail(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
