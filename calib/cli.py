@@ -121,7 +121,8 @@ def cmd_check(args: argparse.Namespace) -> int:
 def _draw_curves(rig, wanted: Path) -> Path:
     """The design's curves over the travel, drawn to a fresh file."""
     from calib.advice.travel import travel
-    from calib.report.travel_plots import travel_sheet, write
+    from calib.report.plots import write
+    from calib.report.travel_plots import travel_sheet
 
     check_can_write(wanted)
     if not wanted.parent.is_dir():

@@ -42,7 +42,7 @@ from capture.observations import Observations, PhotoInfo
 from capture.photos import read_photo
 from tests.moorhen import moorhen
 
-VOID = {"meta", "img", "input", "br", "hr", "link"}
+VOID = {"meta", "img", "input", "br", "hr", "link", "source"}
 # the line that says which lever positions the made-up shoot has, deg
 LEVERS = {"back3": -30.0, "back2": -20.0, "back1": -10.0, "ahead": 0.0, "push1": 10.0, "push2": 20.0, "push3": 30.0}
 
@@ -144,9 +144,19 @@ class Tags(HTMLParser):
         self.wrong: list[str] = []
         self.fetched: list[str] = []
         self.seen: set[str] = set()
+        self.ids: list[str] = []
+        self.headings: list[int] = []
+        self.unnamed: list[str] = []  # pictures and sliders without words for those who do not see them
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.seen.add(tag)
+        words = dict(attrs)
+        self.ids += [words["id"] or ""] if "id" in words else []
+        if tag[0] == "h" and tag[1:].isdigit():
+            self.headings.append(int(tag[1]))
+        if (tag == "img" and not words.get("alt") and words.get("class") != "print") or (
+                tag == "input" and not words.get("aria-label")):
+            self.unnamed.append(str(words)[:80])
         self.fetched += [v for k, v in attrs if k in ("src", "href", "srcset", "data", "action") and v]
         if tag not in VOID:
             self.open.append(tag)
@@ -342,7 +352,12 @@ def test_report_stands_alone_and_is_well_formed(run: tuple[Results, Path]) -> No
     tags = Tags()
     tags.feed(page)
     assert tags.wrong == [] and tags.open == []
-    assert all(x.startswith("data:") for x in tags.fetched) and len(tags.fetched) >= 5
+    inside = [x for x in tags.fetched if x.startswith("#")]
+    fetched = [x for x in tags.fetched if x not in inside]
+    assert all(x.startswith("data:") for x in fetched) and len(fetched) >= 5
+    assert len(inside) >= 15 and {x[1:] for x in inside} <= set(tags.ids) and len(tags.ids) == len(set(tags.ids))
+    assert tags.headings[0] == 1 and tags.headings.count(1) == 1 and tags.unnamed == []
+    assert all(b <= a + 1 for a, b in zip(tags.headings, tags.headings[1:], strict=False))  # no level is skipped
     assert "http://" not in page and "https://" not in page and "@import" not in page and "url(" not in page
     assert {"svg", "img", "table", "script"} <= tags.seen
 
@@ -352,8 +367,8 @@ def test_report_says_the_verdict_first_and_what_to_do(run: tuple[Results, Path])
     page = (folder / "report.html").read_text(encoding="utf-8")
     toe = next(x for x in results.sheet().lines if x.label == "toe")
     assert toe.verdict == NOT_MET  # the left tie rod of the made-up build is 2.5 mm too long
-    order = [page.index(x) for x in ("Not ready: toe", "First adjustment", "Steer against lever", "<h2>Work list",
-                                     "<h2>Figures", "<h2>Pivots", "<h2>Photo by photo", "Go / no-go")]
+    order = [page.index(x) for x in ("Not ready: toe", "First adjustment", "<h2>Steer against lever", "<h2>Work list",
+                                     "<h2>Go / no-go", "<h2>Figures", "<h2>Pivots", "<h2>Photo by photo")]
     assert order == sorted(order)
     assert "Left tie: shorten by" in page and "\u00b1" in page
     assert "&lt;left_wheel&gt;" in page and "<left_wheel>" not in page  # text from outside is escaped
@@ -490,6 +505,18 @@ def test_card_names_what_to_settle_before_what_to_do_and_the_wrong_hole_first() 
     order = [page.index(x) for x in ("f0 is outside", "Settle first", "the ball sits in hole C", "matter 0", "matter 1",
                                      "1 more under Findings", "First adjustment")]
     assert order == sorted(order) and "matter 2" not in page and "not grave" not in page
+
+
+def test_what_is_to_be_settled_is_linked_to_where_it_stands(run: tuple[Results, Path], tmp_path: Path) -> None:
+    results, _ = run
+    loose = {"code": "rod_misfit", "item": "left_tie", "text": "The left tie does not fit.", "serious": True}
+    results = replace(results, findings=(*results.findings, loose), limits=((False, "left_rod goes over centre"),))
+    page = (write_results(results, tmp_path / "out") / "report.html").read_text(encoding="utf-8")
+    box = page[page.index('class="verdict'):page.index("<nav")]
+    assert '<a href="#finding-1">The left tie does not fit.</a>' in box
+    assert '<a href="#limits-over-the-travel">left rod goes over centre</a>' in box
+    finding = page[page.index('<li id="finding-1">'):]
+    assert "does not fit" in finding[:80] and '<a href="#pivots-and-rods">' in finding[:finding.index("</li>")]
 
 
 def test_card_reminds_of_the_checks_only_where_all_is_met() -> None:

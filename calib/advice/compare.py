@@ -133,12 +133,17 @@ class Comparison:
         return pd.DataFrame(rows, columns=columns)
 
     def figure_table(self) -> pd.DataFrame:
-        """Row per figure: name, label, unit, design, measured, u95, target, tolerance, verdict, from_photos, doubt."""
+        """Row per figure: name, label, unit, design, measured, u95, target, tolerance, verdict, from_photos, doubt.
+
+        ``judged`` +/- ``judged_u95``: what the verdict is about, with what ``remark`` says was allowed for.
+        """
         return pd.DataFrame([{"name": f.name, "label": f.label, "unit": f.unit, "design": f.design,
                               "measured": f.measured, "u95": f.u95, "target": f.target, "tolerance": f.tolerance,
                               "verdict": f.verdict.outcome.value if f.verdict else "",
                               "says": f.verdict.text if f.verdict else "", "from_photos": f.from_photos,
-                              "doubt": f.doubt}
+                              "doubt": f.doubt, "judged": f.verdict.value if f.verdict else float("nan"),
+                              "judged_u95": f.verdict.u95 if f.verdict else float("nan"),
+                              "remark": f.verdict.remark if f.verdict else ""}
                              for f in self.figures])
 
     def figure(self, name: str) -> ComparedFigure:

@@ -23,11 +23,18 @@ class Outcome(Enum):
 
 @dataclass(frozen=True)
 class Verdict:
-    """The outcome and the sentence shown. ``spare``: room left (negative: missing), in the value's unit."""
+    """The outcome and the sentence shown. ``spare``: room left (negative: missing), in the value's unit.
+
+    ``value`` and ``u95``: what was judged, in the same unit, with all that was allowed for; ``remark``: the sentence
+    that says so.
+    """
 
     outcome: Outcome
     text: str
     spare: float
+    value: float = float("nan")
+    u95: float = float("nan")
+    remark: str = ""
 
     @property
     def met(self) -> bool:
@@ -49,14 +56,15 @@ def judge(kind: FigureKind, value: float, u95: float, target: Target, remark: st
     k = kind.scale
     u = float(np.hypot(u95, target.doubt))
     v = verdict(value * k, u * k, target.value * k, target.tolerance * k, kind.unit, kind.label, kind.digits, kind.rule)
-    return replace(v, text=f"{v.text} {remark}") if remark else v
+    return replace(v, text=f"{v.text} {remark}", remark=remark) if remark else v
 
 
 def not_yet(kind: FigureKind, value: float, u95: float, doubt: str) -> Verdict:
     """No verdict on a figure ``value`` +/- ``u95`` (rad, mm or plain) in doubt: can't tell until that is settled."""
     digits, k = max(kind.digits, 3 if kind.unit == "" else 2), kind.scale
     said = f"{value * k:.{digits}f} +/- {u95 * k:.{digits}f} {kind.unit}".rstrip()
-    return Verdict(Outcome.CANNOT_TELL, f"{kind.label}: can't tell yet: {said} is {doubt}.", float("nan"))
+    return Verdict(Outcome.CANNOT_TELL, f"{kind.label}: can't tell yet: {said} is {doubt}.", float("nan"),
+                   value * k, u95 * k)
 
 
 def verdict(value: float, u95: float, target_value: float, tolerance: float, unit: str = "", name: str = "",
@@ -93,12 +101,12 @@ def verdict(value: float, u95: float, target_value: float, tolerance: float, uni
     said = f"{value:.{digits}f} +/- {u95:.{digits}f}{un}"
     slack = 1e-9 * max(1.0, abs(tolerance), abs(off))  # a touch is inside, whatever the last bit says
     if spare >= -slack:
-        return Verdict(Outcome.MET, f"{label}met: {said} lies wholly inside {band}.", spare)
+        return Verdict(Outcome.MET, f"{label}met: {said} lies wholly inside {band}.", spare, value, u95)
     if off - u95 > tolerance + slack:
-        return Verdict(Outcome.NOT_MET, f"{label}not met: {said} lies wholly outside {band}.", spare)
+        return Verdict(Outcome.NOT_MET, f"{label}not met: {said} lies wholly outside {band}.", spare, value, u95)
     why = ("the measurement is coarser than the tolerance, so only better photos can tell" if u95 > tolerance
            else "the interval straddles a limit")
-    return Verdict(Outcome.CANNOT_TELL, f"{label}can't tell yet: {said} against {band}; {why}.", spare)
+    return Verdict(Outcome.CANNOT_TELL, f"{label}can't tell yet: {said} against {band}; {why}.", spare, value, u95)
 
 
 def _decimals(tolerance: float) -> int:

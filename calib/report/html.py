@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import base64
+import html
+import re
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -22,23 +24,41 @@ class Picture:
     words: str
     caption: str = ""
     small: bool = False
+    narrow: str = ""
+    wide: str = ""
 
 
-def picture(path: Path, words: str, caption: str = "", small: bool = False) -> Picture | None:
-    """The picture in a file, an SVG as drawn; None where there is no such file."""
+def picture(path: Path, words: str, caption: str = "", small: bool = False, shapes: str = "") -> Picture | None:
+    """The picture in a file, an SVG as drawn; None where there is no such file.
+
+    ``shapes``: folder beside it where its other shapes are looked for, for a narrow screen and for wide paper.
+    """
     if not path.exists():
         return None
-    if path.suffix == ".svg":
-        uri = "data:image/svg+xml;base64," + base64.b64encode(path.read_bytes()).decode("ascii")
-    else:
-        uri = data_uri(path)
-    return Picture(uri, words, caption, small)
+    other = {s: _uri(p) for s in ("narrow", "wide")
+             if shapes and (p := path.parent / shapes / f"{path.stem}_{s}.svg").exists()}
+    return Picture(_uri(path) if path.suffix == ".svg" else data_uri(path), words, caption, small, **other)
+
+
+def _uri(svg: Path) -> str:
+    return "data:image/svg+xml;base64," + base64.b64encode(svg.read_bytes()).decode("ascii")
 
 
 def sentence(words: str) -> str:
     """Words from elsewhere with a full stop and without underscores."""
     words = words.replace("_", " ").strip()
     return words if words.endswith((".", "!", "?")) else words + "."
+
+
+def anchor(title: str) -> str:
+    """The name by which a section is linked to: "Go / no-go sheet" is "go-no-go-sheet"."""
+    return re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")
+
+
+def sections(page: str) -> list[dict[str, str]]:
+    """Title and anchor of every section that came to be in a piece of the page."""
+    found = re.findall(r'<section id="([^"]*)"><h2>([^<]*)</h2>', page)
+    return [{"anchor": a, "title": html.unescape(t)} for a, t in found]
 
 
 def render(template: str, **context: Any) -> str:
@@ -55,6 +75,6 @@ def _environment() -> Environment:
 
     env = Environment(loader=PackageLoader("calib.report"), autoescape=True, undefined=StrictUndefined,
                       trim_blocks=True, lstrip_blocks=True)
-    env.filters.update(percent=percent, sentence=sentence, listing=listing)
+    env.filters.update(percent=percent, sentence=sentence, listing=listing, anchor=anchor, sections=sections)
     env.policies["json.dumps_kwargs"] = {"separators": (",", ":")}
     return env

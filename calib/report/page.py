@@ -6,7 +6,7 @@ What is said and in which order stands in ``templates/report.html.j2``; here it 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -14,14 +14,15 @@ from typing import TYPE_CHECKING, Any
 
 from calib.advice.travel import Travel
 from calib.advice.worklist import CAUTIONS as WORK_CAUTIONS
-from calib.findings import in_order
+from calib.findings import Code, in_order
 from calib.report import tables
 from calib.report.confirm import Before
 from calib.report.html import Picture, picture, render, sentence
 from calib.report.linkage_view import travel_view
 from calib.report.misses import explain
 from calib.report.numbers import pm
-from calib.report.sheet import CAUTIONS, NOT_MET, Sheet
+from calib.report.pictures import SHAPES
+from calib.report.sheet import CHECKS, NOT_MET, RULES, TRIAL, WARNING, Sheet
 from calib.report.tables import Badge, Cell, badge
 from calib.report.travel_plots import band_note, panels
 from calib.results import Fit, loaded_doubts
@@ -29,6 +30,14 @@ from calib.trust import UNTRUSTED
 
 if TYPE_CHECKING:
     from calib.report.contents import Results
+
+
+@dataclass(frozen=True)
+class Warned:
+    """What is to be settled first, and where in the page it stands; "" where there is no such place."""
+
+    text: str
+    anchor: str = ""
 
 
 @dataclass(frozen=True)
@@ -42,17 +51,19 @@ class Card:
     steps: tuple[str, ...]
     chance: float | None
     go: bool
-    first: tuple[str, ...] = ()  # what to settle before anything is adjusted
+    first: tuple[Warned, ...] = ()  # what to settle before anything is adjusted
     remarks: tuple[str, ...] = ()
+    broken: tuple[str, ...] = ()  # limits over the travel
 
 
-def verdict_card(sheet: Sheet, head: str, steps: Sequence[str], chance: float | None) -> Card:
-    """What the verdicts come to and the first adjustment, or what to do instead."""
+def verdict_card(sheet: Sheet, head: str, steps: Sequence[str], chance: float | None,
+                 anchors: Mapping[str, str] | None = None) -> Card:
+    """What the verdicts come to and the first adjustment, or what to do instead. ``anchors``: of findings, by text."""
     bad = bool(sheet.broken) or any(x.verdict == NOT_MET for x in sheet.lines)
     return Card(sheet.headline, "met" if sheet.go else "not" if bad else "",
                 tuple((x.label, Badge(f"{x.verdict}: {UNTRUSTED}") if x.doubt else badge(x.verdict))
                       for x in sheet.lines), head, tuple(steps), chance, sheet.go,
-                sheet.warnings, sheet.remarks)
+                tuple(Warned(w, (anchors or {}).get(w, "")) for w in sheet.warnings), sheet.remarks, sheet.broken)
 
 
 def lens_line(fit: Fit) -> str:
@@ -87,25 +98,70 @@ def travel_pictures(t: Travel | None, folder: Path) -> list[Picture]:
 def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]], before: Before | None = None) -> str:
     """The report of a run whose plots and overlays already lie in ``folder``."""
     sheet = results.sheet()
+    shown, plots = _tables(results), _plots(results, folder, drawn)
+    findings = _findings(results, [s for s, there in (
+        ("Drawn over your photos", plots["photos"]), ("Play", shown["play"]),
+        ("What a wrong tag offset would do", shown["offsets"])) if not there])
     return render(
-        "report.html.j2", title=f"{results.design.name}: steering as measured", lead=_lead(results),
-        card=_card(results, sheet), doubt=results.comparison.doubt,
+        "report.html.j2", title=f"{results.design.name}: steering as measured", lead=lead(results),
+        card=_card(results, sheet, {f["text"]: f["anchor"] for f in findings}), doubt=results.comparison.doubt,
         confirm=None if before is None else _confirm(results, folder, before),
-        work=_work(results.work), plots=_plots(results, folder, drawn), tables=_tables(results, sheet),
-        linkage=travel_view(results), findings=in_order(results.findings),
-        lens=lens_line(results.fit), offsets=offsets_line(results.fit), cautions=CAUTIONS)
+        work=_work(results.work), plots=plots, tables=shown,
+        linkage=travel_view(results), findings=findings,
+        lens=lens_line(results.fit), offsets=offsets_line(results.fit), sheet_lead="", paper=paper(results),
+        **sheet_words(sheet))
 
 
-def _lead(results: Results) -> str:
+def sheet_html(results: Results) -> str:
+    """The go / no-go sheet as a page of its own."""
+    return render("sheet.html.j2", title=sheet_title(results), lead=lead(results), paper=paper(results),
+                  **sheet_words(results.sheet()))
+
+
+def sheet_title(results: Results) -> str:
+    """The head of the sheet's page."""
+    return f"Go / no-go sheet: {results.design.name}"
+
+
+def sheet_words(sheet: Sheet) -> dict[str, Any]:
+    """What the sheet's template reads."""
+    return {"sheet": sheet, "gonogo": tables.sheet_table(sheet), "checks": CHECKS, "trial": TRIAL, "rules": RULES,
+            "warning": WARNING}
+
+
+def paper(results: Results) -> str:
+    """The paper for pages to read: the rig file's, an A3 board's pages on A4."""
+    return "Letter" if results.design.board.paper == "Letter" else "A4"
+
+
+_SHOWN_IN: Mapping[str, tuple[Code, ...]] = {  # the section that shows more of a finding
+    "Photo by photo": (Code.TWO_CAMERAS, Code.RESIZED, Code.DIGITAL_ZOOM, Code.NO_BOARD, Code.FEW_PHOTOS,
+                       Code.WRONG_POSITION, Code.PHOTO_POOR, Code.CORNERS_ROUGH, Code.FRAME_BUMPED),
+    "Drawn over your photos": (Code.TAG_MISREAD, Code.TAG_UNFIT, Code.TAG_SLIPPED, Code.PART_BENT),
+    "Pivots and rods": (Code.ROD_MISFIT, Code.NOT_AS_DRAWN, Code.TOLERANCES_TIGHT, Code.HOLE_MISMATCH,
+                        Code.HOLE_UNCERTAIN, Code.SCALE_DISAGREES, Code.TAG_SIZE, Code.PART_TAGS_SIZE),
+    "Play": (Code.PLAY, Code.NO_PLAY),
+    "What a wrong tag offset would do": (Code.OFFSETS_TOGETHER,)}
+
+
+def _findings(results: Results, missing: Collection[str]) -> list[dict[str, Any]]:
+    """The findings in order, each with its anchor and the section that shows more; sections in ``missing`` are not."""
+    of = {str(c): s for s, codes in _SHOWN_IN.items() if s not in missing for c in codes}
+    return [{**f, "anchor": f"finding-{k}", "section": of.get(str(f.get("code")), "")}
+            for k, f in enumerate(in_order(results.findings), 1)]
+
+
+def lead(results: Results) -> str:
+    """What was measured, and when this was written."""
     aside = len(results.observations.set_aside)
     return (f"{len(results.fit.photos)} photos in {len(results.fit.positions)} lever positions"
             + (f", {aside} more set aside" if aside else "")
             + f"; every \u00b1 is a 95 % interval. Report of {date.today():%d %B %Y}.")
 
 
-def _card(results: Results, sheet: Sheet) -> Card:
+def _card(results: Results, sheet: Sheet, anchors: Mapping[str, str] | None = None) -> Card:
     if results.work["centre_first"]:
-        return verdict_card(sheet, "Centre the levers first", [results.work["centre_first"]], None)
+        return verdict_card(sheet, "Centre the levers first", [results.work["centre_first"]], None, anchors)
     first = next(iter(results.work.get("proposals", ())), None)
     head, steps = "First adjustment", list(results.work.get("notes", ()))
     if first is not None:
@@ -113,19 +169,26 @@ def _card(results: Results, sheet: Sheet) -> Card:
     if not steps:
         photos_first = [sentence(x) for x in results.work.get("photos", ())]
         head, steps = ("First", photos_first) if photos_first else (head, ["none; leave it as it is."])
-    return verdict_card(sheet, head, steps, first["chance"] if first and first["changes"] else None)
+    return verdict_card(sheet, head, steps, first["chance"] if first and first["changes"] else None,
+                        anchors)
 
 
 def _confirm(results: Results, folder: Path, before: Before) -> dict[str, Any]:
     outcomes = before.outcomes(results.figures)
-    return {"plot": picture(folder / "confirm.svg", "Steer less design before, predicted and after"),
+    return {"plot": picture(folder / "confirm.svg", "Steer less drawn before, predicted and after", shapes=SHAPES),
             "notes": results.comparison.notes, "changes": before.changes,
             "table": tables.confirm_table(outcomes), "explained": explain(before, results.fit.as_built, outcomes)}
 
 
+MUCH = 1500  # characters of a work list beside which the printed plot is made smaller, to stay on one page
+
+
 def _work(work: Mapping[str, Any]) -> dict[str, Any]:
     held = [f"{w['text']}: {w['reason']}" for w in work.get("withheld", ())]
-    return {"proposals": [{**p, "predicted": tables.predicted_table(p["predicted"])} for p in work["proposals"]],
+    first: Mapping[str, Any] = next(iter(work["proposals"]), {})
+    words = [*first.get("changes", ()), *first.get("side_effects", ()), *work.get("notes", ())]
+    return {"long": sum(map(len, words)) > MUCH,
+            "proposals": [{**p, "predicted": tables.predicted_table(p["predicted"])} for p in work["proposals"]],
             "notes": work.get("notes", ()), "centre_first": work["centre_first"], "cautions": WORK_CAUTIONS,
             "lists": (("Considered and withheld", held), ("What stops going further", work.get("limited", ())),
                       ("Photos that would settle the rest", work.get("photos", ())))}
@@ -136,20 +199,21 @@ def _plots(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]]) ->
     return {
         "central": picture(folder / "steer.svg", "Steer angle of both wheels over the lever angle, measured and design",
                            "Open points: measured, with 95 % bars. Solid: the rig as built, with its 95 % band. "
-                           "Dashed: the drawing. Below: measured less drawing."),
+                           "Dashed and dotted: the drawing. The lower plot: both less the drawing.", shapes=SHAPES),
         "bars": picture(folder / "tolerances.svg", "Every figure with its 95 % interval against its tolerance",
-                        "Each bar is a figure's 95 % interval; the green field is its tolerance."),
+                        "Each bar is a figure's 95 % interval; the field in the middle is its tolerance.",
+                        shapes=SHAPES),
         "travel": travel_pictures(results.travel, folder / "travel"),
         "hand": picture(folder / "hand.svg", "Hand travel and hand force by grip length",
-                        "Bands: 95 %. The circle is the grip as it is; forces are without friction."),
+                        "Bands: 95 %. The circle is the grip as it is; forces are without friction.", shapes=SHAPES),
         "photos": [p for p in photos if p is not None],
-        "quality": picture(folder / "photo_quality.svg", "Corner residual of every photo"),
+        "quality": picture(folder / "photo_quality.svg", "Corner residual of every photo", shapes=SHAPES),
         "residuals": picture(folder / "residuals.svg", "Residuals of all corners",
                              "Where corners were found against where the fit puts them, px. A round cloud is good; "
                              "crosses were set aside.", small=True)}
 
 
-def _tables(results: Results, sheet: Sheet) -> dict[str, tables.Table | None]:
+def _tables(results: Results) -> dict[str, tables.Table | None]:
     fit = results.fit
     return {"positions": tables.positions_table(results.measured), "figures": tables.figures_table(results.figures),
             "sides": tables.sides_table(results.figures), "pivots": tables.pivots_table(results.pivots),
@@ -158,5 +222,4 @@ def _tables(results: Results, sheet: Sheet) -> dict[str, tables.Table | None]:
             "hand": tables.hand_table(results.hand), "riders": tables.riders_table(results.riders),
             "limits": tables.limits_table(results.limits, results.comparison.doubt),
             "offsets": tables.offsets_table(results.offsets),
-            "sensitivity": tables.plain_table(results.sensitivity), "photos": tables.photos_table(results.photos),
-            "sheet": tables.sheet_table(sheet)}
+            "sensitivity": tables.plain_table(results.sensitivity), "photos": tables.photos_table(results.photos)}

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from calib.advice.travel import Travel
 from calib.report.overlay import overlays
-from calib.report.plots import confirm_curves, figure_bars, photo_quality, residual_arrows, save, steer_curves
+from calib.report.plots import confirm_curves, figure_bars, photo_quality, residual_arrows, save, steer_curves, write
 from calib.report.travel_plots import draw_hand, save_panels
 from calib.results import Fit
 from capture.csvcells import safe_cells
@@ -16,6 +16,9 @@ from capture.observations import Observations, PhotoInfo, write_observations
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.figure import Figure
+
+SHAPES = "shapes"  # folder of the plots in the shapes that a phone and the printed page want
 
 
 def write_corners(folder: Path, obs: Observations) -> None:
@@ -26,7 +29,9 @@ def write_corners(folder: Path, obs: Observations) -> None:
 def draw_fit(folder: Path, photos: pd.DataFrame, residuals: pd.DataFrame) -> None:
     """How well photos and corners fit, and the residuals as a table; ``photos`` has a row for every photo."""
     safe_cells(residuals).to_csv(folder / "residuals.csv", index=False, float_format="%.6g")
-    save(photo_quality(photos[photos["rms_px"].notna()]), folder / "photo_quality")
+    seen = photos[photos["rms_px"].notna()]
+    save(photo_quality(seen), folder / "photo_quality")
+    _for_page(photo_quality(seen, "narrow"), folder, "photo_quality_narrow")
     save(residual_arrows(residuals), folder / "residuals")
 
 
@@ -35,6 +40,15 @@ def draw_comparison(folder: Path, curves: pd.DataFrame, measured: pd.DataFrame, 
     """Steer over the driver's angle, and the figures against their tolerances."""
     save(steer_curves(curves, measured, driver, positive), folder / "steer")
     save(figure_bars(figures), folder / "tolerances")
+    for shape in ("narrow", "wide"):
+        _for_page(steer_curves(curves, measured, driver, positive, shape), folder, f"steer_{shape}")
+    _for_page(figure_bars(figures, "narrow"), folder, "tolerances_narrow")
+
+
+def _for_page(figure: Figure, folder: Path, name: str) -> None:
+    """A picture's other shape, which only the report needs."""
+    (folder / SHAPES).mkdir(exist_ok=True)
+    write(figure, folder / SHAPES / f"{name}.svg")
 
 
 def draw_travel(folder: Path, t: Travel) -> None:
@@ -45,12 +59,15 @@ def draw_travel(folder: Path, t: Travel) -> None:
 def draw_at_hand(folder: Path, hand: pd.DataFrame) -> None:
     """Hand travel and force by grip length."""
     save(draw_hand(hand), folder / "hand")
+    _for_page(draw_hand(hand, narrow=True), folder, "hand_narrow")
 
 
 def draw_confirm(folder: Path, before: pd.DataFrame, predicted: pd.DataFrame | None, after: pd.DataFrame,
                  measured: pd.DataFrame, driver: str, positive: str) -> None:
     """Before, predicted and after."""
-    save(confirm_curves(before, predicted, after, measured, driver, positive), folder / "confirm")
+    args = before, predicted, after, measured, driver, positive
+    save(confirm_curves(*args), folder / "confirm")
+    _for_page(confirm_curves(*args, "narrow"), folder, "confirm_narrow")
 
 
 def draw_over_photos(folder: Path, fit: Fit, photos: Sequence[PhotoInfo]) -> list[tuple[str, str]]:

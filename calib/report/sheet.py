@@ -1,31 +1,46 @@
-"""The go / no-go sheet: each tolerance met, not met or not yet known, then the usual cautions."""
+"""The go / no-go sheet: each tolerance met, not met or not yet known, then what must be checked by hand."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
 from calib.advice.verdict import Outcome
+from calib.report.numbers import pm
 from calib.rig.figures import FIGURES
 from calib.trust import UNTRUSTED
 
 MET, NOT_MET, UNKNOWN = Outcome.MET.value, Outcome.NOT_MET.value, Outcome.CANNOT_TELL.value
 
 # Common practice of vehicle building, no source; the local rules and the inspector come before any of it.
-CAUTIONS: tuple[str, ...] = (
-    "A steering failure injures. This sheet judges geometry only: it says nothing of strength, welds, wear or brakes.",
-    "Follow the rules that apply where you ride, and have a qualified person inspect the steering before the road.",
-    "After every adjustment: locknuts tight, clamp bolts to their torque, thread engaged at least 1.5 diameters "
-    "in steel (more in aluminium), and every rod end still in line with its bolt.",
-    "Every rod-end bolt needs a locking nut or pin, and a washer wide enough to hold the rod if the ball pulls out.",
-    "Turn from stop to stop by hand, unloaded and then with the rider aboard and leaned both ways: nothing may touch, "
-    "bind, click or go over centre. The stops, not the rods, must end the travel.",
-    "Push and pull at a wheel with the lever held: any slack is play, and play grows.",
-    "First trial: walking pace, empty ground away from traffic, helmet on, brakes tested first; look over every bolt "
-    "again afterwards.",
+CHECKS: tuple[str, ...] = (  # each is done by hand at the vehicle, and can come out wrong
+    "Locknuts and clamp bolts: a spanner on every one, none moves. Tube clamps at no less than their least overlap.",
+    "Thread in every rod end, measured: at least 1.5 diameters in steel (9 mm on M6, 12 mm on M8), more in aluminium.",
+    "Every rod-end bolt has its locking nut or pin, and a washer wide enough to hold the rod if the ball pulls out.",
+    "One rod with a tape, between ball centres: as in the report. The work list's changes are done as written.",
+    "From stop to stop by hand, slowly, unloaded: nothing touches, binds, clicks or goes over centre, and the stops "
+    "end the travel, not the rods.",
+    "The same with the rider aboard, and leaned both ways on a vehicle that leans.",
+    "Lever held, each wheel pushed and pulled: no slack. Each wheel shaken: no play in bearing or kingpin.",
+    "Brakes: each holds the vehicle by itself with the rider aboard. Wheel nuts tight, tyres hard.",
+    "Tags, plates, straps and tools are off; nothing can catch a rod, a cable, the chain or clothes.",
 )
+TRIAL: tuple[str, ...] = (  # each only after the one before it
+    "Helmet, gloves, closed shoes; a helper who watches; level, empty ground away from traffic.",
+    "Walking pace: straight on, stop, a wide circle each way, full steer each way.",
+    "Halt: every nut, clamp and rod end looked over again.",
+    "Running pace, then faster only in small steps, looked over after each. Shimmy, noise, new slack or a pull to one "
+    "side: stop and look for the cause.",
+)
+RULES: tuple[str, ...] = (
+    "What the local rules ask for where it is ridden is met.",
+    "A qualified person has inspected the steering. No road before that.",
+)
+WARNING = ("A steering failure injures. This sheet judges geometry only: it says nothing of strength, welds, wear or "
+           "brakes, and a wrong number in the rig file makes it wrong.")
 
 
 FIRST = ("hole_mismatch", "hole_uncertain")  # a rod end in another hole than the file says: every move hangs on it
@@ -41,12 +56,20 @@ MOST_REMARKS = 5  # shown beside the verdict; the rest are counted
 
 @dataclass(frozen=True)
 class SheetLine:
-    """One tolerance. ``verdict`` is met, not met or can't tell yet; ``doubt``: what must be settled before."""
+    """One tolerance. ``verdict`` is met, not met or can't tell yet; ``doubt``: what must be settled before.
+
+    ``name``: the figure in full; ``wanted`` and ``measured``: both as shown, the latter as it was judged; ``remark``:
+    what was allowed for in that.
+    """
 
     label: str
     verdict: str
     text: str
     doubt: str = ""
+    name: str = ""
+    wanted: str = ""
+    measured: str = ""
+    remark: str = ""
 
 
 @dataclass(frozen=True)
@@ -63,6 +86,18 @@ class Sheet:
     def go(self) -> bool:
         """Whether every tolerance is met, every limit kept and nothing serious was found."""
         return bool(self.lines) and not self.warnings and not self.broken and all(x.verdict == MET for x in self.lines)
+
+    @property
+    def word(self) -> str:
+        """The answer in a word or two, for the head of the sheet."""
+        if self.go:
+            return "Go, once every box is ticked"
+        return "No go" if self.broken or any(x.verdict == NOT_MET for x in self.lines) else "No go yet"
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was allowed for in the figures judged, each said once."""
+        return tuple(dict.fromkeys(x.remark for x in self.lines if x.remark))
 
 
 def make_sheet(figures: pd.DataFrame, findings: Sequence[Mapping[str, object]] = (),
@@ -81,9 +116,26 @@ def make_sheet(figures: pd.DataFrame, findings: Sequence[Mapping[str, object]] =
 
 
 def _line(r: pd.Series) -> SheetLine:
-    doubt = r.get("doubt", "")
-    doubt = doubt if isinstance(doubt, str) else ""  # an empty cell read back is nan
-    return SheetLine(short(str(r["name"])), UNKNOWN if doubt else str(r["verdict"]), str(r["says"]), doubt)
+    doubt, unit, remark = (_text(r.get(c, "")) for c in ("doubt", "unit", "remark"))
+    name = str(r["name"])
+    # a folder of an earlier version has no column for what was judged
+    value, u95 = (float(r.get(c, r.get(old, math.nan))) for c, old in (("judged", "measured"), ("judged_u95", "u95")))
+    return SheetLine(short(name), UNKNOWN if doubt else str(r["verdict"]), str(r["says"]), doubt,
+                     _text(r.get("label", "")) or short(name), _wanted(r, name, unit), pm(value, u95, unit), remark)
+
+
+def _text(cell: object) -> str:
+    return cell if isinstance(cell, str) else ""  # an empty cell read back is nan
+
+
+def _wanted(r: pd.Series, name: str, unit: str) -> str:
+    """The tolerance as the rig file gives it: "0 \u00b1 0.5 deg", "at most 1.7 deg"."""
+    target, tolerance = (float(r.get(c, math.nan)) for c in ("target", "tolerance"))
+    if not math.isfinite(target + tolerance):
+        return ""
+    said = (f"at most {target + tolerance:.6g}" if name in FIGURES and FIGURES[name].rule == "at most"
+            else f"{target:.6g} \u00b1 {tolerance:.6g}")
+    return f"{said} {unit}" if unit and unit != "plain" else said
 
 
 def _remarks(findings: Sequence[Mapping[str, object]]) -> tuple[str, ...]:
@@ -143,5 +195,7 @@ def sheet_text(sheet: Sheet, vehicle: str = "") -> str:
         out += ["", "To settle first:"] + [f"  - {w}" for w in sheet.warnings]
     if sheet.remarks:
         out += ["", "Not as drawn:"] + [f"  - {r}" for r in sheet.remarks]
-    out += ["", "Before the road trial:"] + [f"  [ ] {c}" for c in CAUTIONS]
-    return "\n".join(out)
+    for head, items in (("Check by hand, and tick:", CHECKS), ("Then the trial, step by step:", TRIAL),
+                        ("Before the road:", RULES)):
+        out += ["", head] + [f"  [ ] {c}" for c in items]
+    return "\n".join([*out, "", WARNING])

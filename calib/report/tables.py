@@ -255,11 +255,9 @@ def offsets_table(offsets: pd.DataFrame) -> Table | None:
 
 def sheet_table(sheet: Sheet) -> Table | None:
     """The go / no-go sheet: one line per tolerance."""
-    rows: list[list[Cell]] = [[badge(x.verdict), x.text] for x in sheet.lines]
-    rows += [[Badge("limit broken", "not"), x] for x in sheet.broken]
-    rows += [[Badge("settle first", "not"), x] for x in sheet.warnings]
-    rows += [["not as drawn", x] for x in sheet.remarks]
-    return table(("", "tolerance or limit"), rows)
+    rows: list[list[Cell]] = [[x.name, x.wanted, (x.measured, x.doubt) if x.doubt else x.measured, badge(x.verdict)]
+                              for x in sheet.lines]
+    return table(("figure", "wanted", "measured, 95 %", "verdict"), rows)
 
 
 def plain_table(t: pd.DataFrame | None) -> Table | None:

@@ -14,7 +14,7 @@ import numpy as np
 
 from calib.advice.travel import HoldOverTravel, Travel, beyond, end_key, pair_key, ways
 from calib.linkage.limits import TOGGLE_MARGIN
-from calib.report.plots import GREEN, GREY, LEFT, RIGHT, blank, style
+from calib.report.plots import GREEN, GREY, LEFT, RIGHT, blank, style, write
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,9 +22,10 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 COLOURS = (LEFT, RIGHT, GREEN, "#CC79A7", "#000000", "#56B4E9", "#E69F00")  # Okabe and Ito's set
+MARKS = ("o", "s", "^", "D", "v", "P", "X")
 DASHED: Any = (0, (4, 3))
 LIMIT = "#a23b00"
-SIZE = (4.7, 3.7)
+SIZE = (4.15, 3.5)  # inches; on a phone held upright it becomes a tenth smaller
 INSIDE = "legend_inside"  # marks a legend that needs no room below
 Curve = tuple[str, str, str]  # column, name in the legend, colour
 
@@ -130,14 +131,15 @@ def draw_panel(t: Travel, p: Panel) -> Figure:
     return figure
 
 
-def draw_hand(hand: pd.DataFrame) -> Figure:
+def draw_hand(hand: pd.DataFrame, narrow: bool = False) -> Figure:
     """Hand travel stop to stop, and the push straight ahead and at its most, over the grip length of every lever.
 
-    ``hand``: see calib.advice.hand.hand_table. With 95 % bands; the circle is the grip as it is.
+    ``hand``: see calib.advice.hand.hand_table. With 95 % bands; the circle is the grip as it is. ``narrow``: one above
+    the other.
     """
     with style():
-        figure = blank(figsize=(2 * SIZE[0], SIZE[1]))
-        travel, force = figure.subplots(1, 2)
+        figure = blank(figsize=(SIZE[0], 2 * SIZE[1]) if narrow else (2 * SIZE[0], SIZE[1]))
+        travel, force = figure.subplots(*((2, 1) if narrow else (1, 2)))
         for colour, (lever, t) in zip(COLOURS, hand.groupby("lever", sort=False), strict=False):
             for ax, column, unit, name, dashes in ((travel, "travel", "mm", "", "-"),
                                                    (force, "force_ahead", "N", " straight ahead", "-"),
@@ -150,7 +152,7 @@ def draw_hand(hand: pd.DataFrame) -> Figure:
                                 (force, "Push that steers with 10 N m", "N")):
             ax.set(xlabel="grip, mm from the lever's hinge", ylabel=unit, ylim=(0, None))
             ax.set_title(title, loc="left")
-            ax.legend(fontsize=8)
+            ax.legend(fontsize=9)
         figure.tight_layout()
     return figure
 
@@ -166,9 +168,9 @@ def _place(figure: Figure, rows: int) -> None:
     lines = max([(len(x.get_texts()) + 1) // 2 for x in legends if x is not None and x.get_gid() != INSIDE],
                 default=0)
     below = 0.62 + (0.06 + 0.2 * lines if lines else 0.0)
-    one, width = SIZE[1] - 1.08 + 0.32 + below, figure.get_figwidth()
+    one, width = SIZE[1] - 1.02 + 0.32 + below, figure.get_figwidth()
     figure.set_figheight(rows * one)
-    inside = SIZE[1] - 1.08
+    inside = SIZE[1] - 1.02
     figure.subplots_adjust(left=0.8 / width, right=1 - 0.12 / width, bottom=below / (rows * one),
                            top=1 - 0.32 / (rows * one), hspace=(one - inside) / inside,
                            wspace=0.92 / (SIZE[0] - 0.92))
@@ -195,13 +197,6 @@ def save_panels(t: Travel, folder: Path) -> list[Path]:
     return [write(draw_panel(t, p), folder / f"{p.stem}.svg") for p in panels(t)]
 
 
-def write(figure: Figure, path: Path) -> Path:
-    """Write a picture as SVG or PNG, by the path's ending."""
-    with style():
-        figure.savefig(path, dpi=150, metadata={"Date": None} if path.suffix.lower() == ".svg" else {})
-    return path
-
-
 def band_note(t: Travel, p: Panel) -> str:
     """What the caption says of the band: nothing where it is drawn."""
     if t.built_hold is None:
@@ -216,14 +211,19 @@ def band_note(t: Travel, p: Panel) -> str:
 def _line(ax: Axes, t: Travel, column: str, name: str, colour: str, scale: float = 1.0) -> None:
     x = t.table["lever_deg"].to_numpy(float)
     design = t.table[f"{column}_design"].to_numpy(float) * scale
+    # marks set apart along the lines, so that they are told apart in grey too; hollow on the drawing's
+    k = COLOURS.index(colour)
+    apart = max(len(x) // 6, 1)
+    mark: Any = {"marker": MARKS[k], "markersize": 4.5, "markevery": (k * apart // len(COLOURS), apart)} if name else {}
     if f"{column}_asbuilt" not in t.table:
-        ax.plot(x, design, color=colour, label=name)
+        ax.plot(x, design, color=colour, label=name, **mark)
         return
     built, u = (t.table[f"{column}_{k}"].to_numpy(float) * scale for k in ("asbuilt", "u95"))
-    ax.plot(x, design, color=colour, linestyle=DASHED, linewidth=1.1)
+    hollow: Any = {"markerfacecolor": "white", "markeredgewidth": 0.8} if name else {}
+    ax.plot(x, design, color=colour, linestyle=DASHED, linewidth=1.1, **mark, **hollow)
     if np.isfinite(u).any():
         ax.fill_between(x, built - u, built + u, color=colour, alpha=0.22, linewidth=0)
-    ax.plot(x, built, color=colour, label=name)
+    ax.plot(x, built, color=colour, label=name, **mark)
 
 
 def _limit(ax: Axes, value: float, name: str) -> None:
@@ -249,12 +249,14 @@ def _outer_inner(ax: Axes, t: Travel) -> None:
     order = np.argsort(inner["design"])
     ideal = t.table["outer_ideal_deg_design"].to_numpy(float)
     ax.plot(inner["design"][order], ideal[order], color=GREY, linewidth=6, alpha=0.35, label="Ackermann")
-    for name, colour, way in (("left turn", LEFT, 1), ("right turn", RIGHT, -1)):
+    for name, colour, way, mark in (("left turn", LEFT, 1, "o"), ("right turn", RIGHT, -1, "s")):
         for k in steer:
             on = way * steer[k] >= 0
             design_below = k == "design" and last == "asbuilt"
             ax.plot(inner[k][on], outer[k][on], color=colour, linestyle=DASHED if design_below else "-",
-                    linewidth=1.1 if design_below else 1.6, label=None if design_below else name)
+                    linewidth=1.1 if design_below else 1.6, label=None if design_below else name,
+                    marker=mark, markersize=4.5, markevery=(0 if way > 0 else 4, 8),
+                    markerfacecolor="white" if design_below else colour)
             if k == "asbuilt":
                 u = t.table["outer_deg_u95"].to_numpy(float)[on]
                 if np.isfinite(u).any():
