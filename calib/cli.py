@@ -86,7 +86,7 @@ def cmd_new(args: argparse.Namespace) -> int:
         raise UserError(f"{path} already exists and is not overwritten; choose another name.", "exists", str(path))
     if not path.parent.is_dir():
         raise UserError(f"The folder {path.parent} does not exist; make it first.", "no_folder", str(path.parent))
-    write_starter(path)
+    write_starter(path, layout=args.layout or "")
     print(f"Wrote {path}. Fill in your measurements, then: rigtrue check {path}")
     return 0
 
@@ -353,6 +353,8 @@ def parser() -> argparse.ArgumentParser:
 
     c = command("new", cmd_new)
     c.add_argument("rig", help="the rig file to write, such as rig.toml")
+    c.add_argument("--layout", help="a usual layout, the left side in short, instead of every key explained: "
+                                    "direct, crank, bar or leaning")
     c = command("check", cmd_check)
     c.add_argument("rig")
     c.add_argument("--picture", help="where to draw it, .svg or .png (default: beside the rig file)")

@@ -18,17 +18,54 @@ class Errors:
         self.file, self.lines = file, dict(lines)
         self.texts: list[str] = []
         self.keys: list[str] = []  # the key each text is about
+        self.found = 0  # mistakes met, those too that are named elsewhere already
+        self.copies: dict[KeyPath, KeyPath] = {}  # what was copied from elsewhere in the file
+        self.origins: dict[KeyPath, KeyPath | None] = {}  # what was not written but follows from something else
 
     def add(self, path: KeyPath, text: str) -> None:
+        self.found += 1
+        path = self.written(path)
+        source = self.origin(path)
+        if source != path:
+            key = dotted(source)
+            if any(k == key or k.startswith(key + ".") for k in self.keys):
+                return  # named where it was written
+            text += f" (it follows from {key})"
         where = self.file
-        for n in range(len(path), 0, -1):
-            if path[:n] in self.lines:
-                where += f", line {self.lines[path[:n]]}"
+        for n in range(len(source), 0, -1):
+            if source[:n] in self.lines:
+                where += f", line {self.lines[source[:n]]}"
                 break
         line = f"{where}: {dotted(path)}: {text}"
         if line not in self.texts:
             self.texts.append(line)
             self.keys.append(dotted(path))
+
+    def follows(self, path: KeyPath, source: KeyPath, but: Iterable[str] = ()) -> None:
+        """What stands at ``path`` follows from ``source``, all but the keys that are given there."""
+        self.origins[path] = source
+        self.origins |= {(*path, key): None for key in but}
+
+    def copied(self, path: KeyPath, source: KeyPath) -> None:
+        """What stands at ``path`` is what stands at ``source``: a mistake in it is named there."""
+        self.copies[path] = source
+
+    def written(self, path: KeyPath) -> KeyPath:
+        """The key that a copied value was written under."""
+        for n in range(len(path), 0, -1):
+            if path[:n] in self.copies:
+                return self.copies[path[:n]] + path[n:]
+        return path
+
+    def origin(self, path: KeyPath) -> KeyPath:
+        """Where what stands at ``path`` was written."""
+        for _ in range(len(self.origins) + 1):
+            n = next((n for n in range(len(path), 0, -1) if path[:n] in self.origins), 0)
+            source = self.origins[path[:n]] if n else None
+            if source is None:
+                break
+            path = source + path[n:]
+        return path
 
     def rename(self, path: KeyPath, read_as: KeyPath) -> None:
         """Messages about ``path`` point at the line where the key stands under the name ``read_as``."""

@@ -10,8 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from calib.rig import figures
+from calib.rig import figures, mirror
 from calib.rig.errors import Errors, KeyPath, key_lines, nearest, shown
+from calib.rig.hinges import with_hinge
+from calib.rig.implied import with_implied
 from calib.rig.model import (
     FRAME,
     PULLED,
@@ -31,7 +33,8 @@ from calib.rig.model import (
 )
 from calib.rig.renamed import with_new_names
 from calib.rig.rods import RodReader
-from calib.rig.schema import ASSEMBLY_SLACK, NAMED, REQUIRED, SINGLE, Key
+from calib.rig.rows import row_holes
+from calib.rig.schema import ASSEMBLY_SLACK, NAMED, NEITHER, REQUIRED, ROW, SINGLE, Key
 from calib.rig.size import toml_data
 from calib.rig.values import Bad, convert, plain_name
 from calib.rig.writer import as_built_toml, rig_to_toml
@@ -110,7 +113,9 @@ class _Reader:
 
     def __init__(self, data: dict[str, Any], errors: Errors) -> None:
         self.errors = errors
-        self.data, self.renamed = with_new_names(data, errors)
+        named_anew, self.renamed = with_new_names(data, errors)
+        self.mirrored = mirror.with_mirrored(named_anew, errors)
+        self.data = with_implied(self.mirrored.data, errors)
         self.bodies: dict[str, Body] = {}
         self.points: dict[str, Point] = {}
         self.rods: dict[str, Rod] = {}
@@ -121,7 +126,7 @@ class _Reader:
         if not isinstance(data, dict):
             self.errors.bad(path, data, f"a table with the keys {', '.join(keys)}")
             return None
-        before, meant = len(self.errors.texts), set()
+        before, meant = self.errors.found, set()
         for name in data:
             if name not in keys:
                 meant |= set(difflib.get_close_matches(name, list(keys), 1, 0.5))
@@ -144,7 +149,7 @@ class _Reader:
                 out[name] = convert(data[name], key)
             except Bad as exc:
                 self.errors.bad((*path, name), data[name], str(exc))
-        return out if len(self.errors.texts) == before else None
+        return out if self.errors.found == before else None
 
     def named(self, section: str) -> dict[str, Any]:
         """The tables of a section, by name."""
@@ -244,10 +249,12 @@ class _Reader:
             if name == FRAME:
                 self.errors.bad(path, FRAME, "another name; that one is what everything hangs from")
                 continue
-            data = self.hinge_from_balls(path, data)
+            data = with_hinge(self.errors, path, data)
             t = None if data is None else self.table(path, data, NAMED["bodies"])
             if t is None:
                 continue
+            t["side"] = t["side"] if t["side"] != NEITHER else ""
+            t["travel"] = self.mirrored_travel(name, t)
             good = self.known((*path, "parent"), t["parent"], self.body_names, A_BODY_OR_FRAME)
             if t["role"] == "upright":
                 good &= self.check_upright(path, t, uprights)
@@ -268,29 +275,12 @@ class _Reader:
                 )
         self.check_rings()
 
-    def hinge_from_balls(self, path: KeyPath, data: Any) -> Any:
-        """The table with pivot and axis of a part that turns about the line through two ball joints.
-
-        None where they are wrong (already reported). The wishbones that carry them are taken as standing still.
-        """
-        if not isinstance(data, dict) or "balls" not in data:
-            return data
-        rest = {k: v for k, v in data.items() if k != "balls"}
-        both = [k for k in ("pivot", "axis") if k in data]
-        if both:
-            self.errors.bad((*path, both[0]), data[both[0]], 'nothing here, since "balls" gives the hinge')
-            return None
-        try:
-            balls = convert(data["balls"], NAMED["bodies"]["balls"])
-        except Bad as exc:
-            self.errors.bad((*path, "balls"), data["balls"], str(exc))
-            return None
-        if set(balls) != {"lower", "upper"} or math.dist(*balls.values()) < 5.0:
-            self.errors.bad((*path, "balls"), data["balls"],
-                            "the two places { lower = [x, y, z], upper = [x, y, z] }, apart from each other")
-            return None
-        low, high = np.asarray(balls["lower"]), np.asarray(balls["upper"])
-        return rest | {"pivot": [float(v) for v in (low + high) / 2], "axis": [float(v) for v in high - low]}
+    def mirrored_travel(self, name: str, t: dict[str, Any]) -> tuple[float, float] | None:
+        """The stops, turned round where they come from the other side and count the other way there."""
+        original = self.bodies.get(self.mirrored.inherited("bodies", name, "travel"))
+        if t["travel"] is None or original is None:
+            return t["travel"]
+        return mirror.angles(t["travel"], original.axis, t["axis"])
 
     def check_upright(self, path: KeyPath, t: dict[str, Any], uprights: dict[str, str]) -> bool:
         side, name = t["side"], path[1]
@@ -330,14 +320,19 @@ class _Reader:
     def read_points(self) -> None:
         for name, data in self.point_tables.items():
             path = ("points", name)
+            row = data.pop("row", None) if isinstance(data, dict) else None
             t = self.table(path, data, NAMED["points"])
             if t is None:
                 continue
             good = self.known((*path, "body"), t["body"], self.body_names, A_BODY_OR_FRAME)
-            holes, use = t["holes"], t["use"]
-            if (t["at"] is None) == (holes is None):
-                both = "both" if holes else "neither"
-                self.errors.add(path, f'read {both} of "at" and "holes"; allowed: one of the two')
+            given = [k for k, v in (("at", t["at"]), ("holes", t["holes"]), ("row", row)) if v is not None]
+            if len(given) != 1:
+                both = "neither" if not given else "both"
+                said = '" and "'.join(given or ("at", "holes"))
+                self.errors.add(path, f'read {both} of "{said}"; allowed: one of "at", "holes" and "row"')
+                continue
+            holes, use = t["holes"] if row is None else self.row(name, row, t["body"]), t["use"]
+            if row is not None and holes is None:
                 continue
             if holes is None:
                 holes, use = {ONLY_HOLE: t["at"]}, use or ONLY_HOLE
@@ -353,9 +348,32 @@ class _Reader:
             if good:
                 self.points[name] = Point(
                     name=name, body=t["body"], holes=holes, use=use, tol=t["tolerance"], misalignment=t["misalignment"],
-                    bolt=t["bolt"], order=self.hole_order(t["body"], holes), seat=t["seat"], clock=t["clock"],
+                    bolt=t["bolt"], order=self.hole_order(t["body"], holes), seat=t["seat"],
+                    clock=self.mirrored_clock(name, t),
                     clock_step=t["clock_step"],
                 )
+
+    def row(self, name: str, row: object, body: str) -> dict[str, Vec] | None:
+        """Places of a row of holes; one that comes from the other side is laid out there and mirrored."""
+        path = ("points", name, "row")
+        t = self.table(path, row, ROW)
+        if body == FRAME:
+            self.errors.bad(path, row, "only for a point on a part that turns on a hinge")
+        b = self.bodies.get(body)
+        if t is None or b is None:
+            return None
+        if not self.mirrored.inherited("points", name, "row"):
+            return row_holes(t, b, self.errors, path)
+        there = row_holes(t, mirror.body(b), self.errors, path)
+        return None if there is None else {h: mirror.place(v) for h, v in there.items()}
+
+    def mirrored_clock(self, name: str, t: dict[str, Any]) -> tuple[float, float] | None:
+        """How far an arm may be turned, the other way round where it comes from the other side and counts so."""
+        original = self.points.get(self.mirrored.inherited("points", name, "clock"))
+        if t["clock"] is None or original is None:
+            return t["clock"]
+        a, b = self.bodies.get(original.body), self.bodies.get(t["body"])
+        return t["clock"] if a is None or b is None else mirror.angles(t["clock"], a.axis, b.axis)
 
     def check_clock(self, path: KeyPath, t: dict[str, Any], data: Mapping[str, Any]) -> bool:
         """An arm that may be turned on its bar sits on a part that turns, and may stay where it is."""
@@ -517,16 +535,17 @@ class _Reader:
             t = self.table(path, data, NAMED["tags"])
             if t is None:
                 continue
-            before, code = len(self.errors.texts), t["code"]
+            before, code = self.errors.found, t["code"]
             if code not in PART_IDS:
                 why = "; the codes below that are on the board" if 0 <= code < PART_IDS.start else ""
                 self.errors.bad((*path, "code"), code,
                                 f"a whole number from {PART_IDS.start} to {PART_IDS.stop - 1}{why}")
             if code in codes:
-                self.errors.bad((*path, "code"), code, f'a code of its own; tag "{codes[code]}" has that one')
+                self.errors.bad((*path, "code"), code, f'a code of its own; tag "{codes[code]}" has that one'
+                                                       + self.free_code(name))
             codes.setdefault(code, name)
             body = self.tag_body(path, data, t)
-            if len(self.errors.texts) > before or body is None:
+            if self.errors.found > before or body is None:
                 continue
             out[name] = Tag(
                 name=name, code=code, body=body, size=t["size"], centres_on=t["on_bolt"], offset=t["offset"],
@@ -535,6 +554,15 @@ class _Reader:
                 floor_tol=t["floor_tolerance"], flat_tol=t["flat_tolerance"],
             )
         return out
+
+    def free_code(self, name: str) -> str:
+        """What to do about a code that was made of the tag's name and is taken; "" where the file gives it."""
+        tags = self.data["tags"]
+        if "code" in self.mirrored.data["tags"][name]:
+            return ""
+        taken = [t.get("code") for t in tags.values() if isinstance(t, dict)]
+        free = next((c for c in PART_IDS if c not in taken), None)
+        return f"; this one is made of the tag's name: write code = {free} under the tag that is not printed yet"
 
     def tag_body(self, path: KeyPath, data: dict[str, Any], t: dict[str, Any]) -> str | None:
         body, bolt = t["body"], t["on_bolt"]

@@ -12,8 +12,8 @@ from calib.rig.model import Point, Rod, Thread
 from calib.rig.schema import ASSEMBLY_SLACK, ENDS, LEAST_ENGAGEMENT
 from calib.rig.units import thread
 
-SCREW_KEYS = ("thread", "per_turn", "ends", "turn_step", "engaged_now")
-CLAMP_KEYS = ("overlap", "overlap_now", "step")
+SCREW_KEYS = ("thread", "per_turn", "ends", "turn_step", "engaged_now", "engaged_most")
+CLAMP_KEYS = ("overlap", "overlap_now", "overlap_most", "step")
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,7 @@ class RodReader:
 
     def rod(self, a: Point | None, b: Point | None) -> Rod | None:
         """The rod between two points, None after a mistake. Without its points, the rest is checked only."""
-        t, before = self.t, len(self.errors.texts)
+        t, before = self.t, self.errors.found
         if a is None or b is None:
             self.refuse_foreign_keys()
             if t["adjuster"] == "screw":
@@ -49,6 +49,7 @@ class RodReader:
         self.check_assembly(a, b, length, drawn)
         self.refuse_foreign_keys()
         self.check_setting()
+        self.check_most()
         shortest, longest = self.range(length)
         step, screw = t["step"], None
         if t["adjuster"] == "screw":
@@ -57,7 +58,7 @@ class RodReader:
             self.check_engagement(length, longest, screw.diameter)
         elif t["adjuster"] == "clamp":
             self.check_overlap(length, longest)
-        if len(self.errors.texts) > before:
+        if self.errors.found > before:
             return None
         return Rod(
             name=self.path[1], a=a.name, b=b.name, length=length, shortest=shortest, longest=longest,
@@ -70,6 +71,20 @@ class RodReader:
     def ends(self) -> int:
         """Threaded ends that work as the rod is turned."""
         return ENDS[self.t["ends"]]
+
+    def check_most(self) -> None:
+        """What is only there to give the range must have all that it takes, and no range beside it."""
+        for adjuster, key, others in (("clamp", "overlap_most", ("overlap", "overlap_now")),
+                                      ("screw", "engaged_most", ("engaged_now", "thread"))):
+            if self.t[key] is None or self.t["adjuster"] != adjuster:
+                continue
+            lacking = [k for k in others if self.t[k] is None]
+            if lacking:
+                self.errors.add((*self.path, lacking[0]), f'read nothing beside "{key}"; allowed: that key too, to '
+                                                          "know how far it may be set")
+            for other in ("range", "plus_minus"):
+                if self.t[other] is not None:
+                    self.bad(key, self.data[key], f'nothing here, since "{other}" says it; or leave out "{other}"')
 
     def check_setting(self) -> None:
         """An error of setting belongs to something that is set."""
@@ -101,19 +116,45 @@ class RodReader:
         """Shortest and longest setting, mm."""
         t = self.t
         if t["adjuster"] == "fixed":
-            if t["range"] is not None:
-                self.bad("range", self.data["range"], 'no range for adjuster = "fixed"')
+            for key in ("range", "plus_minus"):
+                if t[key] is not None:
+                    self.bad(key, self.data[key], 'no range for adjuster = "fixed"')
+            return length, length
+        if t["plus_minus"] is not None and t["range"] is not None:
+            self.bad("plus_minus", self.data["plus_minus"], 'nothing here, since "range" says it; or leave out "range"')
             return length, length
         if t["range"] is None:
-            self.errors.add((*self.path, "range"),
-                            "read nothing, the key is missing; allowed: the shortest and longest you may set "
-                            "in mm, with enough thread or overlap left")
-            return length, length
+            found = self.range_around(length)
+            if found is None:
+                self.errors.add((*self.path, "range"),
+                                "read nothing, the key is missing; allowed: the shortest and longest you may set "
+                                'in mm, with enough thread or overlap left; or "plus_minus" from now')
+            return found or (length, length)
         shortest, longest = t["range"]
         if not shortest - 1e-9 <= length <= longest + 1e-9 and not self.as_built:
             how = "its length" if t["length"] is not None else "its length as drawn"
             self.bad("range", self.data["range"], f"a range that holds {how}, {length:.2f} mm")
         return shortest, longest
+
+    def range_around(self, length: float) -> tuple[float, float] | None:
+        """Shortest and longest setting from what may be turned or pushed from now on; None where that is not given."""
+        t = self.t
+        if t["plus_minus"] is not None:
+            if t["plus_minus"] >= length:
+                self.bad("plus_minus", self.data["plus_minus"], f"less than the rod's length, {length:.2f} mm")
+            return length - t["plus_minus"], length + t["plus_minus"]
+        if t["adjuster"] == "clamp":
+            now, least, most, per, key = t["overlap_now"], t["overlap"], t["overlap_most"], 1, "overlap_now"
+        else:
+            now, most, per, key = t["engaged_now"], t["engaged_most"], self.ends, "engaged_now"
+            diameter = self.thread().diameter if t["thread"] is not None else None
+            least = None if diameter is None else LEAST_ENGAGEMENT * diameter
+        if now is None or least is None or most is None:
+            return None
+        if not least <= now <= most:
+            self.bad(key, self.data[key], f"between the least, {least:g} mm, and the most, {most:g} mm")
+            return length, length
+        return length - per * (most - now), length + per * (now - least)
 
     def thread(self) -> Thread:
         """What the rod is set by; a pitch of 1.0 after a mistake, never used."""

@@ -1,23 +1,38 @@
-"""The commented rig.toml a builder starts from."""
+"""The commented rig.toml a builder starts from: every key explained, or a usual layout said in short."""
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
 
+from calib.rig.errors import nearest
 from calib.rig.figures import targets
-from calib.rig.schema import defaults
+from calib.rig.schema import defaults, implied
 from capture.errors import UserError
 
 _TEMPLATE = Path(__file__).with_name("starter_template.toml")
+_LAYOUTS = Path(__file__).with_name("layouts")
+_SHARED = ("head", "prints", "end")  # what the layouts have in common
+
+LAYOUTS: dict[str, str] = {
+    "direct": "two levers, each with a rod straight to its wheel's upright, and a tie rod",
+    "crank": "two levers working one crank, and a tie rod from it to each wheel",
+    "bar": "one handlebar or tiller with a rod to each wheel",
+    "leaning": "two levers and a crank on a front axle that leans against the frame",
+}
 
 
-def starter_text(name: str = "my vehicle") -> str:
+def starter_text(name: str = "my vehicle", layout: str = "") -> str:
     """A commented rig.toml of an invented vehicle called ``name``; it loads as it is.
+
+    Without a ``layout`` two levers with direct rods, every key at length and explained; with one of ``LAYOUTS`` that
+    layout, the left side only and in the short forms. Raises UserError for another layout.
 
     >>> print(*[line for line in starter_text("Pipit").splitlines() if line.startswith("name")])
     name = "Pipit"
     """
+    if layout:
+        return _layout_text(layout).replace("@NAME@", json.dumps(name, ensure_ascii=False))
     template = _TEMPLATE.read_text(encoding="utf-8")
     wanted = [f"#   {t:20s} {k.unit or 'plain':6s} {k.meaning}" for t, k in targets().items() if not k.of_one_side]
     split = sorted({t.rpartition("_")[0] for t, k in targets().items() if k.of_one_side})
@@ -25,15 +40,29 @@ def starter_text(name: str = "my vehicle") -> str:
                   "right)\n# at the end of the name you judge each side.")
     assumed = [f"#   {path:30s} {default:13s} {what}" for path, default, what in defaults()
                if default != "left out"]
+    follows = [f"#   {path:18s} {what}" for path, what in implied()]
     text = template.replace("@NAME@", json.dumps(name, ensure_ascii=False))
-    return text.replace("@TARGETS@", "\n".join(wanted)).replace("@DEFAULTS@", "\n".join(assumed))
+    for mark, lines in (("@TARGETS@", wanted), ("@DEFAULTS@", assumed), ("@IMPLIED@", follows)):
+        text = text.replace(mark, "\n".join(lines))
+    return text
 
 
-def write_starter(path: Path, name: str = "my vehicle") -> None:
-    """Write ``starter_text(name)``. Raises UserError where the file exists: it is never overwritten."""
+def _layout_text(layout: str) -> str:
+    if layout not in LAYOUTS:
+        raise UserError(f'There is no layout "{layout}"{nearest(layout, LAYOUTS)}; there are: {", ".join(LAYOUTS)}.',
+                        "no_layout", layout)
+    text = (_LAYOUTS / f"{layout}.toml").read_text(encoding="utf-8")
+    for part in _SHARED:
+        text = text.replace(f"@{part.upper()}@\n", (_LAYOUTS / f"{part}.txt").read_text(encoding="utf-8"))
+    return text
+
+
+def write_starter(path: Path, name: str = "my vehicle", layout: str = "") -> None:
+    """Write ``starter_text(name, layout)``. Raises UserError where the file exists: it is never overwritten."""
+    text = starter_text(name, layout)
     try:
         with Path(path).open("x", encoding="utf-8") as f:
-            f.write(starter_text(name))
+            f.write(text)
     except FileExistsError:
         raise UserError(f"{path}: exists already and was left as it is; choose another name",
                         "exists", str(path)) from None

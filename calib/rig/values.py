@@ -8,7 +8,7 @@ from typing import Any
 
 from calib.rig.errors import nearest
 from calib.rig.model import Vec
-from calib.rig.schema import FAR, Key
+from calib.rig.schema import FAR, WAYS, Key
 from calib.rig.units import angle_rad, length_mm
 
 
@@ -81,7 +81,11 @@ def _part(value: object, allowed: str) -> float:
 
 
 def _direction(value: object, _key: Key) -> Vec:
-    allowed = "three numbers [x, y, z], not all zero"
+    allowed = f"three numbers [x, y, z], not all zero, or one of the words {', '.join(WAYS)}"
+    if isinstance(value, str):
+        if value not in WAYS:
+            raise Bad(allowed + nearest(value, WAYS))
+        return WAYS[value]
     if not isinstance(value, list | tuple) or len(value) != 3:
         raise Bad(allowed)
     try:
@@ -169,8 +173,8 @@ def convert(value: object, key: Key) -> Any:
         case "number":
             return _number(value, key)
         case "whole":
-            if isinstance(value, bool) or not isinstance(value, int):
-                raise Bad("a whole number")
+            if isinstance(value, bool) or not isinstance(value, int) or not _in_limits(value, key):
+                raise Bad("a whole number" + _limits(key, ""))
             return value
         case "flag":
             if not isinstance(value, bool):

@@ -16,9 +16,10 @@ import tomlkit
 from tomlkit.items import Item, Table
 
 from calib.results import AsBuilt
-from calib.rig.model import Point, Rig, Rod, Thread
+from calib.rig.implied import implied_side
+from calib.rig.model import Body, Point, Rig, Rod, Thread
 from calib.rig.parameters import Kind, ParameterName, parsed, travel_names, vector_names
-from calib.rig.schema import ASSEMBLY_SLACK, ENDS, NAMED, SINGLE, Key
+from calib.rig.schema import ASSEMBLY_SLACK, ENDS, NAMED, NEITHER, SINGLE, Key
 from calib.rig.tolerances import measured_tolerances
 
 _HEAD = (
@@ -124,6 +125,14 @@ def _if_screw(value: Getter) -> Getter:
     return lambda r: value(r) if r.adjuster == "screw" else None
 
 
+def _not_kept(_thing: Any) -> None:
+    """Of a key that only says another one in short."""
+
+
+def _side(b: Body) -> str:
+    return b.side or (NEITHER if implied_side(b.role, b.name) else "")
+
+
 def _ends_in_words(r: Rod) -> str:
     return next(words for words, n in ENDS.items() if n == (r.thread or Thread()).ends)
 
@@ -131,13 +140,14 @@ def _ends_in_words(r: Rod) -> str:
 # Where a value is kept, by section and key; every other key is an attribute of its own name. Lengths in mm, angles
 # in rad; None: not written.
 _TABLES: dict[str, dict[str, Getter]] = {
-    "vehicle": {"as_built": lambda r: not all(_as_a_design(r, x) for x in r.rods.values())},
+    "vehicle": {"mirror": _not_kept, "as_built": lambda r: not all(_as_a_design(r, x) for x in r.rods.values())},
     "board": {
         "paper": lambda r: r.board.paper, "body": lambda r: r.board.body,
         "scale_bar": lambda r: r.board.bar_measured, "scale_bar_upright": lambda r: r.board.bar_upright,
         "scale_bar_nominal": lambda r: r.board.bar_nominal, "scale_bar_tolerance": lambda r: r.board.bar_tol,
     },
-    "steering": {"both_ways": lambda r: None,  # the labels with + and - stand among the positions
+    "prints": dict.fromkeys(SINGLE["prints"], _not_kept),  # written with each tag
+    "steering": {"both_ways": _not_kept,  # the labels with + and - stand among the positions
                  "stop_tolerance": lambda r: r.stop_tol},
     "rear_wheel": {
         "radius": lambda r: r.rear.radius, "centre": lambda r: r.rear.centre, "spin_axis": lambda r: r.rear.spin,
@@ -149,10 +159,12 @@ _TABLES: dict[str, dict[str, Getter]] = {
     "camera": {"readout": lambda r: None if r.readout is None else 1000 * r.readout},
     "limits": {"min_transmission_angle": lambda r: r.min_transmission},
     "bodies": {
-        "balls": lambda b: None,  # read into pivot and axis
+        "side": _side, "mirror": _not_kept,
+        "balls": _not_kept, "caster": _not_kept, "inclination": _not_kept,  # read into pivot and axis
         "pivot_tolerance": lambda b: b.pivot_tol, "axis_tolerance": lambda b: b.axis_tol,
     },
     "points": {
+        "mirror": _not_kept, "row": _not_kept,
         "at": lambda p: p.holes["1"] if _one_hole(p) else None,
         "holes": lambda p: None if _one_hole(p) else p.holes,
         "use": lambda p: None if _one_hole(p) else p.use,
@@ -161,6 +173,8 @@ _TABLES: dict[str, dict[str, Getter]] = {
         "clock_step": lambda p: p.clock_step if p.clock is not None else None,
     },
     "rods": {
+        "mirror": _not_kept,
+        "plus_minus": _not_kept, "overlap_most": _not_kept, "engaged_most": _not_kept,  # read into range
         "from": lambda r: r.a, "to": lambda r: r.b, "tolerance": lambda r: r.tol, "diameter": lambda r: 2 * r.radius,
         "range": lambda r: None if r.adjuster == "fixed" else (r.shortest, r.longest),
         "step": lambda r: r.step if r.adjuster == "clamp" else None,
@@ -169,9 +183,10 @@ _TABLES: dict[str, dict[str, Getter]] = {
         "thread": _if_screw(lambda r: r.thread.name or None if r.thread else None),
         "turn_step": _if_screw(lambda r: r.step / (r.per_turn or 1.0)),
     },
-    "wheels": {"spin_axis": lambda w: w.spin, "spin_tolerance": lambda w: w.spin_tol,
+    "wheels": {"mirror": _not_kept, "spin_axis": lambda w: w.spin, "spin_tolerance": lambda w: w.spin_tol,
                "spin_measured": lambda w: w.measured, "tyre_width": lambda w: w.tyre},
     "tags": {
+        "mirror": _not_kept,
         "body": lambda t: t.body if t.centres_on is None else None,
         "on_bolt": lambda t: t.centres_on,
         "offset": lambda t: None if t.centres_on is None else t.offset,
@@ -181,8 +196,8 @@ _TABLES: dict[str, dict[str, Getter]] = {
         "floor_tolerance": lambda t: t.floor_tol if t.on_floor else None,
         "flat_tolerance": lambda t: t.flat_tol if t.on_floor else None,
     },
-    "obstacles": {"from": lambda o: o.a, "to": lambda o: o.b, "diameter": lambda o: 2 * o.radius},
-    "slides": {},
+    "obstacles": {"mirror": _not_kept, "from": lambda o: o.a, "to": lambda o: o.b, "diameter": lambda o: 2 * o.radius},
+    "slides": {"mirror": _not_kept},
     "targets": {},
 }
 
@@ -206,7 +221,8 @@ def _document(rig: Rig, comments: Mapping[str, str], style: _Style, as_built: bo
     _say(doc, comments.get("", _HEAD))
     for section, keys in SINGLE.items():
         values = _values(section, keys, rig) | ({"as_built": True} if as_built and section == "vehicle" else {})
-        _add(doc, section, _table(section, keys, values, comments, style), comments.get(section, ""))
+        if values or section not in ("prints",):
+            _add(doc, section, _table(section, keys, values, comments, style), comments.get(section, ""))
     for section, keys in NAMED.items():
         things = dict(_named(rig, section))
         if things:
