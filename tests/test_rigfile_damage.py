@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -15,6 +17,8 @@ from tests.moorhen import SAMPLE
 
 TEXT = SAMPLE.read_text(encoding="utf-8")
 LINES = TEXT.splitlines()
+SHORT = (Path(__file__).parent / "rigs" / "moorhen_short.toml").read_text(encoding="utf-8").splitlines()
+_files = st.sampled_from((LINES, SHORT))
 CHAIN = "\n".join(f'[bodies.b{k}]\nparent = "{f"b{k - 1}" if k else "frame"}"\npivot = [0, 0, {k % 500}]\n'
                   "axis = [0, 0, 1]" for k in range(3000))
 HOSTILE = {
@@ -55,9 +59,9 @@ _edits = st.lists(st.tuples(st.sampled_from(("value", "drop", "twice", "swap", "
                             st.characters(min_codepoint=1, max_codepoint=0x2FFF)), min_size=1, max_size=4)
 
 
-def edited(edits: list[tuple[str, int, int, str, str]]) -> str:
-    """The sample's rig file with some lines changed."""
-    lines = list(LINES)
+def edited(file: Sequence[str], edits: list[tuple[str, int, int, str, str]]) -> str:
+    """A rig file with some lines changed."""
+    lines = list(file)
     for what, a, b, cell, character in edits:
         a, b = a % len(lines), b % len(lines)
         line = lines[a]
@@ -91,13 +95,13 @@ def refused_or_the_same_again(text: str) -> bool:
 
 
 @settings(max_examples=150, derandomize=True, deadline=10_000, suppress_health_check=list(HealthCheck), database=None)
-@given(_edits)
-def test_broken_rig_files(edits: list[tuple[str, int, int, str, str]]) -> None:
-    refused_or_the_same_again(edited(edits))
+@given(_files, _edits)
+def test_broken_rig_files(file: list[str], edits: list[tuple[str, int, int, str, str]]) -> None:
+    refused_or_the_same_again(edited(file, edits))
 
 
 @pytest.mark.slow
 @settings(max_examples=20_000, deadline=10_000, suppress_health_check=list(HealthCheck), database=None)
-@given(_edits)
-def test_many_broken_rig_files(edits: list[tuple[str, int, int, str, str]]) -> None:
-    refused_or_the_same_again(edited(edits))
+@given(_files, _edits)
+def test_many_broken_rig_files(file: list[str], edits: list[tuple[str, int, int, str, str]]) -> None:
+    refused_or_the_same_again(edited(file, edits))
