@@ -94,25 +94,21 @@ def cmd_new(args: argparse.Namespace) -> int:
 def cmd_check(args: argparse.Namespace) -> int:
     """Read the rig file, draw it and print what the design should do."""
     from calib.advice.search import need_both_wheels
-    from calib.linkage.designcheck import design_rows
-    from calib.rig.drawing import draw_rig
+    from calib.checkup import check_up, draw, lines, still_remarks
 
     path = Path(args.rig)
     rig = read_rig(path)
     need_both_wheels(rig)
-    rows, limits = design_rows(rig)
     if args.curves and Path(args.curves).suffix.lower() not in (".svg", ".png"):
         raise UserError(f"--curves {args.curves} must end in .svg or .png.", "wrong_ending", "--curves")
-    picture = free_path(Path(args.picture) if args.picture else path.with_name(path.stem + "_check.svg"))
-    draw_rig(rig, picture)
-    print(f"{rig.name}: the rig file reads well.\n\nWhat the design gives:")
-    wide = max((len(r[0]) for r in rows), default=0)
-    for label, value, wanted in rows:
-        print(f"  {label:<{wide}}  {value:>12}  {wanted}".rstrip())
-    print("\nLimits over the travel (the tightest of each kind):")
-    for ok, text in limits:
-        print(f"  {'good   ' if ok else 'BROKEN '} {text}")
-    print(f"\nDrawn in {picture}: look whether it is your rig.")
+    picture = draw(rig, Path(args.picture) if args.picture else path.with_name(path.stem + "_check.svg"), path)
+    look = f"Drawn in {picture}: look whether it is your rig."
+    try:
+        found = check_up(rig)
+    except UserError:  # what was noticed may well be why
+        print("\n".join([*(f"  - {r.text}" for r in still_remarks(rig)[0] if not r.note), look]))
+        raise
+    print("\n".join([*lines(found), "", look]))
     if args.curves:
         print(f"Curves over the travel: {_draw_curves(rig, Path(args.curves))}")
     return 0

@@ -14,13 +14,13 @@ ROOT = Path(__file__).resolve().parents[1]
 # on one floor do not know each other.
 FLOORS: tuple[tuple[tuple[str, ...], ...], ...] = (
     (("capture",),),
-    (("calib.findings",), ("calib.uncertainty",), ("calib.second_process",), ("calib.onethread",)),
+    (("calib.findings",), ("calib.remarks",), ("calib.uncertainty",), ("calib.second_process",), ("calib.onethread",)),
     # plain data: the rig and what is known of it, which the writer puts into a file
     (("calib.rig", "calib.results", "calib.trust"),),
     (("calib.linkage",),),
     (("calib.advice",), ("calib.estimation",)),
     (("calib.report",),),
-    (("calib.run",), ("calib.shootplan",)),
+    (("calib.run",), ("calib.shootplan",), ("calib.checkup",)),
     (("calib.cli",),),
 )
 PLAIN = ("calib.results", "calib.trust")  # on the rig's floor, and not in the line written for developers

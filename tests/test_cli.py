@@ -104,8 +104,9 @@ def test_new_then_check_and_nothing_overwritten(capsys: pytest.CaptureFixture[st
     assert main(["check", str(path)]) == 0
     said = capsys.readouterr().out
     assert "ratio" in said and "toggle" in said and (tmp_path / "mine_check.svg").exists()
+    assert "reads well" in said
     assert main(["check", str(path)]) == 0
-    assert (tmp_path / "mine_check-2.svg").exists()
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["mine.toml", "mine_check.svg"]  # drawn afresh in its place
 
 
 def test_new_into_a_missing_folder(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 
 from calib.linkage.lean import lean_limits
 from calib.linkage.limits import Limit, check_limits
 from calib.linkage.mechanism import CannotAssemble, Linkage, Sweep
-from calib.linkage.steering import curve_figures, lean_joint
-from calib.rig.figures import FIGURES
-from calib.rig.model import Rig
+from calib.linkage.steering import curve_figures, lean_joint, wheel_headings
+from calib.remarks import Code, Remark
+from calib.rig.figures import FIGURES, FigureKind
+from calib.rig.model import Rig, Target
 from capture.errors import UserError
 
+STILL_DEG = 0.5  # a wheel that turns less over the whole travel stands still
 LIMIT_ORDER = ("reach", "toggle", "transmission", "misalignment", "clearance", "travel", "rod_length")
 
 
@@ -37,19 +40,59 @@ def design_sweep(rig: Rig, steps: int = 65) -> Sweep:
 def design_rows(rig: Rig) -> tuple[list[tuple[str, str, str]], list[tuple[bool, str]]]:
     """Figures as (name, value, wanted) and limits as (ok, sentence), worst limit of each kind first."""
     sweep = design_sweep(rig)
-    figures = curve_figures(rig, sweep)
+    return figure_rows(rig, curve_figures(rig, sweep)), worst_limits(all_limits(rig, sweep))
+
+
+def figure_rows(rig: Rig, figures: Mapping[str, float]) -> list[tuple[str, str, str]]:
+    """Figures (rad, mm, plain) as (name, value, wanted) to print; those of one side where they are judged."""
     rows = []
     for name, kind in FIGURES.items():
         value = figures.get(name, math.nan)
         t = rig.targets.get(name)
         if not math.isfinite(value) or kind.of_one_side and t is None:
             continue
-        wanted = ""
-        if t is not None:
-            wanted = f"wanted {t.value * kind.scale:g} +/- {t.tolerance * kind.scale:.3g}"
-        shown = round(value * kind.scale, kind.digits) + 0.0  # no minus before a zero
-        rows.append((name.replace("_", " "), f"{shown:.{kind.digits}f} {kind.unit}".rstrip(), wanted))
-    return rows, worst_limits(all_limits(rig, sweep))
+        wanted = "" if t is None else f"wanted {_wanted(kind, t)}"
+        rows.append((name.replace("_", " "), _shown(kind, value), wanted))
+    return rows
+
+
+def _shown(kind: FigureKind, value: float) -> str:
+    shown = round(value * kind.scale, kind.digits) + 0.0  # no minus before a zero
+    return f"{shown:.{kind.digits}f} {kind.unit}".rstrip()
+
+
+def _wanted(kind: FigureKind, t: Target) -> str:
+    return f"{t.value * kind.scale:g} +/- {t.tolerance * kind.scale:.3g}"
+
+
+def target_remarks(rig: Rig, figures: Mapping[str, float]) -> list[Remark]:
+    """Targets that the drawing itself does not meet, and a magnitude that is wanted below zero."""
+    out = []
+    for name, t in rig.targets.items():
+        kind, value = FIGURES[name], figures.get(name, math.nan)
+        if kind.rule == "at most":
+            if t.value < 0:
+                out.append(Remark(Code.TARGET_NEGATIVE, name, {"value": t.value * kind.scale}))
+            missed = abs(value) > abs(t.value) + t.tolerance
+        else:
+            missed = abs(value - t.value) > t.tolerance
+        if missed:  # never where the figure is not known
+            out.append(Remark(Code.MISSES_TARGET, name.replace("_", " "),
+                              {"value": _shown(kind, value), "wanted": _wanted(kind, t)}))
+    return out
+
+
+def motion_remarks(rig: Rig, sweep: Sweep) -> list[Remark]:
+    """Front wheels that stand still while the driver moves, or turn against each other."""
+    turned = {}
+    for side, h in wheel_headings(rig, sweep).items():
+        reached = h[sweep.reached]
+        turned[side] = float(np.degrees(reached[-1] - reached[0]))
+    out = [Remark(Code.WHEEL_STILL, side, {"deg": abs(deg), "driver": rig.driver}) for side, deg in turned.items()
+           if abs(deg) < STILL_DEG]
+    if not out and len(turned) == 2 and turned["left"] * turned["right"] < 0:
+        out.append(Remark(Code.WHEELS_APART, rig.driver, turned))
+    return out
 
 
 def all_limits(rig: Rig, sweep: Sweep) -> list[Limit]:

@@ -95,6 +95,7 @@ class FigureKind:
     target: bool = True  # whether a rig file may set one
     rule: Rule = "within"
     one_stop: bool = False  # stands on a single stop of the driver, or on the difference of the two
+    usual_tolerance: tuple[float, float] | None = None  # surface units; outside, `check` asks (common practice)
 
     @property
     def of_one_side(self) -> bool:
@@ -143,26 +144,26 @@ def _by_side(name: str, label: str, short: str, unit: Unit, meaning: str, sketch
 FIGURES: dict[str, FigureKind] = {k.name: k for k in (
     FigureKind("toe", "toe, both wheels, toe-in positive", "toe", "deg", 2, "travel",
                "both wheels together, straight ahead; toe-in is positive", "toe",
-               _travel(lambda t: t.headings["right"] - t.headings["left"])),
+               _travel(lambda t: t.headings["right"] - t.headings["left"]), usual_tolerance=(0.06, 3.0)),
     FigureKind("ratio", "steer over lever angle near straight ahead", "ratio", "", 3, "travel",
                "road-wheel steer over lever angle near straight ahead; negative: the other way than drawn", "ratio",
                _travel(lambda t: t.way * t.slope)),
     FigureKind("symmetry", "left lock less right lock", "left/right symmetry", "deg", 2, "travel",
                "lock to the left less lock to the right", "lock", _travel(lambda t: _locks(t)[0] - _locks(t)[1]),
-               one_stop=True),
+               one_stop=True, usual_tolerance=(0.12, 6.0)),
     FigureKind("ackermann_error", "Ackermann error, worst over the travel", "Ackermann error", "deg", 2, "travel",
                "outer wheel's angle off the ideal for the inner, worst over the travel", "ackermann",
-               _travel(lambda t: np.abs(t.ackermann).max(axis=-1)), rule="at most"),
+               _travel(lambda t: np.abs(t.ackermann).max(axis=-1)), rule="at most", usual_tolerance=(0.12, 8.0)),
     FigureKind("lock", "lock, mean of left and right", "lock", "deg", 2, "travel",
                "mean of the two wheels at the lever stops", "lock",
-               _travel(lambda t: 0.5 * (_locks(t)[0] + _locks(t)[1]))),
+               _travel(lambda t: 0.5 * (_locks(t)[0] + _locks(t)[1])), usual_tolerance=(0.25, 12.0)),
     FigureKind("lock_left", "left lock", "lock left", "deg", 2, "travel", "the same, steering left", "lock",
-               _travel(lambda t: _locks(t)[0]), side="left", one_stop=True),
+               _travel(lambda t: _locks(t)[0]), side="left", one_stop=True, usual_tolerance=(0.25, 12.0)),
     FigureKind("lock_right", "right lock", "lock right", "deg", 2, "travel", "the same, steering right", "lock",
-               _travel(lambda t: _locks(t)[1]), side="right", one_stop=True),
+               _travel(lambda t: _locks(t)[1]), side="right", one_stop=True, usual_tolerance=(0.25, 12.0)),
     FigureKind("turn_circle", "turning circle, outer front wheel", "turning circle", "mm", 0, "travel",
                "diameter of the circle the outer front wheel draws, the wider of left and right", "turn",
-               _travel(lambda t: t.circles.max(axis=-1))),
+               _travel(lambda t: t.circles.max(axis=-1)), usual_tolerance=(10.0, 3000.0)),
     FigureKind("straight", "lever angle at which the wheels are straight", "straight", "deg", 2, "travel",
                "lever angle at which the mean heading of both wheels is zero", "straight",
                _travel(lambda t: t.straight), target=False),

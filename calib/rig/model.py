@@ -230,6 +230,7 @@ class Rig:
     min_clearance: float = 5.0  # mm
     notes: Sequence[str] = ()  # the builder's own lines
     remarks: Sequence[str] = ()  # what reading the file has to say; shown to the builder, not written back
+    as_built: bool = field(default=False, compare=False)  # whether the file gives itself as one of measured values
 
     @property
     def driver_travel(self) -> tuple[float, float]:

@@ -240,6 +240,7 @@ class _Reader:
             min_clearance=limits["min_clearance"],
             notes=vehicle["notes"],
             remarks=self.renamed,
+            as_built=self.as_built,
         )
 
     def read_bodies(self) -> None:

@@ -132,8 +132,11 @@ class RodReader:
             return found or (length, length)
         shortest, longest = t["range"]
         if not shortest - 1e-9 <= length <= longest + 1e-9 and not self.as_built:
-            how = "its length" if t["length"] is not None else "its length as drawn"
-            self.bad("range", self.data["range"], f"a range that holds {how}, {length:.2f} mm")
+            how = "its length"
+            if t["length"] is None:
+                how = f'its length as drawn from {t["from"]} to {t["to"]}'
+            places = "" if t["length"] is not None else "; check those two places, then the range"
+            self.bad("range", self.data["range"], f"a range that holds {how}, {length:.2f} mm{places}")
         return shortest, longest
 
     def range_around(self, length: float) -> tuple[float, float] | None:
