@@ -23,7 +23,7 @@ from calib.linkage.sides import differences
 from calib.remarks import TABLE, Code, Remark
 from calib.rig.model import Rig
 from calib.rig.reader import parse_rig, rig_to_toml
-from calib.rig.starter import starter_text
+from calib.rig.starter import LAYOUTS, starter_text
 from capture.errors import UserError
 from tests import test_layouts as layouts
 from tests.moorhen import SAMPLE, moorhen
@@ -313,6 +313,11 @@ def remarks_of(rig: Rig) -> list[str]:
 ], ids=["sample", "starter", "bar", "direct", "ball joints", "crank ahead", "leaning", "levers lean", "references"])
 def test_a_sound_rig_gets_no_remark(rig: Callable[[], Rig]) -> None:
     assert remarks_of(rig()) == []
+
+
+@pytest.mark.parametrize("name", LAYOUTS)
+def test_every_layout_to_start_from_gets_no_remark(name: str) -> None:
+    assert remarks_of(parse_rig(starter_text(layout=name))) == []
 
 
 def sound(rng: np.random.Generator) -> Rig:
