@@ -285,12 +285,15 @@ def cmd_confirm(args: argparse.Namespace) -> int:
 
 
 def cmd_sheet(args: argparse.Namespace) -> int:
-    """The go / no-go sheet of a result folder."""
+    """Show the go / no-go sheet of a result folder, and where it is to be printed."""
     from calib.report.confirm import load_sheet
     from calib.report.sheet import sheet_text
 
-    sheet, vehicle = load_sheet(Path(args.results))
+    folder = Path(args.results)
+    sheet, vehicle = load_sheet(folder)
     print(sheet_text(sheet, vehicle))
+    if printable := [str(folder / n) for n in ("sheet.pdf", "sheet.html") if (folder / n).is_file()]:
+        print(f"\nTo print and sign, one page: {' or '.join(printable)}")
     return 0
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import shutil
+import subprocess
 from dataclasses import replace
 from datetime import datetime
 from html.parser import HTMLParser
@@ -16,9 +17,11 @@ import pandas as pd
 import pillow_heif
 import pytest
 from PIL import Image, ImageOps
+from pypdf import PdfReader
 
 from calib.advice.adjust import propose
 from calib.advice.compare import compare, predicted_curves
+from calib.cli import main
 from calib.linkage.mechanism import Linkage, points_now
 from calib.linkage.rotations import rotation
 from calib.report.confirm import BeforeAfter, after_changes, load_before, load_sheet
@@ -27,9 +30,10 @@ from calib.report.folder import write_results
 from calib.report.html import render
 from calib.report.numbers import places, pm
 from calib.report.overlay import draw_over, to_pixels, upright
-from calib.report.page import verdict_card
+from calib.report.page import report_html, sheet_words, verdict_card
 from calib.report.record import COLUMNS, append_record, read_record, record_path
-from calib.report.sheet import MET, NOT_MET, UNKNOWN, Sheet, make_sheet
+from calib.report.sheet import CHECKS, MET, NOT_MET, RULES, TRIAL, UNKNOWN, WARNING, Sheet, make_sheet
+from calib.report.sheet_pdf import draw_sheet
 from calib.report.whole import seal
 from calib.results import AsBuilt, CameraFit, Code, Finding, Fit, PhotoFit
 from calib.rig.model import Rig
@@ -40,6 +44,7 @@ from capture.errors import UserError
 from capture.observations import COLUMNS as CORNERS
 from capture.observations import Observations, PhotoInfo
 from capture.photos import read_photo
+from capture.targets import PAPERS_MM
 from tests.moorhen import moorhen
 
 VOID = {"meta", "img", "input", "br", "hr", "link", "source"}
@@ -507,11 +512,11 @@ def test_card_names_what_to_settle_before_what_to_do_and_the_wrong_hole_first() 
     assert order == sorted(order) and "matter 2" not in page and "not grave" not in page
 
 
-def test_what_is_to_be_settled_is_linked_to_where_it_stands(run: tuple[Results, Path], tmp_path: Path) -> None:
-    results, _ = run
+def test_what_is_to_be_settled_is_linked_to_where_it_stands(run: tuple[Results, Path]) -> None:
+    results, folder = run
     loose = {"code": "rod_misfit", "item": "left_tie", "text": "The left tie does not fit.", "serious": True}
     results = replace(results, findings=(*results.findings, loose), limits=((False, "left_rod goes over centre"),))
-    page = (write_results(results, tmp_path / "out") / "report.html").read_text(encoding="utf-8")
+    page = report_html(results, folder, [])
     box = page[page.index('class="verdict'):page.index("<nav")]
     assert '<a href="#finding-1">The left tie does not fit.</a>' in box
     assert '<a href="#limits-over-the-travel">left rod goes over centre</a>' in box
@@ -524,3 +529,99 @@ def test_card_reminds_of_the_checks_only_where_all_is_met() -> None:
     bad = card(make_sheet(figures(MET), limits=[(False, "left_rod goes over centre")]), "First", [])
     assert "Before riding" in met and "Every tolerance is met." in met
     assert "Before riding" not in bad and "A limit is broken" in bad and 'class="verdict not"' in bad
+
+
+# --- the go / no-go sheet on paper --------------------------------------------------------------------------
+
+
+def long_sheet(count: int) -> Sheet:
+    """A sheet with long names, doubts, warnings and remarks."""
+    table = figures(*[(MET, NOT_MET, UNKNOWN)[k % 3] for k in range(count)])
+    table["label"] = [f"steering-axis offset at the ground, of quite a long name, number {k:03d}."
+                      for k in range(count)]
+    table["doubt"] = ["not to be trusted until settled: tag slipped (left_upright)" if k in (2, 5) else ""
+                      for k in range(count)]
+    found = [{"text": f"Tag {k} on the left upright slipped by 1.2 mm; glue it again and shoot again.", "serious": True}
+             for k in range(3)] + [{"text": f"left lever {k}: 8 mm further down than drawn", "remark": True}
+                                   for k in range(5)]
+    return make_sheet(table, found, [(False, "left_rod to left_tie: gap 3.1 mm; at least 6.0 mm")])
+
+
+@pytest.mark.parametrize(("count", "pages", "paper"), [(14, 1, "A4"), (14, 1, "Letter"), (60, 3, "A4")])
+def test_sheet_of_14_long_tolerances_is_one_page_and_no_line_is_lost_on_more(
+        tmp_path: Path, count: int, pages: int, paper: str) -> None:
+    sheet = long_sheet(count)
+    draw_sheet(tmp_path, sheet, "Go / no-go sheet: Moorhen", "36 photos", paper)
+    read = PdfReader(tmp_path / "sheet.pdf")
+    assert len(read.pages) == pages
+    assert [round(float(x) / 72 * 25.4) for x in read.pages[0].mediabox[2:]] == [round(x) for x in PAPERS_MM[paper]]
+    said = " ".join(" ".join(p.extract_text() for p in read.pages).split())  # letters, not outlines of letters
+    for k in range(count):
+        assert said.count(f"number {k:03d}.") == 1  # each tolerance once
+    for words in (*CHECKS, *TRIAL, *RULES, WARNING, *sheet.warnings, *sheet.remarks, *sheet.broken, "Signature"):
+        assert words in said
+    assert said.count("tag slipped (left_upright)") == 2
+
+
+def test_sheet_on_paper_shows_what_was_judged(run: tuple[Results, Path], capsys: pytest.CaptureFixture[str]) -> None:
+    results, folder = run
+    toe = next(x for x in results.sheet().lines if x.label == "toe")
+    figure = results.comparison.figure("toe")
+    assert figure.verdict is not None
+    # toe is judged with 0.3 deg for the rider's weight, which nobody photographed (common practice, no source)
+    assert figure.verdict.u95 == pytest.approx(math.hypot(figure.u95, 0.3)) and "rider" in toe.remark
+    assert toe.measured == pm(figure.measured, figure.verdict.u95, "deg") and toe.wanted == "0 \u00b1 0.5 deg"
+    said = " ".join(PdfReader(folder / "sheet.pdf").pages[0].extract_text().split())
+    page = (folder / "sheet.html").read_text(encoding="utf-8")
+    for text in (said, page):
+        assert toe.measured in text and toe.wanted in text and "qualified person" in text
+    assert {"sheet.pdf", "sheet.html"} <= set(json.loads((folder / "manifest.json").read_text())["sha256"])
+    assert main(["sheet", str(folder)]) == 0
+    assert str(folder / "sheet.pdf") in capsys.readouterr().out
+
+
+def test_wanted_at_most_is_said_so() -> None:
+    row = figures(MET).assign(name="ackermann_error", target=0.2, tolerance=1.5)
+    assert make_sheet(row).lines[0].wanted == "at most 1.7 deg"
+
+
+# --- in a browser -------------------------------------------------------------------------------------------
+
+BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+in_browser = pytest.mark.skipif(BROWSER is None, reason="no chromium here to lay the pages out")
+
+
+def browse(page: Path, *wanted: str) -> str:
+    """Standard output of a browser that is shown a page and no screen."""
+    done = subprocess.run([str(BROWSER), "--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars",
+                           f"--user-data-dir={page.parent / 'browser'}", *wanted, page.as_uri()],
+                          capture_output=True, text=True, timeout=120, check=True)
+    return done.stdout
+
+
+def printed(page: Path, out: Path) -> PdfReader:
+    """The page as a browser prints it."""
+    browse(page, "--no-pdf-header-footer", f"--print-to-pdf={out}")
+    return PdfReader(out)
+
+
+@in_browser
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_report_prints_on_two_pages_and_its_sheet_on_the_second(
+        run: tuple[Results, Path], tmp_path: Path, paper: str) -> None:
+    page = tmp_path / "report.html"
+    page.write_text((run[1] / "report.html").read_text(encoding="utf-8").replace("size:A4", f"size:{paper}"), "utf-8")
+    read = printed(page, tmp_path / "report.pdf")
+    assert len(read.pages) == 2
+    first, second = (p.extract_text() for p in read.pages)
+    assert "Not ready: toe" in first and "Work list" in first and "left lever angle, deg" in first
+    assert "Check by hand" in second and "Signature" in second and "Photo by photo" not in first + second
+
+
+@in_browser
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_sheet_of_14_long_tolerances_prints_on_one_page(tmp_path: Path, paper: str) -> None:
+    page = tmp_path / "sheet.html"
+    page.write_text(render("sheet.html.j2", title="Go / no-go sheet", lead="36 photos", paper=paper,
+                           **sheet_words(long_sheet(14))), encoding="utf-8")
+    assert len(printed(page, tmp_path / "sheet.pdf").pages) == 1

@@ -15,7 +15,7 @@ import pandas as pd
 from calib.advice.travel import ways
 from calib.report.confirm import Before
 from calib.report.contents import FORMAT, Results
-from calib.report.page import report_html
+from calib.report.page import lead, paper, report_html, sheet_html, sheet_title
 from calib.report.pictures import (
     draw_at_hand,
     draw_comparison,
@@ -26,6 +26,7 @@ from calib.report.pictures import (
     write_corners,
 )
 from calib.report.record import append_record
+from calib.report.sheet_pdf import draw_sheet
 from calib.report.whole import appearing
 from calib.results import Fit, loaded_doubts
 from calib.rig.writer import as_built_toml
@@ -61,6 +62,9 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
     if before is not None and second is not None:
         begun["confirm"] = second.start(draw_confirm, before.curves, before.predicted, results.curves,
                                         results.measured, *looks)
+    on_paper = results.sheet(), sheet_title(results), lead(results), paper(results)
+    if second is not None:
+        begun["sheet"] = second.start(draw_sheet, *on_paper)
     failed: list[Exception] = []
 
     def made(name: str, work: Work, *args: Any, here: bool = False) -> Any:
@@ -101,9 +105,11 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
         made("hand", draw_at_hand, results.hand)
     if before is not None:
         made("confirm", draw_confirm, before.curves, before.predicted, results.curves, results.measured, *looks)
+    made("sheet", draw_sheet, *on_paper)
     if failed:
         raise next((e for e in failed if isinstance(e, OSError)), failed[0])
     say("writing the report")
+    (folder / "sheet.html").write_text(sheet_html(results), encoding="utf-8")
     (folder / "report.html").write_text(report_html(results, folder, drawn, before), encoding="utf-8")
 
 

@@ -22,7 +22,7 @@ from calib.report.linkage_view import travel_view
 from calib.report.misses import explain
 from calib.report.numbers import pm
 from calib.report.pictures import SHAPES
-from calib.report.sheet import CHECKS, NOT_MET, RULES, TRIAL, WARNING, Sheet
+from calib.report.sheet import CHECKS, MOST_WARNINGS, NOT_MET, RULES, TRIAL, WARNING, Sheet, print_size
 from calib.report.tables import Badge, Cell, badge
 from calib.report.travel_plots import band_note, panels
 from calib.results import Fit, loaded_doubts
@@ -125,8 +125,8 @@ def sheet_title(results: Results) -> str:
 
 def sheet_words(sheet: Sheet) -> dict[str, Any]:
     """What the sheet's template reads."""
-    return {"sheet": sheet, "gonogo": tables.sheet_table(sheet), "checks": CHECKS, "trial": TRIAL, "rules": RULES,
-            "warning": WARNING}
+    return {"sheet": sheet, "print_size": print_size(sheet), "most_warnings": MOST_WARNINGS,
+            "gonogo": tables.sheet_table(sheet), "checks": CHECKS, "trial": TRIAL, "rules": RULES, "warning": WARNING}
 
 
 def paper(results: Results) -> str:

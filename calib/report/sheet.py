@@ -52,6 +52,7 @@ def short(name: str) -> str:
 
 
 MOST_REMARKS = 5  # shown beside the verdict; the rest are counted
+MOST_WARNINGS = 6  # said on the sheet; the rest are counted
 
 
 @dataclass(frozen=True)
@@ -174,6 +175,25 @@ def headline(lines: Sequence[SheetLine], broken: Sequence[str] = (), warnings: S
         n = len(warnings)
         out += f" {n} warning{'s' if n > 1 else ''} about the photos or the rig must be settled first."
     return out
+
+
+LETTER_WIDTH, LINE, PAGE_WIDTH, PAGE_HEIGHT = 0.58, 1.34, 505.0, 770.0  # em, em, points; tried on Letter
+
+
+def print_size(sheet: Sheet, largest: float = 9.2, smallest: float = 6.0) -> float:
+    """Size of the text (points) in which a browser prints the sheet on one page of A4 or Letter; a careful guess."""
+    said = [*sheet.notes, *sheet.broken, *sheet.warnings[:MOST_WARNINGS], *sheet.remarks, *CHECKS, *TRIAL, *RULES,
+            WARNING, sheet.headline]
+    size = largest
+    while size > smallest:
+        letters = PAGE_WIDTH / (LETTER_WIDTH * size)
+        lines = sum(math.ceil(len(t) / letters) + 0.15 for t in said) + 15.0  # heads, signatures
+        lines += sum(max(math.ceil(len(x.name) / (0.42 * letters)), math.ceil(len(x.measured) / (0.32 * letters))
+                         + math.ceil(len(x.doubt) / (0.32 * letters))) + 0.35 for x in sheet.lines)
+        if lines * LINE * size <= PAGE_HEIGHT:
+            break
+        size -= 0.1
+    return max(round(size, 1), smallest)
 
 
 def listing(items: Sequence[str]) -> str:
