@@ -199,22 +199,18 @@ def cmd_plan(args: argparse.Namespace) -> int:
     from calib.advice.search import need_both_wheels
     from calib.linkage.designcheck import design_sweep
     from calib.linkage.mechanism import CannotAssemble
-    from calib.shootplan import advice, plan_shoot
+    from calib.shootplan import plan_shoots
 
     rig = read_rig(Path(args.rig))
     need_both_wheels(rig)
     design_sweep(rig)
-    progress, counts = Progress("planning"), (2, 4, 6)
-    plans = []
-    for k, n in enumerate(counts, 1):
-        try:
-            plans.append(plan_shoot(rig, n))
-        except (ValueError, CannotAssemble) as e:
-            raise UserError(f"The design does not go through the positions to shoot: {e}; correct places, rods and "
-                            "travel in the rig file; rigtrue check says how far it goes.", "cannot_assemble",
-                            rig.name) from e
-        progress(k, len(counts), f"{n} photos a position")
-    for line in advice(rig, plans):
+    try:
+        choice = plan_shoots(rig, said=Progress("planning"))
+    except (ValueError, CannotAssemble) as e:
+        raise UserError(f"The design does not go through the positions to shoot: {e}; correct places, rods and "
+                        "travel in the rig file; rigtrue check says how far it goes.", "cannot_assemble",
+                        rig.name) from e
+    for line in choice.lines:
         print(line)
     return 0
 

@@ -20,7 +20,7 @@ FLOORS: tuple[tuple[tuple[str, ...], ...], ...] = (
     (("calib.linkage",),),
     (("calib.advice",), ("calib.estimation",)),
     (("calib.report",),),
-    (("calib.run",), ("calib.shootplan",), ("calib.checkup",)),
+    (("calib.run",), ("calib.shootplan", "calib.planning"), ("calib.checkup",)),
     (("calib.cli",),),
 )
 PLAIN = ("calib.results", "calib.trust")  # on the rig's floor, and not in the line written for developers

@@ -8,13 +8,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calib.estimation.bundle import estimate
+from calib.estimation.foreseen import Conditions
+from calib.planning.helps import missing_tags, remedies
+from calib.planning.places import tag_places
+from calib.planning.stage import shoot, staged
+from calib.planning.views import Ring, Sheet, View, hidden
+from calib.planning.words import cheapest
 from calib.rig.model import Rig
 from calib.rig.reader import load_rig
 from calib.shootplan import ShootPlan, advice, plan_shoot, position_angles
 from capture.errors import UserError
-from tests.render.shoot import simulate_observations
-from tests.render.truth import random_truth
+from tests.plan_trials import DRAWN_STOPS, trial
 from tests.render.truth import solve as solve_by_roots
 
 RIG = Path(__file__).resolve().parents[1] / "sample_data" / "rig.toml"
@@ -87,21 +91,75 @@ def test_rougher_corners_know_less(plans: dict[tuple[int, float], ShootPlan]) ->
     assert (rough < 2.02 * fine).all()  # in proportion where photos alone speak, less where the drawing helps
 
 
-def test_prediction_against_simulated_shoot(rig: Rig, plans: dict[tuple[int, float], ShootPlan]) -> None:
-    """A shoot of the same size and corner noise states about what the plan said it would.
+def test_promised_is_what_the_run_states() -> None:
+    """A random rig shot as planned, with play, flex, hand, lens and paper: 0.8 to 1.25, but for what hangs on stops."""
+    one = trial(0)
+    assert one.fit.drawing.factor < 1.05 and one.lever_off < 1.0  # a vehicle within its tolerances
+    ratios = {n: r for n, r in one.ratios.items() if n not in DRAWN_STOPS}
+    assert len(ratios) > 45
+    outside = {n: round(r, 2) for n, r in ratios.items() if not 0.8 <= r <= 1.25}
+    assert not outside
+    low, high = one.plan.spread["lock"]
+    assert low < 1.25 * one.stated["lock"] and one.stated["lock"] < 1.25 * high
 
-    Cameras and tags stand elsewhere than planned, so within a factor of two; three for the lever angle, since
-    the plan's views do not see the tags on the lever's rod ends.
-    """
-    rng = np.random.default_rng(21)
-    truth = random_truth(RIG, rng, views=4)
-    # a simulated tag's noise is 0.8 to 1.5 times what is asked for
-    fit = estimate(load_rig(RIG), simulate_observations(truth, 0.05 / 1.15, rng))
-    stated = {f.name: f.u95 for f in fit.figures}
-    ratios = {f.name: f.u95 / stated[f.name] for f in plans[4, 0.05].figures if stated.get(f.name)}
-    for start, most in (("steer", 2.0), ("length", 2.0), ("left_lever angle", 3.0)):
-        mine = [r for n, r in ratios.items() if n.startswith(start)]
-        assert mine and 0.5 < np.median(mine) < most, start
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(1, 7))
+def test_promised_is_what_more_runs_state(seed: int) -> None:
+    one = trial(seed)
+    ratios = np.array([r for n, r in one.ratios.items() if n not in DRAWN_STOPS])
+    assert 0.8 < np.median(ratios) < 1.25 and np.mean((ratios > 0.8) & (ratios < 1.25)) > 0.85
+
+
+def test_played_out_joints_know_less(rig: Rig) -> None:
+    sound, worn = (plan_shoot(rig, 3, megapixels=4.32, conditions=Conditions().times(k)) for k in (1.0, 3.0))
+    assert 1.3 < np.median(steer(worn) / steer(sound)) < 3.0
+
+
+def test_a_camera_sees_what_faces_it_and_is_not_hidden(rig: Rig) -> None:
+    stage = staged(rig, 12.0)
+    left, right = (shoot(stage, {"ahead": [View(a, 40.0)]})[0] for a in (90.0, -90.0))
+    code = {n: t.code for n, t in rig.tags.items()}
+    assert code["left_lever_rod"] in left.sees and code["left_lever_rod"] not in right.sees
+    assert {code["crank_left_in"], code["crank_right_in"]} <= set(left.sees) & set(right.sees)
+    # a wall beside the vehicle, as an outside reference of what can be seen through it
+    wall = Ring(np.array([-200.0, 420.0, 300.0]), np.array([0.0, 1.0, 0.0]), 3000.0)
+    eye = np.array([-200.0, 900.0, 300.0])
+    assert hidden(eye, np.full((1, 5, 3), [-200.0, 0.0, 300.0]), [replace(wall, radius=1e-3)]).tolist() == [False]
+    board = Sheet(np.eye(3), np.array([0.0, 0.0, 500.0]), np.array([100.0, 150.0]))
+    under = np.array([[[x, 0.0, 100.0]] * 5 for x in (0.0, 90.0, 140.0)])
+    assert hidden(np.array([0.0, 0.0, 2000.0]), under, [board]).tolist() == [True, True, False]
+
+
+def test_tags_sit_where_their_words_say(rig: Rig) -> None:
+    tags = tag_places(rig)
+    assert set(tags) == set(rig.tags)
+    for n, s in tags.items():
+        t = rig.tags[n]
+        assert np.allclose(s.R.T @ s.R, np.eye(3)) and np.linalg.det(s.R) == pytest.approx(1)
+        if t.centres_on:  # its middle the offset away from the ball, along the bolt
+            p = rig.points[t.centres_on]
+            assert np.linalg.norm(s.at - p.xyz) == pytest.approx(t.offset)
+            assert abs(s.R[:, 2] @ np.asarray(p.bolt)) == pytest.approx(1)
+    assert tags["left_lever_rod"].R[1, 2] == pytest.approx(1) and tags["right_lever_rod"].R[1, 2] == pytest.approx(-1)
+    assert "facing left" in tags["left_wheel"].words and "facing right" in tags["right_wheel"].words
+
+
+def test_missing_tags_are_named_with_what_they_cost(rig: Rig) -> None:
+    """Without a tag on a bolt the rods there are known worse, and it is the tag that is named, not the gluing."""
+    bare = replace(rig, tags={n: t for n, t in rig.tags.items() if n != "left_upright_arm"})
+    plan = plan_shoot(bare, 3)
+    (one,) = missing_tags(bare, plan, Conditions())
+    assert one.what == "the bolt of left upright: arm"
+    ((name, unit, without, with_it),) = one.costs
+    assert (name, unit) == ("length of left_tie", "mm") and without > 1.5 * with_it
+    whole = plan_shoot(rig, 3)
+    assert with_it == pytest.approx(whole.worst("length of left_tie"), rel=0.1)
+    assert without == pytest.approx(plan.worst("length of left_tie"))
+    said = " ".join(advice(bare, [plan], (), [one]))
+    assert f"No tag in the rig file for the bolt of left upright: arm: length of left tie +/- {without:.2f}" in said
+    assert "glue" not in said
+    assert missing_tags(rig, whole, Conditions()) == []
 
 
 def test_same_seed_same_plan(rig: Rig, plans: dict[tuple[int, float], ShootPlan]) -> None:
@@ -118,21 +176,40 @@ def test_number_of_photos_out_of_range(rig: Rig, photos: int) -> None:
 def test_advice_names_what_is_not_enough(rig: Rig, plans: dict[tuple[int, float], ShootPlan]) -> None:
     plan = plans[4, 0.05]
     toe = rig.targets["toe"]
+    u95 = next(f.u95 for f in plan.figures if f.name == "toe")
 
     def lines(tolerance_deg: float) -> str:
         targets = {**rig.targets, "toe": replace(toe, tolerance=np.deg2rad(tolerance_deg))}
         return "\n".join(advice(replace(rig, targets=targets), [plan]))
 
-    assert f"4 photos at each of {len(plan.positions)} positions" in lines(1.0)
+    assert "4 photos at each of 7 lever positions and 4 at each of 2 with the wheels turned by hand, 36" in lines(1.0)
     assert f"{plan.worst('length'):.2f} mm" in lines(1.0)
-    assert "not enough to judge toe" in lines(2.9 * plan.worst("toe"))
-    assert "not enough to judge toe" not in lines(3.1 * plan.worst("toe"))
+    assert "not enough to judge toe" in lines(2.9 * u95)
+    assert "not enough to judge toe" not in lines(3.1 * u95) and "Enough to judge toe" in lines(3.1 * u95)
+
+
+def test_cheapest_is_the_first_that_leaves_no_more_open(rig: Rig, plans: dict[tuple[int, float], ShootPlan]) -> None:
+    few, many = plans[2, 0.05], plans[4, 0.05]
+    known = [next(f.u95 for f in p.figures if f.name == "toe") for p in (few, many)]
+    assert known[0] > 1.01 * known[1]
+
+    def with_tolerance(u95: float) -> Rig:
+        toe = replace(rig.targets["toe"], tolerance=np.deg2rad(3 * u95))
+        return replace(rig, targets={"toe": toe})
+
+    assert cheapest(with_tolerance(1.01 * known[0]), [few, many]) is few
+    assert cheapest(with_tolerance(np.mean(known)), [few, many]) is many
+    assert cheapest(with_tolerance(0.5 * known[1]), [few, many]) is few  # neither is enough
 
 
 def test_stops_are_asked_for_and_planned_at_the_stops() -> None:
     rig = load_rig(RIG)
-    said = " ".join(advice(rig, [plan_shoot(rig, 3)]))
-    assert "symmetry well: name two positions" in said and "rider aboard" in said
+    plan = plan_shoot(rig, 3)
+    first = remedies(rig, plan, Conditions())[0]
+    assert first.do.startswith("name two positions")
+    assert dict(first.brings)["symmetry"] < 0.2 * plan.worst("symmetry")
+    said = " ".join(advice(rig, [plan], [first]))
+    assert "symmetry well" in said and "name two positions" in said and "rider aboard" in said
     stopped = replace(rig, stops=("a", "b"), positions=("a", *rig.positions, "b"), loaded="rider")
     angles = position_angles(stopped)
     low, high = rig.bodies[rig.driver].travel or (0.0, 0.0)

@@ -263,7 +263,7 @@ def _solve(arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
         if k == 1 and (options.noise_known or shared_ratio(problem, steps[-1].state, used) < ASKS):
             break
         if k == 1:
-            problem, state = _let_in(problem, steps[-1].state)
+            problem, state = let_in(problem, steps[-1].state)
             steps.append(minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-6, damping=NEAR))
     state = steps[-1].state
     # what has a spread of its own hardly takes up freedom, and is left out
@@ -299,7 +299,7 @@ def _against_drawing(solved: Solved, options: Options) -> Solved:
                    converged=steps[-1].converged if steps else solved.converged)
 
 
-def _let_in(problem: RigProblem, s: State) -> tuple[RigProblem, State]:
+def let_in(problem: RigProblem, s: State) -> tuple[RigProblem, State]:
     """The problem with a hand that moves and a lens of more terms."""
     c, lens = problem.corners, problem.priors.lens
     depth = problem.corner_block.view(problem.motions(s)).xc[..., 2].mean(axis=1)

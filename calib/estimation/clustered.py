@@ -92,7 +92,7 @@ def _share(problem: RigProblem, s: State, whole: Normal, inverse: Array, photo: 
     c = problem.corners
     mine = c.photo == photo
     weights = None if problem.weights is None else problem.weights[mine]
-    block = CornerBlock(problem.layout, _some(c, mine), problem.robust_scale, weights)
+    block = CornerBlock(problem.layout, some_corners(c, mine), problem.robust_scale, weights)
     one = Normal.zeros(problem.layout.size, len(problem.layout.photos), problem.layout.private)
     block.add_to(one, problem.motions(s))
     of = np.flatnonzero(np.diag(one.shared) > 0)
@@ -109,7 +109,8 @@ def _share(problem: RigProblem, s: State, whole: Normal, inverse: Array, photo: 
     return _Share(of, (root[:, None] * vector[:, told].T) * size, (vector[:, told].T @ (pull / size)) / root)
 
 
-def _some(c: Corners, mine: NDArray[np.bool_]) -> Corners:
+def some_corners(c: Corners, mine: NDArray[np.bool_]) -> Corners:
+    """The groups of corners that are ``mine`` (g,)."""
     own = None if c.fields is None else replace(c.fields, apart=c.fields.apart[mine], lens=c.fields.lens[mine],
                                                 hand=c.fields.hand[mine])
     return Corners(c.photo[mine], c.tag[mine], c.code[mine], c.flat[mine], c.uv[mine], c.whiten[mine], c.seen[mine],
