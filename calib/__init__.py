@@ -33,17 +33,20 @@ if TYPE_CHECKING:
     from calib.rig.parameters import get_parameters, with_parameters
     from calib.rig.reader import load_rig, parse_rig
     from calib.rig.starter import starter_text, write_starter
+    from calib.rig.survey import SurveyRig, load_survey, parse_survey
     from calib.rig.writer import rig_to_toml
     from calib.run import measure
     from calib.shootplan import ShootPlan, plan_shoot
+    from calib.surveying import Survey, survey
     from capture.errors import UserError
 
 __all__ = [
     "AdjustOptions", "AsBuilt", "CannotAssemble", "Comparison", "Figure", "Finding", "Fit", "Linkage", "Options",
-    "Proposal", "Proposals", "Rig", "ShootPlan", "Sweep", "Toggle", "UserError", "Verdict", "check_limits", "compare",
-    "curve_figures", "draw_rig", "estimate", "get_parameters", "kingpin_geometry", "load_rig", "measure", "parse_rig",
-    "plan_shoot", "predicted_curves", "propose", "rig_to_toml", "second_look", "sensitivity", "starter_text",
-    "steer_angles", "travel", "verdict", "wheel_headings", "with_parameters", "write_results", "write_starter",
+    "Proposal", "Proposals", "Rig", "ShootPlan", "Survey", "SurveyRig", "Sweep", "Toggle", "UserError", "Verdict",
+    "check_limits", "compare", "curve_figures", "draw_rig", "estimate", "get_parameters", "kingpin_geometry",
+    "load_rig", "load_survey", "measure", "parse_rig", "parse_survey", "plan_shoot", "predicted_curves", "propose",
+    "rig_to_toml", "second_look", "sensitivity", "starter_text", "steer_angles", "survey", "travel", "verdict",
+    "wheel_headings", "with_parameters", "write_results", "write_starter",
 ]
 _HOMES = {
     "calib.advice.adjust": ("AdjustOptions", "propose"),
@@ -63,9 +66,11 @@ _HOMES = {
     "calib.rig.parameters": ("get_parameters", "with_parameters"),
     "calib.rig.reader": ("load_rig", "parse_rig"),
     "calib.rig.starter": ("starter_text", "write_starter"),
+    "calib.rig.survey": ("SurveyRig", "load_survey", "parse_survey"),
     "calib.rig.writer": ("rig_to_toml",),
     "calib.run": ("measure",),
     "calib.shootplan": ("ShootPlan", "plan_shoot"),
+    "calib.surveying": ("Survey", "survey"),
     "capture.errors": ("UserError",),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names}

@@ -215,6 +215,40 @@ def cmd_plan(args: argparse.Namespace) -> int:
     return 0
 
 
+def cmd_survey(args: argparse.Namespace) -> int:
+    """Measure a rig without a drawing: what joins what and photos in, its drawing out."""
+    from calib.rig.survey import load_survey
+    from capture.shoot import read_shoot
+    from capture.targets import Board
+
+    out = Path(args.out)
+    check_can_write(out)
+    if not out.parent.is_dir():
+        raise UserError(f"The folder {out.parent} does not exist; make it first.", "no_folder", str(out.parent))
+    rough = load_survey(args.rig)
+    for remark in rough.rig.remarks:
+        print(remark, file=sys.stderr)
+    obs = read_shoot(Path(args.photos), set(rough.rig.tag_by_code()), Board.for_paper(rough.rig.board.paper),
+                     workers=args.workers, progress=Progress("reading photos"))
+    from calib.findings import in_order
+    from calib.surveying import survey
+    from capture.observations import aside_lines
+
+    done = survey(rough, obs, say=_say)
+    path = free_path(out)
+    path.write_text(done.toml(), encoding="utf-8")
+    for line in done.lines():
+        print(line)
+    for title, said in (("Photos not used:", aside_lines(obs.set_aside)),
+                        ("Noticed:", [f"{'to settle: ' if f['serious'] else ''}{f['text']}"
+                                      for f in in_order([f.as_data() for f in done.fit.findings])])):
+        for k, line in enumerate(said):
+            print(f"{'' if k else title + chr(10)}  {line}")
+    print(f"Wrote {path}. Measured values, not a certificate: look at them with rigtrue check {path}, set targets and "
+          "what may be adjusted there, and use it as the drawing from now on.")
+    return 0
+
+
 def cmd_observe(args: argparse.Namespace) -> int:
     """Only find the tags and write the corners."""
     from capture.observations import aside_lines, write_observations
@@ -360,6 +394,11 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("--out", default="print", help="folder for the sheets (default: print)")
     c = command("plan", cmd_plan)
     c.add_argument("rig")
+    c = command("survey", cmd_survey)
+    c.add_argument("rig", help="rig file in which places may be rough or left out")
+    c.add_argument("photos")
+    c.add_argument("--out", default="as_built.toml", help="the drawing to write (default: as_built.toml)")
+    shoot(c)
     c = command("observe", cmd_observe)
     c.add_argument("rig")
     c.add_argument("photos", help="folder with one folder of photos for each lever position, or a CSV list")

@@ -51,6 +51,8 @@ class AsBuilt:
     drawn: NDArray[np.float64] | None = None  # (n, n): what of cov is there because of the drawing
     held: NDArray[np.float64] | None = None  # (n,): variances with the frame held, so between the parts alone
 
+    turn_u95: tuple[float, float, float] | None = None  # rad: the frame against level (roll, pitch) and straight ahead
+
     @property
     def held_u95(self) -> NDArray[np.float64]:
         """(n,): 95 % half-widths of places against each other, which is what every table of places states."""

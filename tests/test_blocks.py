@@ -18,6 +18,7 @@ from calib.estimation.blocks.expected import (
     AlignmentHeld,
     BarAlong,
     BoardBow,
+    FrameRuled,
     JointAngles,
     LensPrior,
     PhotoPrior,
@@ -26,14 +27,16 @@ from calib.estimation.blocks.expected import (
 )
 from calib.estimation.equations import RigProblem
 from calib.estimation.fitted import cov_with_datum_held
+from calib.estimation.frame import FrameRule
 from calib.estimation.solver import Normal
 from calib.estimation.unknowns import PRIVATE, Motions, State, retract
+from calib.linkage.rotations import rotation
 from tests.bench.estimate import plain_problem, shoot
 
 Array = NDArray[np.float64]
 K95 = 1.959964  # 0.975 quantile of the normal distribution, from its tables: a tolerance is a 95 % half-width
-KINDS = (LensPrior, PrintScale, PrintStretch, BoardBow, JointAngles, BarAlong, Closure, BallUnderTag, DrawnPivot,
-         DrawnAxis, DrawnHub, DrawnPoint, DrawnRod, DatumTag)
+KINDS = (LensPrior, PrintScale, PrintStretch, BoardBow, JointAngles, BarAlong, FrameRuled, Closure, BallUnderTag,
+         DrawnPivot, DrawnAxis, DrawnHub, DrawnPoint, DrawnRod, DatumTag)
 
 
 def every_kind(problem: RigProblem) -> RigProblem:
@@ -44,7 +47,10 @@ def every_kind(problem: RigProblem) -> RigProblem:
     body = next(n for n in problem.layout.bodies if rig.bodies[n].role == "lever")
     bodies = {**rig.bodies, body: replace(rig.bodies[body], locked=True)}
     layout = replace(problem.layout, rig=replace(rig, tags=tags, bodies=bodies))
-    return replace(problem, layout=layout, priors=replace(problem.priors, scale_along=1.004, scale_along_sd=0.002))
+    whiten = np.random.default_rng(8).normal(size=(6, 6)) / np.array([0.02] * 3 + [1.0] * 3)
+    rule = FrameRule(rotation(np.array([0.1, -0.2, 0.05])), np.array([3.0, 5.0, -2.0]), whiten)
+    return replace(problem, layout=layout, priors=replace(problem.priors, scale_along=1.004, scale_along_sd=0.002,
+                                                          frame=rule))
 
 
 @pytest.fixture(scope="module")

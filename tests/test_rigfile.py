@@ -628,7 +628,8 @@ def test_every_key_of_the_schema_is_written_where_a_rig_holds_it() -> None:
     """What the full rig or the small one writes, and what is only another way of saying the same."""
     screw = replace(full_rig().rods["left_tie"], thread=Thread(1.25, 2), engaged_now=14.0, setting=0.2,
                     name="other")
-    rig = replace(full_rig(), stops=("back3", "push3"), loaded="aboard", readout=0.025,
+    rig = replace(full_rig(), stops=("back3", "push3"), loaded="aboard", readout=0.025, roll_tol=0.01, pitch_tol=0.1,
+                  heading_tol=0.02,
                   board=replace(full_rig().board, bar_upright=180.2),
                   rods={**full_rig().rods, "other": screw},
                   wheels={n: replace(w, measured=True, tyre=40.0) for n, w in full_rig().wheels.items()},

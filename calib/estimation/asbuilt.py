@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 DRILL_SD = 0.1  # mm: spacing of holes drilled in one set-up (common practice, no source)
 STEP = 1e-5  # mm or rad, central differences
 MEASURED_STOP = np.deg2rad(0.1)  # rad, 95 %: how alike a lever comes to rest at its stop (common practice, no source)
+USUAL_CENTRE = 2.0  # mm, 95 %
+FURTHEST_OFF = np.deg2rad(10.0)  # rad, 95 %: nobody holds straight ahead further off (common practice, no source)
 LEAST_ARM = 5.0  # mm: a shorter arm says nothing of where its part points
 ARM_TILT_SD = 0.02  # rad: how far an arm's row of holes may lean from the drawing
 
@@ -120,9 +122,25 @@ def stops_doubt(rig: Rig, pivot: Vec) -> float:
     """
     body = rig.bodies[rig.driver]
     off = max(body.pivot_tol, float(np.linalg.norm(np.subtract(pivot, body.pivot))))
-    arms = [float(np.hypot(p.tol, off)) / r for p in rig.points.values() if p.body == rig.driver
+    arms = [min(float(np.hypot(p.tol, off)) / r, FURTHEST_OFF) for p in rig.points.values() if p.body == rig.driver
             for r in [float(np.linalg.norm(np.cross(np.subtract(p.xyz, body.pivot), body.axis)))] if r > LEAST_ARM]
     return standard(float(np.hypot(min(arms, default=0.0), rig.stop_tol)))
+
+
+def with_rows(measured: Point, file: Rig, built: Rig) -> Point:
+    """A point with all holes of its row, where they stand beside the hole in use as in the ``file``.
+
+    The row is turned with the part, by its hinge and the arm to the hole in use.
+    """
+    drawn = file.points[measured.name]
+    if len(drawn.holes) == len(measured.holes) or drawn.body not in file.bodies:
+        return measured
+    a, b, x = file.bodies[drawn.body], built.bodies[drawn.body], np.asarray(measured.xyz)
+    r = _arm_turn(np.asarray(a.pivot), np.asarray(a.axis), np.asarray(drawn.xyz), np.asarray(b.pivot),
+                  np.asarray(b.axis), x)
+    holes = {h: x + r @ np.subtract(v, drawn.xyz) for h, v in drawn.holes.items()}
+    return replace(measured, holes={h: (float(v[0]), float(v[1]), float(v[2])) for h, v in holes.items()},
+                   order=drawn.order)
 
 
 def _arm_turn(pivot: Array, axis: Array, hole: Array, pivot_m: Array, axis_m: Array, hole_m: Array) -> Array:
@@ -191,8 +209,13 @@ def extra_covariance(layout: Layout, names: Sequence[str], measured_wheels: Sequ
             if w.side not in measured_wheels:
                 var[i] = standard(w.spin_tol) ** 2 if n.kind is Kind.SPIN else 1.0
             elif n.kind is Kind.CENTRE:
-                var[i] = 1.0  # where the tyre sits along its axle comes from the drawing, +/- 2 mm
+                var[i] = 1.0  # a hub is no truer than that
     out = np.diag(var)
+    for side in measured_wheels:  # where the tyre sits along its axle is not seen: more than the same 2 mm counts there
+        w = rig.wheels[side]
+        own = [i for i, n in enumerate(parsed(names)) if n.kind is Kind.CENTRE and n.owner == side]
+        more = max(standard(w.centre_tol) ** 2 - standard(USUAL_CENTRE) ** 2, 0.0)
+        out[np.ix_(own, own)] += more * np.outer(w.spin, w.spin)
     if not measured_stops(layout):
         ends = [i for i, n in enumerate(parsed(names)) if n.kind is Kind.TRAVEL]
         out[np.ix_(ends, ends)] = standard(stop_tol) ** 2  # both move together: one unknown place of the lever

@@ -22,13 +22,14 @@ from calib.estimation.drawn import drawing_fit
 from calib.estimation.equations import RigProblem
 from calib.estimation.fields import fields
 from calib.estimation.fitted import Solved, fit_of, shared_covariance
+from calib.estimation.frame import FrameRule
 from calib.estimation.holes import Holes, hole_findings, judge_holes, none_for, same, with_holes
 from calib.estimation.loaded import apart
 from calib.estimation.places import expected_places
 from calib.estimation.repeat import USUAL, USUAL_BOARD, WIDE, certainty, repeatability, settled, within_readout
 from calib.estimation.shared import shared_ratio
 from calib.estimation.solver import Solution, minimise
-from calib.estimation.unknowns import PRIVATE, State, loosened, with_fields
+from calib.estimation.unknowns import PRIVATE, Layout, State, loosened, with_fields
 from calib.results import Code, Finding, Fit
 from calib.rig.model import Rig
 from calib.uncertainty import standard
@@ -62,6 +63,7 @@ class Options:
     min_photos: int = MIN_PHOTOS  # photos a position needs
     max_iterations: int = 60
     noise_known: bool = False  # take the corner covariances as they are instead of scaling by the residuals
+    frame: FrameRule | None = None  # where the frame is where no drawing says so, see calib.estimation.survey
 
 
 class Started(NamedTuple):
@@ -96,12 +98,12 @@ def second_look(rig: Rig, obs: Observations, look: Look, options: Options | None
     """
     options = options or Options()
     still, _ = apart(rig, obs)
-    started = _begin(rig, still, options)
+    started = begin(rig, still, options)
     more = look(obs, expected_places(started.arranged, started.cold))
     if more is obs:
         return Ready(obs, started)
     still, _ = apart(rig, more)
-    return Ready(more, _with_more(started, rig, still, options) or _begin(rig, still, options))
+    return Ready(more, _with_more(started, rig, still, options) or begin(rig, still, options))
 
 
 def _with_more(started: Started, rig: Rig, obs: Observations, options: Options) -> Started | None:
@@ -118,7 +120,8 @@ def _with_more(started: Started, rig: Rig, obs: Observations, options: Options) 
     return Started(arranged, replace(cold, corners=corners), started.findings)
 
 
-def estimate(rig: Rig, obs: Observations, options: Options | None = None, started: Started | None = None) -> Fit:
+def estimate(rig: Rig, obs: Observations, options: Options | None = None, started: Started | None = None,
+             reframe: Callable[[Layout, State], FrameRule] | None = None) -> Fit:
     """Fit everything to the photos of one shoot.
 
     Parameters
@@ -126,6 +129,7 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None, starte
     rig : the design; its dimensions enter as priors with their tolerances.
     obs : corners found, pixels in the sensor frame.
     started : where the same rig and corners start, from ``second_look``.
+    reframe : where the frame is, from what was solved for, in place of ``options.frame``.
 
     Returns
     -------
@@ -145,8 +149,10 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None, starte
     options = options or Options()
     began = time.perf_counter()
     still, aboard = apart(rig, obs)
-    started = started or _begin(rig, still, options)
+    started = started or begin(rig, still, options)
     solved, holes = solve(started.arranged, started.cold, options)
+    if reframe is not None:
+        solved = _reframed(solved, reframe(solved.problem.layout, solved.state), options)
     fit = fit_of(solved, started.findings, aboard, holes.may_be)
     first = [*_not_converged(solved), *hole_findings(holes, rig, fit.as_built.rig)]
     return replace(fit, findings=(*first, *fit.findings), seconds=time.perf_counter() - began)
@@ -176,10 +182,10 @@ def make_priors(rig: Rig, size: tuple[int, int], focal: float | None, options: O
     along = None if b.bar_upright is None else b.bar_upright / b.bar_nominal
     return Priors(lens, sd, DF_SD, DC_SD * longest, scale, scale_sd, bow_sd=0.5, stretch_sd=options.stretch_sd,
                   scale_along=along, scale_along_sd=bar_sd, rod_play_sd=options.rod_play_sd,
-                  approached_sd=options.approached_sd)
+                  approached_sd=options.approached_sd, frame=options.frame)
 
 
-def _begin(rig: Rig, obs: Observations, options: Options) -> Started:
+def begin(rig: Rig, obs: Observations, options: Options) -> Started:
     """Arrange and start; again without what spoils the rest: another camera, zoomed photos, a bumped board."""
     obs, other_camera = one_camera(obs)
     exif = [p.focal_px_guess for p in obs.photos if p.focal_px_guess]
@@ -297,6 +303,15 @@ def _against_drawing(solved: Solved, options: Options) -> Solved:
     return replace(solved, problem=problem, state=state, drawing=replace(fit, factor=problem.drawing_scale),
                    iterations=solved.iterations + _iterations(steps),
                    converged=steps[-1].converged if steps else solved.converged)
+
+
+def _reframed(solved: Solved, frame: FrameRule, options: Options) -> Solved:
+    """The same laid into another frame."""
+    problem = replace(solved.problem, priors=replace(solved.problem.priors, frame=frame))
+    last = minimise(problem, replace(solved.state, align_R=frame.R, align_t=frame.t),
+                    max_iterations=options.max_iterations, rtol=1e-10, damping=NEAR)
+    return replace(solved, problem=problem, state=last.state, iterations=solved.iterations + last.iterations,
+                   converged=solved.converged and last.converged)
 
 
 def let_in(problem: RigProblem, s: State) -> tuple[RigProblem, State]:

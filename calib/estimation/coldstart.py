@@ -18,6 +18,7 @@ from calib.estimation.blocks.corners import Corners
 from calib.estimation.blocks.expected import Priors
 from calib.estimation.diagnose import screen_photos, zoomed_photos
 from calib.estimation.equations import RigProblem
+from calib.estimation.frame import FrameRule
 from calib.estimation.moved import board_bumps, bump_finding
 from calib.estimation.solver import minimise
 from calib.estimation.unknowns import BOW_N, Layout, State
@@ -76,7 +77,7 @@ def cold_start(layout: Layout, corners: Corners, size: tuple[int, int], focal: f
     if 2 * len(zoomed) > len(layout.photos):
         zoomed = {}  # then it is the others that are odd, or the lens start was poor; the end of the fit says
     tags = _place_tags(layout, corners, board, photos)
-    state = _first_state(layout, tags, board)
+    state = _first_state(layout, tags, board, priors.frame)
     if zoomed or not layout.bodies:
         return ColdStart(state, tags.corners, priors, tags.findings, zoomed, tags.poses)
     bumps = board_bumps(RigProblem(layout, tags.corners, priors), state, tags.poses)
@@ -115,14 +116,14 @@ def _place_tags(layout: Layout, corners: Corners, board: State, photos: start.Ph
     return _Tags(corners, poses, hinges, ahead, findings)
 
 
-def _first_state(layout: Layout, tags: _Tags, board: State) -> State:
-    """All unknowns from the rough poses."""
+def _first_state(layout: Layout, tags: _Tags, board: State, frame: FrameRule | None) -> State:
+    """All unknowns from the rough poses; the frame laid onto the drawing, or as the rule has it."""
     rig, ahead = layout.rig, tags.ahead
     unseen = (np.eye(3), np.zeros(3))
     tag_r = np.array([ahead.get(n, unseen)[0] for n in layout.tags]).reshape(-1, 3, 3)
     tag_t = np.array([ahead.get(n, unseen)[1] for n in layout.tags]).reshape(-1, 3)
     balls = _balls(layout, ahead)
-    ar, at = _align(layout, tags, balls)
+    ar, at = _align(layout, tags, balls) if frame is None else (frame.R, frame.t)
     hinges = _first_hinges(layout, tags.hinges, ar, at)
     points = np.array([balls.get(n, ar.T @ (np.asarray(rig.points[n].xyz) - at)) for n in layout.points])
     points = points.reshape(-1, 3)

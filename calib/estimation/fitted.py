@@ -28,6 +28,7 @@ from calib.estimation.offsets import common_offset
 from calib.estimation.solver import inverse_of
 from calib.estimation.unknowns import LENS_N, Layout, State
 from calib.findings import Code
+from calib.linkage.rotations import skew
 from calib.results import (
     AsBuilt,
     CameraFit,
@@ -40,7 +41,7 @@ from calib.results import (
     Repeatability,
 )
 from calib.rig.parameters import Kind, get_parameters, parsed
-from calib.uncertainty import K95, own_half_widths, share_beside
+from calib.uncertainty import K95, own_half_widths, share_beside, standard
 from capture.observations import Observations
 
 Array = NDArray[np.float64]
@@ -68,7 +69,8 @@ class _Covariances(NamedTuple):
 
     full: Array
     held: Array  # given the alignment
-    drawing: Array  # information that the drawing's rows bring
+    drawn: Array  # what of ``full`` is the drawing's doing
+    held_drawn: Array  # the same of ``held``
 
 
 class _Built(NamedTuple):
@@ -146,7 +148,22 @@ def shared_covariance(problem: RigProblem, s: State) -> Array:
 
 def _covariances(problem: RigProblem, s: State) -> _Covariances:
     full = shared_covariance(problem, s)
-    return _Covariances(full, cov_with_datum_held(full, problem.layout), problem.linearise(s, ("drawing",)).shared)
+    held = cov_with_datum_held(full, problem.layout)
+    drawing, turned = problem.linearise(s, ("drawing",)).shared, _frame_doubt(problem.layout, s)
+    return _Covariances(full + turned, held, full @ drawing @ full + turned, held @ drawing @ held)
+
+
+def _frame_doubt(layout: Layout, s: State) -> Array:
+    """Covariance (n, n) of a drawing turned from level and straight ahead as a whole, about the frame's origin.
+
+    x = R x_board + t turned by w goes with a step w of R and w x t of t.
+    """
+    out, a = np.zeros((layout.size, layout.size)), layout.align
+    rig = layout.rig
+    sd = standard(np.array([rig.roll_tol, rig.pitch_tol, rig.heading_tol]))
+    step = np.concatenate([np.eye(3), -skew(s.align_t)]) * sd
+    out[a, a] = step @ step.T
+    return out
 
 
 def _as_built(layout: Layout, s: State, cov: _Covariances) -> _Built:
@@ -165,14 +182,15 @@ def _as_built(layout: Layout, s: State, cov: _Covariances) -> _Built:
     extra = extra_covariance(layout, names, wheels, rig.stop_tol)
     datum_cov = j @ cov.held[g] @ j.T + extra
     held = np.diag(datum_cov).copy()
-    all_drawn = j @ (cov.full @ cov.drawing @ cov.full)[g] @ j.T + extra
-    drawn_part = np.diag(j @ (cov.held @ cov.drawing @ cov.held)[g] @ j.T) + np.diag(extra)
+    all_drawn = j @ cov.drawn[g] @ j.T + extra
+    drawn_part = np.diag(j @ cov.held_drawn[g] @ j.T) + np.diag(extra)
     share = {n: float(np.clip(1 - d / max(t, 1e-30), 0, 1)) for n, d, t in zip(names, drawn_part, held, strict=True)}
     whole = j @ cov.full[g] @ j.T + extra
     rods = [i for i, n in enumerate(parsed(names)) if n.kind is Kind.LENGTH]  # no frame has part in a length
     held[rods] = np.diag(whole)[rods]
     share |= {names[i]: share_beside(np.eye(len(names))[i], whole, all_drawn)[0] or 0.0 for i in rods}
-    as_built = AsBuilt(rig, names, whole, share, drawn=all_drawn, held=held)
+    roll, pitch, heading = (float(x) for x in own_half_widths(cov.full)[layout.align][:3])
+    as_built = AsBuilt(rig, names, whole, share, drawn=all_drawn, held=held, turn_u95=(roll, pitch, heading))
     slope = np.zeros((len(names), layout.size))
     slope[:, geometry] = j
     return _Built(as_built, datum_cov, cov.full[np.ix_(angles, angles)],

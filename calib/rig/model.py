@@ -112,6 +112,7 @@ class Wheel:
     measured: bool = False  # True where the spin axis came from photos
     spin_tol: float = np.deg2rad(1.0)
     tyre: float = 0.0  # mm, width of the tyre, round on the rim; 0: a thin disc
+    centre_tol: float = 2.0  # mm, 95 %: where the tyre sits along its axle, which no photo shows
 
 
 @dataclass(frozen=True)
@@ -229,6 +230,10 @@ class Rig:
     min_transmission: float = np.deg2rad(30.0)  # least angle between rod and arm direction of no effect
     min_clearance: float = 5.0  # mm
     notes: Sequence[str] = ()  # the builder's own lines
+    # rad, 95 %: how far the axes of all places may be turned from level and straight ahead, as after a survey
+    roll_tol: float = 0.0
+    pitch_tol: float = 0.0
+    heading_tol: float = 0.0
     remarks: Sequence[str] = ()  # what reading the file has to say; shown to the builder, not written back
     as_built: bool = field(default=False, compare=False)  # whether the file gives itself as one of measured values
 

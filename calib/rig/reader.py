@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -59,14 +59,18 @@ def load_rig(path: str | Path) -> Rig:
     Traceback (most recent call last):
     capture.errors.UserError: no_such_rig.toml: there is no such file; `rigtrue new` writes one to start from
     """
+    return parse_rig(read_text(path), Path(path).name)
+
+
+def read_text(path: str | Path) -> str:
+    """The text of a rig file. UserError where there is none."""
     try:
-        text = Path(path).read_text(encoding="utf-8")
+        return Path(path).read_text(encoding="utf-8")
     except FileNotFoundError:
         raise UserError(f"{path}: there is no such file; `rigtrue new` writes one to start from",
                         "no_file", str(path)) from None
     except (OSError, UnicodeDecodeError) as exc:
         raise UserError(f"{path}: cannot be read as text ({exc})", "unreadable", str(path)) from None
-    return parse_rig(text, Path(path).name)
 
 
 def parse_rig(text: str, file: str = "rig.toml") -> Rig:
@@ -77,9 +81,18 @@ def parse_rig(text: str, file: str = "rig.toml") -> Rig:
     >>> list(rig.rods), rig.straight_ahead
     (['left_rod', 'right_rod', 'tie'], 'ahead')
     """
+    return read_data(text, file)
+
+
+Completed = Callable[[Mapping[str, Any], Errors], dict[str, Any]]
+
+
+def read_data(text: str, file: str, completed: Completed | None = None) -> Rig:
+    """The rig described by the text; ``completed`` may put in what is left out, once mirrored tables are written out.
+    """
     data = toml_data(text, file)
     errors = Errors(file, key_lines(text))
-    rig = _Reader(data, errors).rig()
+    rig = _Reader(data, errors, completed).rig()
     if errors.texts or rig is None:
         raise UserError("\n".join(errors.texts), "rig_file", errors.keys[0] if errors.keys else file, errors.keys)
     return rig
@@ -111,11 +124,12 @@ def both_ways(positions: Sequence[str], twice: Sequence[str], ahead: str) -> tup
 class _Reader:
     """Reads the sections in turn; a part that could not be read still counts as known where it is named."""
 
-    def __init__(self, data: dict[str, Any], errors: Errors) -> None:
+    def __init__(self, data: dict[str, Any], errors: Errors, completed: Completed | None = None) -> None:
         self.errors = errors
         named_anew, self.renamed = with_new_names(data, errors)
         self.mirrored = mirror.with_mirrored(named_anew, errors)
-        self.data = with_implied(self.mirrored.data, errors)
+        written_out = self.mirrored.data
+        self.data = with_implied(written_out if completed is None else completed(written_out, errors), errors)
         self.bodies: dict[str, Body] = {}
         self.points: dict[str, Point] = {}
         self.rods: dict[str, Rod] = {}
@@ -239,6 +253,9 @@ class _Reader:
             min_transmission=limits["min_transmission_angle"],
             min_clearance=limits["min_clearance"],
             notes=vehicle["notes"],
+            roll_tol=vehicle["roll_tolerance"],
+            pitch_tol=vehicle["pitch_tolerance"],
+            heading_tol=vehicle["heading_tolerance"],
             remarks=self.renamed,
             as_built=self.as_built,
         )
@@ -468,7 +485,7 @@ class _Reader:
                 out[side] = Wheel(
                     side=side, upright=t["upright"], centre=t["centre"], spin=t["spin_axis"],
                     radius=t["radius"], spin_body=t["spin_body"], measured=t["spin_measured"],
-                    spin_tol=t["spin_tolerance"], tyre=t["tyre_width"],
+                    spin_tol=t["spin_tolerance"], tyre=t["tyre_width"], centre_tol=t["centre_tolerance"],
                 )
         return out
 

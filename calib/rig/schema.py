@@ -56,6 +56,9 @@ SINGLE: dict[str, dict[str, Key]] = {
         "mirror": Key("choice", "", "the side that is described; each table named after it is mirrored to the other",
                       choices=SIDES),
         "notes": Key("texts", (), "lines of your own, kept with the rig"),
+        "roll_tolerance": Key("angle", 0.0, "how far level, left to right, may be off in all places", lo=0, hi=45),
+        "pitch_tolerance": Key("angle", 0.0, "the same front to rear", lo=0, hi=45),
+        "heading_tolerance": Key("angle", 0.0, "the same of straight ahead", lo=0, hi=45),
         "as_built": Key("flag", False, "true in a file of measured values: rods may lie outside their range"),
     },
     "board": {
@@ -184,6 +187,7 @@ NAMED: dict[str, dict[str, Key]] = {
         "upright": Key("name", REQUIRED, "the part it is mounted on", implied="its side's upright"),
         "spin_body": Key("name", None, "the body that turns by hand with the wheel, if it has a tag"),
         "centre": Key("place", REQUIRED, "middle of the tyre, on the spin axis", implied="the pivot of its spin_body"),
+        "centre_tolerance": Key("length", 2.0, "how far along its axle the tyre may really sit", above=0, hi=500),
         "spin_axis": Key("direction", (0.0, 1.0, 0.0), "direction of the wheel's axle, pointing left"),
         "radius": Key("length", REQUIRED, "to the ground, tyre pumped and loaded", lo=50, hi=600),
         "spin_tolerance": Key("angle", 1.0, "how far the real one may point off the drawing", above=0, hi=45),

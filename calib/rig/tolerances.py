@@ -22,7 +22,8 @@ def measured_tolerances(built: AsBuilt, doubt: Doubt = lambda part, unit: "") ->
 
     Of a row of holes that of the hole in use counts. What was not measured keeps the tolerance it had, and so does,
     where it is the larger, what is not to be trusted yet: ``doubt`` of a part (body, point, rod or wheel's side) and
-    unit ("mm", "deg") says why, "" where it is.
+    unit ("mm", "deg") says why, "" where it is. How far the frame itself may be turned goes along, since the places
+    are given in it.
     """
     u95 = dict(zip(built.names, map(float, built.held_u95), strict=True))
     rig = built.rig
@@ -49,6 +50,10 @@ def measured_tolerances(built: AsBuilt, doubt: Doubt = lambda part, unit: "") ->
     def wheel(w: Wheel) -> Wheel:
         return replace(w, spin_tol=rad(w.side, Kind.SPIN, w.spin_tol)) if w.measured else w
 
+    turned = [min(math.ceil(math.degrees(x) * 100) / 100, MOST_DEG) for x in built.turn_u95 or ()]
+    if turned:
+        roll, pitch, heading = map(math.radians, turned)
+        rig = replace(rig, roll_tol=roll, pitch_tol=pitch, heading_tol=heading)
     return replace(rig, bodies={n: body(b) for n, b in rig.bodies.items()},
                    points={n: point(p) for n, p in rig.points.items()},
                    rods={n: rod(r) for n, r in rig.rods.items()},

@@ -51,15 +51,18 @@ def rig_to_toml(rig: Rig, comments: Mapping[str, str] | None = None) -> str:
     return _document(rig, comments or {}, _Style())
 
 
-def as_built_toml(as_built: AsBuilt, doubt: Callable[[str, str], str] = lambda part, unit: "") -> str:
+def as_built_toml(as_built: AsBuilt, doubt: Callable[[str, str], str] = lambda part, unit: "",
+                  head: str = "", more: Mapping[str, str] | None = None) -> str:
     """The measured rig in the form of the design, each measured value with its 95 % half-width behind it.
 
     Its tolerances are the measured ones (``calib.rig.tolerances``). Places and lengths are rounded to 0.0001 mm,
     directions to 7 decimals (0.00001 deg). ``doubt`` of a part (body, point, rod or wheel's side) and unit ("mm",
-    "deg"): why its value is not to be trusted yet, "" where it is.
+    "deg"): why its value is not to be trusted yet, "" where it is. ``head``: lines above all others; ``more``: other
+    comments, by key path.
     """
-    comments = measured_comments(as_built, doubt)
+    comments = {**measured_comments(as_built, doubt), **(more or {})}
     comments[""] = (
+        (head.rstrip("\n") + "\n" if head else "") +
         "The rig as measured: +/- is the 95 % half-width of each value between the parts, the frame laid onto\n"
         "the drawing; the share from photos says how much of it came from them, the rest from the drawing.\n"
         "Tolerances are the measured ones too: where a part is moved after this, give it a wider one.\n"
@@ -140,7 +143,10 @@ def _ends_in_words(r: Rod) -> str:
 # Where a value is kept, by section and key; every other key is an attribute of its own name. Lengths in mm, angles
 # in rad; None: not written.
 _TABLES: dict[str, dict[str, Getter]] = {
-    "vehicle": {"mirror": _not_kept, "as_built": lambda r: not all(_as_a_design(r, x) for x in r.rods.values())},
+    "vehicle": {"mirror": _not_kept, "roll_tolerance": lambda r: r.roll_tol or None,
+                "pitch_tolerance": lambda r: r.pitch_tol or None,
+                "heading_tolerance": lambda r: r.heading_tol or None,
+                "as_built": lambda r: not all(_as_a_design(r, x) for x in r.rods.values())},
     "board": {
         "paper": lambda r: r.board.paper, "body": lambda r: r.board.body,
         "scale_bar": lambda r: r.board.bar_measured, "scale_bar_upright": lambda r: r.board.bar_upright,
@@ -183,8 +189,9 @@ _TABLES: dict[str, dict[str, Getter]] = {
         "thread": _if_screw(lambda r: r.thread.name or None if r.thread else None),
         "turn_step": _if_screw(lambda r: r.step / (r.per_turn or 1.0)),
     },
-    "wheels": {"mirror": _not_kept, "spin_axis": lambda w: w.spin, "spin_tolerance": lambda w: w.spin_tol,
-               "spin_measured": lambda w: w.measured, "tyre_width": lambda w: w.tyre},
+    "wheels": {"mirror": _not_kept, "centre_tolerance": lambda w: w.centre_tol, "spin_axis": lambda w: w.spin,
+               "spin_tolerance": lambda w: w.spin_tol, "spin_measured": lambda w: w.measured,
+               "tyre_width": lambda w: w.tyre},
     "tags": {
         "mirror": _not_kept,
         "body": lambda t: t.body if t.centres_on is None else None,

@@ -94,7 +94,7 @@ def one(what: str, n: int) -> None:
         from calib.run import measure
 
         design, obs = simulated(n)
-        for name, function in (("starting", "_begin"), ("solving", "solve"), ("findings and figures", "fit_of")):
+        for name, function in (("starting", "begin"), ("solving", "solve"), ("findings and figures", "fit_of")):
             setattr(bundle, function, _watched(times, name, getattr(bundle, function)))
         began = time.perf_counter()
         results = measure(design, obs)

@@ -8,9 +8,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from calib.estimation.blocks.base import Array, RowBlock, slots_of
+from calib.estimation.frame import FrameRule
 from calib.estimation.solver import Normal
 from calib.estimation.unknowns import BOW_N, LENS_N, Layout, Motions, State
-from calib.linkage.rotations import rotation_vector
+from calib.linkage.rotations import rotation_vector, skew
 
 
 @dataclass(frozen=True)
@@ -60,6 +61,7 @@ class Priors:
     hole_sd: Mapping[str, float] = field(default_factory=dict)  # mm by point: doubt which hole it is drawn in
     loose: Looseness = Looseness()  # where the layout is loose
     lock_sd: float = np.deg2rad(0.1)  # rad, how well a lean lock holds upright; common practice, no source
+    frame: FrameRule | None = None  # where the frame is where no drawing says so
 
 
 @dataclass(frozen=True)
@@ -155,6 +157,33 @@ class AlignmentHeld(RowBlock):
 
 
 @dataclass(frozen=True)
+class FrameRuled(RowBlock):
+    """The alignment near what rules of thumb give, with their covariance: six rows, where no drawing says it.
+
+    The turn off the rule's is w, rotation(w) = R R_rule'; a step d of R changes it by (I - [w]/2 + c [w]^2) d,
+    c = 1/|w|^2 - (1 + cos |w|) / (2 |w| sin |w|), the inverse of the left Jacobian of SO(3) (Barfoot, 2017, State
+    Estimation for Robotics, eq. 7.77; from memory).
+    """
+
+    rule: FrameRule
+
+    kind = "drawing"  # not from the photos
+
+    def _turn(self, m: Motions) -> Array:
+        return rotation_vector(m.state.align_R @ self.rule.R.T)
+
+    def residual(self, m: Motions) -> Array:
+        return self.rule.whiten @ np.concatenate([self._turn(m), m.state.align_t - self.rule.t])
+
+    def jacobian(self, m: Motions) -> Array:
+        w = self._turn(m)
+        k, out, a = skew(w), np.eye(6), float(np.linalg.norm(w))
+        c = 1 / 12 if a < 1e-3 else 1 / a**2 - (1 + np.cos(a)) / (2 * a * np.sin(a))
+        out[:3, :3] += -k / 2 + c * k @ k
+        return self.rule.whiten @ out
+
+
+@dataclass(frozen=True)
 class PhotoPrior:
     """Each photo's own focal (relative) and principal-point change (px) near zero, and its hand: private rows."""
 
@@ -193,6 +222,8 @@ def expected_blocks(layout: Layout, p: Priors) -> list[RowBlock]:
     if p.scale_along is not None:
         out.append(BarAlong(slots_of(layout.scale, layout.stretch), "print scale along", p.scale_along,
                             p.scale_along_sd))
+    if p.frame is not None:
+        out.append(FrameRuled(slots_of(layout.align), "frame", p.frame))
     if not layout.bodies:
         out.append(AlignmentHeld(slots_of(layout.align), "alignment"))
     if layout.angle_keys:

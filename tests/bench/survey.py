@@ -1,0 +1,145 @@
+"""How wrong a rig file may be for a survey to come out right, and whether it says so where it does not.
+
+Every vehicle is another (tests/mistakes.py: parts shifted about, built with errors, 5 to 7 positions of 3 to 6 photos,
+printed scale, bowed board, thrown-off corners). Every place in the file is wrong by up to so many mm in each
+coordinate, evenly spread, every axis by up to a fifth of that in degrees, tolerances said accordingly, rod lengths
+left out; or no place, axis or length is given at all. A vehicle comes out right where every figure and every distance
+between balls and from hinges lies within 1.5 times its stated 95 % half-width, "said" where those that do not are
+under a finding or the survey ends with a sentence, silently wrong else.
+
+Run: python -m tests.bench.survey [vehicles of each, default 20] [first seed, default 1] [mm; -1: none; default all]
+"""
+
+from __future__ import annotations
+
+import itertools
+import sys
+import time
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from calib.linkage.rotations import rotation
+from calib.rig.model import Rig, Vec
+from calib.rig.survey import SurveyRig
+from calib.rig.tolerances import measured_tolerances
+from calib.surveying import Survey, survey
+from capture.errors import UserError
+from tests.bench.degenerate import FAR, Off, figures_off
+from tests.degenerate import Shoot
+from tests.mistakes import scene_for
+from tests.render.truth import vec
+
+NONE = -1.0
+BUILT = 4.0  # mm, 95 %: what the vehicles differ from their drawing by anyway
+
+
+def wrong_by(rig: Rig, mm: float, rng: np.random.Generator) -> SurveyRig:
+    """The rig file with every place off by up to ``mm`` in each coordinate, and saying so."""
+    tol, axis_tol = float(np.hypot(mm, BUILT)), float(np.deg2rad(max(mm / 5, 1.0)))
+
+    def off(v: Vec, by: np.ndarray) -> Vec:
+        return vec(np.add(v, by))
+
+    def shift() -> np.ndarray:
+        return rng.uniform(-mm, mm, 3)
+
+    def tilted(v: Vec) -> Vec:
+        return vec(rotation(rng.uniform(-axis_tol, axis_tol, 3)) @ np.asarray(v))
+
+    bodies = {n: replace(b, pivot=off(b.pivot, shift()), axis=tilted(b.axis), pivot_tol=tol, axis_tol=axis_tol)
+              for n, b in rig.bodies.items()}
+    points = {}
+    for n, p in rig.points.items():
+        by = shift()
+        points[n] = replace(p, holes={h: off(v, by) for h, v in p.holes.items()}, tol=tol)
+    return SurveyRig(replace(rig, bodies=bodies, points=points), frozenset(("rods", r, "length") for r in rig.rods))
+
+
+def without_places(rig: Rig) -> SurveyRig:
+    """The rig file without any place; what stands in its place is nonsense, so that nothing can lean on it."""
+    rng = np.random.default_rng(5)
+    open_ = {("bodies", b, k) for b in rig.bodies for k in ("pivot", "axis")}
+    open_ |= {("points", p, "at") for p in rig.points} | {("rods", r, "length") for r in rig.rods}
+    open_ |= {("wheels", w, k) for w in rig.wheels for k in ("centre", "spin_axis")}
+    bodies = {n: replace(b, pivot=vec(rng.uniform(-500, 500, 3)), axis=(0.0, 0.6, 0.8)) for n, b in rig.bodies.items()}
+    points = {n: replace(p, holes={p.use: vec(rng.uniform(-500, 500, 3))}, bolt=None) for n, p in rig.points.items()}
+    wheels = {n: replace(w, centre=vec(rng.uniform(-500, 500, 3)), spin=(0.0, 1.0, 0.0)) for n, w in rig.wheels.items()}
+    return SurveyRig(replace(rig, bodies=bodies, points=points, wheels=wheels), frozenset(open_))
+
+
+def rough_file(rig: Rig, mm: float, seed: int) -> SurveyRig:
+    """The file of one vehicle, wrong by up to ``mm``; NONE: without places."""
+    return without_places(rig) if mm == NONE else wrong_by(rig, mm, np.random.default_rng([seed, 12]))
+
+
+def shoot_of(seed: int, mm: float) -> Shoot:
+    """A vehicle and its shoot; where no place is given its wheels are turned by hand, as they must be then."""
+    while True:
+        s = scene_for(seed)
+        if mm != NONE or s.design.spin_positions:
+            return Shoot(s.design, s.photograph(), s.truth, {})
+        seed += 10_000
+
+
+def distances_off(s: Survey, true: Rig) -> Iterator[Off]:
+    """Balls from each other and from the hinge of their part, against the truth; no frame has part in them."""
+    rig, doubts = measured_tolerances(s.built), s.fit.doubts
+
+    def arm(r: Rig, n: str) -> float:
+        b = r.bodies[r.points[n].body]
+        return float(np.linalg.norm(np.cross(np.subtract(r.points[n].xyz, b.pivot), b.axis)))
+
+    for n, p in rig.points.items():
+        doubt = doubts.on_parts((p.body,), "mm") or doubts.on_parts((n,), "mm")
+        u = float(np.hypot(p.tol, rig.bodies[p.body].pivot_tol))
+        yield Off(f"arm of {n}", arm(rig, n) - arm(true, n), u, doubt)
+    for a, b in itertools.combinations(rig.points.values(), 2):
+        doubt = next((d for x in (a, b) for part in (x.name, x.body) if (d := doubts.on_parts((part,), "mm"))), "")
+        error = float(np.linalg.norm(np.subtract(a.xyz, b.xyz))
+                      - np.linalg.norm(np.subtract(true.points[a.name].xyz, true.points[b.name].xyz)))
+        yield Off(f"{a.name} to {b.name}", error, float(np.hypot(a.tol, b.tol)), doubt)
+
+
+def judged(shoot: Shoot, rough: SurveyRig) -> tuple[Survey, list[Off]]:
+    """The survey of a shoot, and everything in it that is further off than it says."""
+    done = survey(rough, shoot.obs, look=None)
+    off = list(distances_off(done, shoot.truth.rig))
+    if done.comparison is not None:
+        off += figures_off(shoot, done.fit, done.comparison)
+    return done, [x for x in off if x.times > FAR]
+
+
+def main(vehicles: int = 20, first: int = 1, only: float | None = None) -> None:
+    """Print a line for every vehicle that does not come out right, and a table."""
+    sizes = (15.0, 30.0, 50.0, NONE) if only is None else (only,)
+    table = []
+    began = time.perf_counter()
+    for mm in sizes:
+        c: Counter[str] = Counter()
+        for seed in range(first, first + vehicles):
+            shoot = shoot_of(seed, mm)
+            try:
+                done, wrong = judged(shoot, rough_file(shoot.design, mm, seed))
+            except UserError as e:
+                c["said"] += 1
+                print(f"{mm:g} mm, seed {seed}: {e}", flush=True)
+                continue
+            silent = [x for x in wrong if not x.doubt]
+            still = "" if done.comparison is not None else "; does not move"
+            c["silent" if silent or still else "said" if wrong else "right"] += 1
+            said = ", ".join(f"{f.code}({f.item})" for f in done.fit.findings if f.serious) or "nothing"
+            print(f"{mm:g} mm, seed {seed}: {len(wrong)} wrong, {len(silent)} silently{still}; said {said}; "
+                  + ", ".join(f"{x.name} off {x.error:+.2f}, stated {x.u95:.2f}" for x in silent[:4]), flush=True)
+        table.append(f"| {'none given' if mm == NONE else f'{mm:g}'} | {vehicles} | {c['right']} | {c['said']} | "
+                     f"{c['silent']} |")
+    print("\n| places wrong by, mm | vehicles | right | said | silently wrong |\n|---|---|---|---|---|")
+    print("\n".join(table))
+    print(f"{time.perf_counter() - began:.0f} s")
+
+
+if __name__ == "__main__":
+    given = sys.argv[1:]
+    main(*(int(a) for a in given[:2]), *(float(a) for a in given[2:3]))
