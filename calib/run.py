@@ -23,6 +23,7 @@ from calib.linkage.mechanism import CannotAssemble, Linkage
 from calib.linkage.steering import lean_joint
 from calib.report.contents import Results, marked, photos_table, what_moves_what, work_data
 from calib.report.pictures import draw_comparison, draw_fit, draw_over_photos, draw_travel, write_corners
+from calib.report.whatif_view import whatif_data
 from calib.results import Fit
 from calib.rig.model import Rig
 from calib.second_process import SecondProcess
@@ -70,6 +71,8 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
     begun["photos"] = second.start(draw_over_photos, _without_corners(fit), obs.photos)
     say("searching for the adjustment")
     proposals, trouble = None, withheld(doubts)
+    if not trouble:
+        begun["whatif"] = second.start(whatif_data, design, fit.as_built, fit.loaded)
     try:
         proposals = None if trouble else propose(design, fit.as_built, loaded=fit.loaded)
     except (UserError, ValueError, CannotAssemble) as e:  # the measurement stands without an adjustment

@@ -92,7 +92,7 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
     >>> proposals.best.changes[0].kind in ("hole", "rod", "slide")
     True
     """
-    task = _task(unloaded(design, loaded), as_built, options or AdjustOptions())
+    task = task_of(design, as_built, options or AdjustOptions(), loaded)
     opt = task.options
     none = _nothing(task)
     sets = hole_sets(task.model.rig, task.choices, task.moves, opt.most_combinations)
@@ -118,8 +118,9 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
                       *_notes(task, sets, limits)), sets.count)
 
 
-def _task(design: Rig, as_built: AsBuilt, opt: AdjustOptions) -> Task:
-    """The job, checked: UserError where it cannot be done."""
+def task_of(design: Rig, as_built: AsBuilt, opt: AdjustOptions, loaded: Sequence[LoadedFigure] = ()) -> Task:
+    """The job, checked: UserError where it cannot be done. ``loaded``: what the rider's weight does."""
+    design = unloaded(design, loaded)
     as_built = with_wheel_doubt(with_known_holes(as_built))
     rig = usable(as_built.rig)
     need_both_wheels(design)

@@ -124,13 +124,15 @@ class Model:
         holes = {n: np.array([p.holes[v.holes.get(n, p.use)] for v in variants], float)
                  for n, p in self.rig.points.items() if len(p.holes) > 1}
         names = dict.fromkeys(n for v in variants for n in v.moves)
-        return self._batch(holes, {n: np.array([v.moves.get(n, 0.0) for v in variants]) for n in names}, len(variants))
+        moves = {n: np.array([v.moves.get(n, 0.0) for v in variants]) for n in names}
+        return self.batch_of(holes, moves, len(variants))
 
     def table(self, holes: Mapping[str, Array], moves: Mapping[str, Array], m: int) -> Curves:
         """Curves from arrays: hole places (m, 3) by point, amounts (m,) by move. Closed form only."""
-        return self.run(self._batch(holes, moves, m))
+        return self.run(self.batch_of(holes, moves, m))
 
-    def _batch(self, holes: Mapping[str, Array], moves: Mapping[str, Array], m: int) -> batch.Batch:
+    def batch_of(self, holes: Mapping[str, Array], moves: Mapping[str, Array], m: int) -> batch.Batch:
+        """Variants side by side from arrays: hole places (m, 3) by point, amounts (m,) by move. Closed form only."""
         b = batch.Batch(self.rig, m)
         for name, xyz in holes.items():
             b.hole[name] = np.array(np.broadcast_to(xyz, (m, 3)), float)

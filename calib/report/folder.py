@@ -27,6 +27,7 @@ from calib.report.pictures import (
 )
 from calib.report.record import append_record
 from calib.report.sheet_pdf import draw_sheet
+from calib.report.whatif_view import whatif_data
 from calib.report.whole import appearing
 from calib.results import Fit, loaded_doubts
 from calib.rig.writer import as_built_toml
@@ -106,11 +107,13 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
     if before is not None:
         made("confirm", draw_confirm, before.curves, before.predicted, results.curves, results.measured, *looks)
     made("sheet", draw_sheet, *on_paper)
+    advised = results.proposals is not None and not results.comparison.doubt
+    whatif = made("whatif", whatif_data, results.design, fit.as_built, fit.loaded) if advised else None
     if failed:
         raise next((e for e in failed if isinstance(e, OSError)), failed[0])
     say("writing the report")
     (folder / "sheet.html").write_text(sheet_html(results), encoding="utf-8")
-    (folder / "report.html").write_text(report_html(results, folder, drawn, before), encoding="utf-8")
+    (folder / "report.html").write_text(report_html(results, folder, drawn, before, whatif), encoding="utf-8")
 
 
 def append_results(results: Results, folder: Path, event: str, before: Before | None = None) -> Path:

@@ -12,7 +12,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calib.advice.travel import Travel
+from calib.advice.travel import Travel, ways
 from calib.advice.worklist import CAUTIONS as WORK_CAUTIONS
 from calib.findings import Code, in_order
 from calib.report import tables
@@ -23,8 +23,9 @@ from calib.report.misses import explain
 from calib.report.numbers import pm
 from calib.report.pictures import SHAPES
 from calib.report.sheet import CHECKS, MOST_WARNINGS, NOT_MET, RULES, TRIAL, WARNING, Sheet, print_size
-from calib.report.tables import Badge, Cell, badge
+from calib.report.tables import Badge, Cell, badge, spaced
 from calib.report.travel_plots import band_note, panels
+from calib.report.whatif_view import chosen
 from calib.results import Fit, loaded_doubts
 from calib.trust import UNTRUSTED
 
@@ -95,8 +96,9 @@ def travel_pictures(t: Travel | None, folder: Path) -> list[Picture]:
     return [p for p in made if p is not None]
 
 
-def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]], before: Before | None = None) -> str:
-    """The report of a run whose plots and overlays already lie in ``folder``."""
+def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]], before: Before | None = None,
+                whatif: Mapping[str, Any] | None = None) -> str:
+    """The report of a run whose plots and overlays already lie in ``folder``. ``whatif``: see whatif_data."""
     sheet = results.sheet()
     shown, plots = _tables(results), _plots(results, folder, drawn)
     findings = _findings(results, [s for s, there in (
@@ -108,6 +110,7 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
         confirm=None if before is None else _confirm(results, folder, before),
         work=_work(results.work), plots=plots, tables=shown,
         linkage=travel_view(results), findings=findings,
+        whatif=_whatif(results, whatif), whatif_caution=WHATIF_CAUTION,
         lens=lens_line(results.fit), offsets=offsets_line(results.fit), sheet_lead="", paper=paper(results),
         **sheet_words(sheet))
 
@@ -178,6 +181,25 @@ def _confirm(results: Results, folder: Path, before: Before) -> dict[str, Any]:
     return {"plot": picture(folder / "confirm.svg", "Steer less drawn before, predicted and after", shapes=SHAPES),
             "notes": results.comparison.notes, "changes": before.changes,
             "table": tables.confirm_table(outcomes), "explained": explain(before, results.fit.as_built, outcomes)}
+
+
+WHATIF_CAUTION = (  # common practice, no source
+    "A steering failure injures, and this shows geometry only. The work list has searched all of it against every "
+    "limit: prefer that. Whatever you set: one change at a time, locknuts and clamps tight, thread engaged 1.5 "
+    "diameters, stop to stop by hand, and shoot again before you trust it.")
+
+
+def _whatif(results: Results, data: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    """The table for the page with what it needs from the run; None where nothing may be advised."""
+    if not data or results.proposals is None or results.comparison.doubt:
+        return None
+    proposals: Sequence[Mapping[str, Any]] = results.work["proposals"]
+    items = proposals[0].get("items", ()) if proposals else ()
+    plain = all(i["kind"] in ("hole", "rod") for i in items)
+    first = chosen(data, {i["item"]: i["after"] for i in items if i["kind"] == "hole"},
+                   {i["item"]: i["amount"] for i in items if i["kind"] == "rod"}) if items and plain else None
+    angle = f"{spaced(results.design.driver)} angle, deg ({ways(results.design)[1]} +)"
+    return {**data, "first": first, "driver": angle}
 
 
 MUCH = 1500  # characters of a work list beside which the printed plot is made smaller, to stay on one page
