@@ -134,7 +134,7 @@ def cmd_print(args: argparse.Namespace) -> int:
     """Write the board and the part tags for printing at true scale."""
     from capture.printing import PrintTag, print_targets
 
-    rig = read_rig(Path(args.rig))
+    rig = _rig_to_print(Path(args.rig))
     paper = args.paper or rig.board.paper
     if paper != rig.board.paper:
         raise UserError(f"{args.rig} says the board is on {rig.board.paper} paper but --paper says {paper}; "
@@ -149,6 +149,24 @@ def cmd_print(args: argparse.Namespace) -> int:
     print("Print at 100 %, no fitting to the page. Then measure the printed scale bar with calipers and write what it "
           "reads as scale_bar under [board] in the rig file.")
     return 0
+
+
+def _rig_to_print(path: Path) -> Rig:
+    """The rig of a file in which places may be left out: a survey needs its tags first."""
+    from calib.rig.survey import load_survey
+
+    try:
+        return read_rig(path)
+    except UserError as err:
+        if err.code != "rig_file":
+            raise
+        try:
+            rough = load_survey(path)
+        except UserError:
+            raise err from None
+        if not any(section in ("bodies", "points") for section, *_ in rough.open):
+            raise
+        return rough.rig
 
 
 def spoken(name: str) -> str:

@@ -269,3 +269,13 @@ def test_a_survey_file_that_is_not_there_is_said(tmp_path: Path, capsys: pytest.
     assert "there is no such file" in capsys.readouterr().err
     with pytest.raises(UserError):
         load_survey(tmp_path / "no.toml")
+
+
+def test_tags_of_a_survey_file_are_printed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "bare.toml"
+    path.write_text(without_places(), encoding="utf-8")
+    assert main(["print", str(path), "--out", str(tmp_path / "print")]) == 0
+    assert (tmp_path / "print" / "tags.pdf").is_file()
+    path.write_text(without_places().replace("code = 60", "code = 6"), encoding="utf-8")
+    assert main(["print", str(path), "--out", str(tmp_path / "print2")]) == 2
+    assert "tags.left_lever.code" in capsys.readouterr().err
