@@ -78,17 +78,63 @@ def read_rig(path: Path) -> Rig:
 
 
 def cmd_new(args: argparse.Namespace) -> int:
-    """Write a starter rig file to fill in."""
-    from calib.rig.starter import write_starter
+    """Write a rig file to fill in, or ask for everything and write it; without a file name it asks."""
+    from calib.rig.starter import starter_text, write_starter
 
-    path = Path(args.rig)
+    layout = args.layout or ""
+    starter_text(layout=layout)  # a layout that there is not is named
+    if args.worksheet:
+        return _worksheet(args, layout)
+    path = Path(args.rig or "rig.toml")
     if path.exists():
         raise UserError(f"{path} already exists and is not overwritten; choose another name.", "exists", str(path))
     if not path.parent.is_dir():
         raise UserError(f"The folder {path.parent} does not exist; make it first.", "no_folder", str(path.parent))
-    write_starter(path, layout=args.layout or "")
+    if args.ask or not args.rig:
+        return _asked(path, layout)
+    write_starter(path, layout=layout)
     print(f"Wrote {path}. Fill in your measurements, then: rigtrue check {path}")
     return 0
+
+
+def _worksheet(args: argparse.Namespace, layout: str) -> int:
+    """The questions as a PDF."""
+    from calib.describe.worksheet import write_worksheet
+    from calib.rig.starter import LAYOUTS
+
+    if not layout:
+        raise UserError("--worksheet prints the questions of one layout; add --layout and one of "
+                        + "; ".join(f"{name}: {what}" for name, what in LAYOUTS.items()) + ".", "no_layout",
+                        "--layout")
+    write_worksheet(Path(args.worksheet), layout, args.paper)
+    name = f" {args.rig}" if args.rig else ""
+    print(f"Wrote {args.worksheet}. Filled in, type it in with: rigtrue new{name} --ask --layout {layout}")
+    return 0
+
+
+def _asked(path: Path, layout: str) -> int:
+    """Questions in the terminal, then the rig file and its check."""
+    if not sys.stdin.isatty():
+        raise UserError("Questions are asked in a terminal, and this is none; `rigtrue new rig.toml --layout crank` "
+                        "writes a file to fill in, --worksheet sheet.pdf prints the questions.", "no_terminal",
+                        str(path))
+    from calib.describe.dialogue import Dialogue, Stopped, terminal
+
+    talk = Dialogue(path, terminal(), layout=layout)
+    kept = f"The answers so far are in {talk.kept}; rigtrue new {path} --ask goes on with them."
+    try:
+        text = talk.run()
+    except Stopped:
+        print(kept if talk.kept.exists() else "Nothing was answered yet.")
+        return 0
+    except KeyboardInterrupt:
+        if talk.kept.exists():
+            print(kept, file=sys.stderr)
+        raise
+    with path.open("x", encoding="utf-8") as f:
+        f.write(text)
+    print(f"Wrote {path}; the answers stay in {talk.kept}. The check of it, as rigtrue check {path} gives it:\n")
+    return cmd_check(parser().parse_args(["check", str(path)]))
 
 
 def cmd_check(args: argparse.Namespace) -> int:
@@ -399,7 +445,10 @@ def parser() -> argparse.ArgumentParser:
         c.add_argument("--workers", type=_count, default=None, help="photos read side by side (default: all cores)")
 
     c = command("new", cmd_new)
-    c.add_argument("rig", help="the rig file to write, such as rig.toml")
+    c.add_argument("rig", nargs="?", help="the rig file to write, such as rig.toml; left out: asks, for rig.toml")
+    c.add_argument("--ask", action="store_true", help="ask for everything in the terminal; stop and go on later")
+    c.add_argument("--worksheet", metavar="PDF", help="print the questions of a --layout instead, to fill in by hand")
+    c.add_argument("--paper", choices=sorted(PAPERS_MM), default="A4", help="of the worksheet (default: A4)")
     c.add_argument("--layout", help="a usual layout, the left side in short, instead of every key explained: "
                                     "direct, crank, bar or leaning")
     c = command("check", cmd_check)

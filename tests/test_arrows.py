@@ -17,7 +17,7 @@ FLOORS: tuple[tuple[tuple[str, ...], ...], ...] = (
     (("calib.findings",), ("calib.remarks",), ("calib.uncertainty",), ("calib.second_process",), ("calib.onethread",)),
     # plain data: the rig and what is known of it, which the writer puts into a file
     (("calib.rig", "calib.results", "calib.trust"),),
-    (("calib.linkage",),),
+    (("calib.linkage",), ("calib.describe",)),
     (("calib.advice",), ("calib.estimation",)),
     (("calib.report",),),
     (("calib.run",), ("calib.shootplan", "calib.planning"), ("calib.checkup",)),
