@@ -80,13 +80,16 @@ def headline(c: Checkup) -> list[str]:
             *(f"  - {m}" for m in more)]
 
 
-def side_lines(table: Sequence[Difference]) -> list[str]:
-    """The left/right table: the kingpins, every line that differs, and how many agree."""
+def side_lines(table: Sequence[Difference], measured: bool = False) -> list[str]:
+    """The left/right table: the kingpins, every line that differs, and how many agree.
+
+    Of a rig as measured no line is marked: its sides differ as it was built, and the report judges that.
+    """
     if not table:
         return []
     shown = [d for d in table if d.shows or d.what in ALWAYS]
     rows = [(_pair(d), d.what, d.here, d.there, f"{d.by:.2f} {d.unit}".rstrip() if d.unit else "",
-             "look" if d.beyond and d.typed else "") for d in shown]
+             "look" if d.beyond and d.typed and not measured else "") for d in shown]
     wide = [max(len(r[k]) for r in (*rows, HEAD)) for k in range(5)]
     out = ["  " + "  ".join(f"{cell:<{w}}" for cell, w in zip(r, (*wide, 4), strict=True)).rstrip()
            for r in ([HEAD, *rows] if rows else [])]
@@ -110,7 +113,7 @@ def _pair(d: Difference) -> str:
 def lines(c: Checkup) -> list[str]:
     """The whole page for the terminal."""
     wide = max((len(r[0]) for r in c.rows), default=0)
-    out = [*headline(c), *side_lines(c.sides), "", "What the design gives:"]
+    out = [*headline(c), *side_lines(c.sides, c.rig.as_built), "", "What the design gives:"]
     out += [f"  {label:<{wide}}  {value:>12}  {wanted}".rstrip() for label, value, wanted in c.rows]
     out += ["", "Limits over the travel (the tightest of each kind):"]
     out += [f"  {'good   ' if ok else 'BROKEN '} {text}" for ok, text in c.limits]

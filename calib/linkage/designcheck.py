@@ -78,7 +78,7 @@ def target_remarks(rig: Rig, figures: Mapping[str, float]) -> list[Remark]:
             missed = abs(value - t.value) > t.tolerance
         if missed:  # never where the figure is not known
             out.append(Remark(Code.MISSES_TARGET, name.replace("_", " "),
-                              {"value": _shown(kind, value), "wanted": _wanted(kind, t)}))
+                              {"value": _shown(kind, value), "wanted": _wanted(kind, t), "measured": rig.as_built}))
     return out
 
 
