@@ -211,8 +211,8 @@ TABLE: dict[Code, Says] = {
         f"While {i} moves, the left wheel turns by {f['left']:+.1f} deg and the right one by {f['right']:+.1f} deg: "
         "they steer against each other."),
     Code.MISSES_TARGET: lambda i, f: (
-        f"{'As measured the rig misses its' if f['measured'] else 'The drawing misses its own'} target: {i} comes out as "
-        f"{f['value']}, {f['wanted']} is wanted."),
+        f"{'As measured the rig misses its' if f['measured'] else 'The drawing misses its own'} target: {i} comes out "
+        f"as {f['value']}, {f['wanted']} is wanted."),
     Code.TARGET_NEGATIVE: lambda i, f: (
         f"targets.{i}: value {f['value']:g} is below zero, but this figure is a magnitude, judged as at most value "
         "plus tolerance."),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 from collections.abc import Callable, Collection, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -20,7 +21,7 @@ from capture.errors import UserError
 from capture.observations import COLUMNS, Observations, PhotoInfo, SetAside, aside_lines
 from capture.photos import list_shoot, read_photo
 from capture.targets import BOARD_IDS, CELLS, SADDLES, Board
-from capture.workers import deaf_to_interrupts, end_now, end_with_parent
+from capture.workers import MOST, deaf_to_interrupts, end_now, end_with_parent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -113,7 +114,7 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
 
 def _run(jobs: list[_Job], workers: int | None, meanwhile: Callable[[], None] | None = None) -> Iterator[_Outcome]:
     count = workers if workers is not None else (os.cpu_count() or 1)
-    count = max(1, min(count, len(jobs)))
+    count = max(1, min(count, len(jobs), MOST))
     if count == 1:
         yield from map(_look, jobs)
         return
@@ -133,6 +134,7 @@ def _run(jobs: list[_Job], workers: int | None, meanwhile: Callable[[], None] | 
 
 def _start_worker() -> None:
     end_with_parent()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it was not kept from this process as it was started
     cv2.setNumThreads(1)  # one process a core already: more threads only get in each other's way
 
 

@@ -15,6 +15,7 @@ from multiprocessing.connection import wait
 from pathlib import Path
 from typing import Any
 
+MOST = 61  # processes that one pool may have on Windows
 _HEARD = 0.5  # s for the thread that reads answers to hear of the end; with half an answer it never does
 
 

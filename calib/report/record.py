@@ -20,6 +20,7 @@ from capture.errors import UserError
 
 COLUMNS = ["when", "vehicle", "event", "results", "figure", "value", "u95", "unit", "target", "tolerance", "verdict",
            "predicted", "predicted_u95"]
+LOCKED_BYTE = 2**30
 
 
 def record_path(folder: Path, vehicle: str) -> Path:
@@ -81,8 +82,16 @@ def _alone(f: BinaryIO) -> Iterator[None]:
     """Others that add to the same file wait meanwhile; let go when it is closed."""
     try:
         import fcntl
-    except ImportError:  # no such lock on this system
-        yield
+    except ImportError:
+        import msvcrt  # on Windows: one byte far beyond the end stands for the file
+
+        f.seek(LOCKED_BYTE)
+        msvcrt.locking(f.fileno(), msvcrt.LK_LOCK, 1)  # type: ignore[attr-defined]
+        try:
+            yield
+        finally:
+            f.seek(LOCKED_BYTE)
+            msvcrt.locking(f.fileno(), msvcrt.LK_UNLCK, 1)  # type: ignore[attr-defined]
         return
     fcntl.flock(f, fcntl.LOCK_EX)
     yield

@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +16,7 @@ from capture.errors import UserError
 
 MANIFEST = "manifest.json"
 _FORMAT = 1
+PATIENCE = 3.0  # s for another program to let go of a fresh folder
 
 
 class Unfinished:
@@ -84,6 +86,7 @@ def _umask() -> int:
 
 def _moved(here: Path, folder: Path) -> Path:
     """``here`` moved to ``folder``, or to the next free name where another run was there first."""
+    until = time.monotonic() + PATIENCE
     while True:
         to = free_path(folder)
         try:
@@ -91,6 +94,11 @@ def _moved(here: Path, folder: Path) -> Path:
                 to.rmdir()  # empty; a folder cannot be moved onto one everywhere
             here.rename(to)
         except FileExistsError:
+            continue
+        except PermissionError:  # a virus scanner looks into what is new, and on Windows holds it meanwhile
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.1)
             continue
         except OSError:
             if not _taken(to):

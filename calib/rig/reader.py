@@ -65,11 +65,14 @@ def load_rig(path: str | Path) -> Rig:
 def read_text(path: str | Path) -> str:
     """The text of a rig file. UserError where there is none."""
     try:
-        return Path(path).read_text(encoding="utf-8")
+        return Path(path).read_text(encoding="utf-8-sig")  # some editors begin a file with a byte order mark
     except FileNotFoundError:
         raise UserError(f"{path}: there is no such file; `rigtrue new` writes one to start from",
                         "no_file", str(path)) from None
-    except (OSError, UnicodeDecodeError) as exc:
+    except UnicodeDecodeError as exc:
+        raise UserError(f"{path}: is not UTF-8 text ({exc}); save it again from an editor as UTF-8", "unreadable",
+                        str(path)) from None
+    except OSError as exc:
         raise UserError(f"{path}: cannot be read as text ({exc})", "unreadable", str(path)) from None
 
 
