@@ -70,8 +70,8 @@ def read_text(path: str | Path) -> str:
         raise UserError(f"{path}: there is no such file; `rigtrue new` writes one to start from",
                         "no_file", str(path)) from None
     except UnicodeDecodeError as exc:
-        raise UserError(f"{path}: cannot be read as text, it is not UTF-8 ({exc}); save it again from an editor as UTF-8", "unreadable",
-                        str(path)) from None
+        raise UserError(f"{path}: cannot be read as text, it is not UTF-8 ({exc}); save it again from an editor as "
+                        "UTF-8", "unreadable", str(path)) from None
     except OSError as exc:
         raise UserError(f"{path}: cannot be read as text ({exc})", "unreadable", str(path)) from None
 
