@@ -52,18 +52,23 @@ def read_photo(path: Path) -> tuple[NDArray[np.uint8], PhotoMeta]:
     except OSError as err:
         raise UserError(f"{path.name} cannot be read ({err.strerror or err}): check that the file is there.",
                         "unreadable", path.name) from err
+    return decode_photo(data, path.name)
+
+
+def decode_photo(data: bytes, name: str) -> tuple[NDArray[np.uint8], PhotoMeta]:
+    """What ``read_photo`` gives, from a file's bytes; ``name`` is what errors call it. UserError as there."""
     kind = _kind(data)
     if not data:
-        raise UserError(f"{path.name} is empty (0 bytes): copy it from the camera again.", "empty", path.name)
+        raise UserError(f"{name} is empty (0 bytes): copy it from the camera again.", "empty", name)
     if kind is None:
-        raise UserError(f"{path.name} is not a picture this tool reads (JPEG, PNG, TIFF or HEIC), "
-                        "whatever its name says: copy the photo from the camera again.", "not_a_picture", path.name)
-    cut = UserError(f"{path.name} is cut short or damaged: copy it from the camera again.", "cut_short", path.name)
+        raise UserError(f"{name} is not a picture this tool reads (JPEG, PNG, TIFF or HEIC), "
+                        "whatever its name says: copy the photo from the camera again.", "not_a_picture", name)
+    cut = UserError(f"{name} is cut short or damaged: copy it from the camera again.", "cut_short", name)
     if (kind == "jpeg" and not _jpeg_complete(data)) or (kind == "png" and b"IEND" not in data[-64:]):
         raise cut
-    large = UserError(f"{path.name} has more than {_MOST_PIXELS // 1_000_000} million pixels: switch the camera from "
+    large = UserError(f"{name} has more than {_MOST_PIXELS // 1_000_000} million pixels: switch the camera from "
                       "its 108 or 200 megapixel mode to its usual size (12 to 50 million) and take it again.",
-                      "too_large", path.name)
+                      "too_large", name)
     try:
         if kind == "heif":
             gray, info = _read_heif(data, large)
@@ -79,8 +84,8 @@ def read_photo(path: Path) -> tuple[NDArray[np.uint8], PhotoMeta]:
             if decoded is None:
                 raise cut
             if damaged:
-                raise UserError(f"{path.name} is damaged inside, so that parts of it stand shifted: copy it from the "
-                                "camera again.", "damaged", path.name)
+                raise UserError(f"{name} is damaged inside, so that parts of it stand shifted: copy it from the "
+                                "camera again.", "damaged", name)
             gray = _untiff(decoded, turned) if kind == "tiff" else decoded
     except UserError:
         raise

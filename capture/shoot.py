@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +19,7 @@ from capture.corners import Saddles, fit_planes, project, refine_tag
 from capture.detection import Tag, board_homography, find_tags, looks_mirrored
 from capture.errors import UserError
 from capture.observations import COLUMNS, Observations, PhotoInfo, SetAside, aside_lines
-from capture.photos import list_shoot, read_photo
+from capture.photos import PhotoMeta, list_shoot, read_photo
 from capture.targets import BOARD_IDS, CELLS, SADDLES, Board
 from capture.workers import MOST, deaf_to_interrupts, end_now, end_with_parent
 
@@ -41,7 +41,7 @@ class _Job:
 
 
 @dataclass(frozen=True)
-class _Outcome:
+class Outcome:
     """One photo's result: either info and rows, or the reason it was set aside."""
 
     name: str
@@ -70,11 +70,19 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     """
     listed = list_shoot(Path(source))
     jobs = [_Job(path, position, name, frozenset(known_codes), board) for path, position, name in listed]
-    done: list[_Outcome] = []
+    done: list[Outcome] = []
     for outcome in _run(jobs, workers, meanwhile):
         done.append(outcome)
         if progress is not None:
             progress(len(done), len(jobs), outcome.name)
+    return gathered(done, str(source))
+
+
+def gathered(done: Sequence[Outcome], source: str = "") -> Observations:
+    """Photos' corners as one table; a file that is there twice counts once. UserError with fewer than two photos.
+
+    ``source``: where they lie, for what errors say.
+    """
     import pandas as pd  # here, as the processes that read photos have no need of it
 
     photos: list[PhotoInfo] = []
@@ -101,8 +109,8 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
         lines = aside_lines(aside)
         reasons = " ".join(lines[:3])
         more = f" (and {len(lines) - 3} more)" if len(lines) > 3 else ""
-        raise UserError(f"None of the {len(jobs)} photos in {source} could be used. {reasons}{more}",
-                        "no_usable_photo", str(source))
+        raise UserError(f"None of the {len(done)} photos in {source} could be used. {reasons}{more}",
+                        "no_usable_photo", source)
     if len(photos) == 1:
         also = f" {aside[0].reason}" if aside else ""
         raise UserError(f"Only one usable photo in {source} ({photos[0].name}): take at least three of each lever "
@@ -112,7 +120,7 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     return Observations(pd.concat(tables, ignore_index=True), tuple(photos), tuple(aside), tuple(notes))
 
 
-def _run(jobs: list[_Job], workers: int | None, meanwhile: Callable[[], None] | None = None) -> Iterator[_Outcome]:
+def _run(jobs: list[_Job], workers: int | None, meanwhile: Callable[[], None] | None = None) -> Iterator[Outcome]:
     count = workers if workers is not None else (os.cpu_count() or 1)
     count = max(1, min(count, len(jobs), MOST))
     if count == 1:
@@ -138,17 +146,26 @@ def _start_worker() -> None:
     cv2.setNumThreads(1)  # one process a core already: more threads only get in each other's way
 
 
-def _look(job: _Job) -> _Outcome:
+def _look(job: _Job) -> Outcome:
     try:
         gray, meta = read_photo(job.path)
     except UserError as err:
-        return _Outcome(job.name, reason=str(err).replace(job.path.name, job.name, 1), code=err.code)
-    everything = find_tags(gray, None, job.board)
+        return Outcome(job.name, reason=str(err).replace(job.path.name, job.name, 1), code=err.code)
+    return _examined(gray, meta, job, find_tags(gray, None, job.board))
+
+
+def examined(gray: NDArray[np.uint8], meta: PhotoMeta, position: str, name: str, part_codes: Collection[int],
+             board: Board, tags: dict[int, Tag], path: Path | None = None) -> Outcome:
+    """One photo's corners, or why it cannot be used; ``tags``: what ``find_tags`` gave for all codes."""
+    return _examined(gray, meta, _Job(path or Path(name), position, name, frozenset(part_codes), board), tags)
+
+
+def _examined(gray: NDArray[np.uint8], meta: PhotoMeta, job: _Job, everything: dict[int, Tag]) -> Outcome:
     tags, saddles = read_tags(gray, job.part_codes, job.board, everything)
     misplaced = _misplaced(tags, job.board)
     reason = _board_trouble(gray, everything, misplaced, job)
     if reason:
-        return _Outcome(job.name, reason=reason, sha256=meta.sha256)
+        return Outcome(job.name, reason=reason, sha256=meta.sha256)
     notes = [f"{job.name} {note}" for note in meta.notes]
     if misplaced:
         notes.append(f"{job.name}: board tag(s) {_span(misplaced)} do not lie where the {job.board.paper} board has "
@@ -166,13 +183,13 @@ def _look(job: _Job) -> _Outcome:
                                      cov[:, 1, 1]]))
         blurs.append(saddles.blur[part][at])
     if not any(int(r[0, 0]) in job.board.ids for r in rows):
-        return _Outcome(job.name, reason=_no_board(job.name), sha256=meta.sha256)
+        return Outcome(job.name, reason=_no_board(job.name), sha256=meta.sha256)
     info = PhotoInfo(job.name, job.position, meta.width, meta.height, meta.focal_px_guess, meta.camera,
                      meta.digital_zoom, meta.sha256, str(job.path),
                      float(np.median(np.concatenate(blurs))), seen,
                      tuple(notes))
     unknown = tuple(c for c in everything if c not in BOARD_IDS and c not in job.part_codes)
-    return _Outcome(job.name, info, np.concatenate(rows), sha256=meta.sha256, unknown=unknown)
+    return Outcome(job.name, info, np.concatenate(rows), sha256=meta.sha256, unknown=unknown)
 
 
 def read_tags(gray: NDArray[np.uint8], part_codes: frozenset[int] | set[int], board: Board,
@@ -249,7 +266,7 @@ def _span(codes: list[int]) -> str:
     return ", ".join(str(c) for c in ordered)
 
 
-def _table(outcome: _Outcome) -> pd.DataFrame:
+def _table(outcome: Outcome) -> pd.DataFrame:
     import pandas as pd
 
     assert outcome.info is not None and outcome.rows is not None
