@@ -9,19 +9,21 @@ from typing import Any, NamedTuple
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
 
 from capture.targets import CELLS, CODE_SHARE, SADDLES, cell_is_black, saddle_points, saddle_signs
 
 REACH = 0.78  # half width of the window along each cell direction, in cells: never reaches the next corner
 _MAX_HALF_PX = 24.0  # longer edge stretches add little and cost time
-_SAMPLES = 40000.0  # in one batch: what a core's own cache holds of them and their derivatives
+_SAMPLES = 60000.0  # in one batch: what a core's own cache holds of them and their derivatives
 _COARSE = 1.4  # px between samples near the lines at the first look
 _FINE = 0.65  # of the blur's sigma, between samples near the lines
 _BAND = 3.0  # sigma either side of a line that are sampled finely
 _WIDE = 1.4  # px between samples further out
 _TENT = 1 / math.sqrt(6)  # px, the mean blur of sampling between pixels by straight lines
 _SMOOTHED = 4 / 9  # what it leaves of white noise's variance, on the mean
+_MOST_LOOKS = 8  # corners that rest by then; hardly any comes to rest later
+_ALIKE = 0.85  # of the largest corner of a batch
+_TALLEST = 8192  # px of pieces above each other; the sampling takes pictures up to 32767
 _FEW = 32  # corners that go on together whatever their size
 _REST_PX = 2.5e-3  # what the steps not taken any more may add up to
 _PARAMS = 10  # u, v, white level, contrast, turn of line 1, turn of line 2, blur, gain, two shading slopes
@@ -82,7 +84,8 @@ def surroundings() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
 
 def refine_saddles(gray: NDArray[Any], uv0: F64, axes: F64, sign: NDArray[Any], sigma: float = 0.8,
                    noise: float = 0.5, black: NDArray[np.float32] | None = None,
-                   edges: NDArray[np.float32] | None = None, iterations: int = 12, reach: float = REACH) -> Saddles:
+                   edges: NDArray[np.float32] | None = None, iterations: int = _MOST_LOOKS,
+                   reach: float = REACH) -> Saddles:
     """Fit the saddle model to the pixels round each corner.
 
     gray (H, W); uv0 (n, 2) first guess px; axes (n, 2, 2) px per cell, ``axes[:, 0]`` along the tag's x and
@@ -98,12 +101,13 @@ def refine_saddles(gray: NDArray[Any], uv0: F64, axes: F64, sign: NDArray[Any], 
     one coordinate and a function of the other. Gauss-Newton over all corners at once; covariance s^2 (J'J)^-1
     with every nuisance value free.
     """
-    corners, usable = _set_up(gray, np.asarray(uv0, np.float64).reshape(-1, 2), axes, sign, black, edges, reach)
-    photo = _floating(gray, corners)
+    uv = np.asarray(uv0, np.float64).reshape(-1, 2)
+    corners, usable = _set_up(gray, uv, axes, sign, black, edges, reach)
+    photo, moved_by = _floating(gray, uv, corners, usable)
+    corners = corners._replace(centre=corners.centre + moved_by[usable])
     soft = math.hypot(sigma, _TENT)
     par = _first_par(len(usable), soft, 0.0, corners)
     par = _look(photo, corners, par, soft)
-    uv = np.asarray(uv0, np.float64).reshape(-1, 2)
     return _gauss_newton(photo, corners, usable, uv, par, soft, noise, iterations)
 
 
@@ -182,18 +186,35 @@ def _set_up(gray: NDArray[Any], uv: F64, axes: F64, sign: NDArray[Any], black: F
                     offsets), usable
 
 
-def _floating(gray: NDArray[Any], corners: _Corners) -> F32:
-    """The photo in floating point round the corners; elsewhere nought."""
-    photo = np.zeros(gray.shape, np.float32)
-    room = corners.span + 0.5 * corners.heights.min(axis=1)[:, None] + 3
-    low = np.maximum(corners.centre - room, 0).astype(int)
-    high = (corners.centre + room).astype(int) + 2
-    for first in range(0, len(low), SADDLES):  # tag by tag, where tags are refined
-        part = slice(first, first + SADDLES)
-        u0, v0 = low[part].min(axis=0)
-        u1, v1 = high[part].max(axis=0)
-        photo[v0:v1, u0:u1] = gray[v0:v1, u0:u1]
-    return photo
+def _floating(gray: NDArray[Any], uv: F64, corners: _Corners, usable: NDArray[np.int_]) -> tuple[F32, F64]:
+    """What lies round the usable ones of n corners in floating point, piece beside piece, and (n, 2) where each went.
+
+    ``uv`` (n, 2) px as given. There is room for corners that are half a cell off.
+    """
+    gone = np.zeros((len(uv), 2))
+    if len(usable) == 0:
+        return np.zeros((1, 1), np.float32), gone
+    room = corners.span + 0.5 * corners.heights.min(axis=1)[:, None] + 4
+    piece = usable // SADDLES  # tag by tag, where tags are refined
+    first = np.flatnonzero(np.diff(piece, prepend=-1))
+    low = np.minimum.reduceat(np.maximum(corners.centre - room, 0).astype(int), first)
+    high = np.maximum.reduceat(np.minimum((corners.centre + room).astype(int) + 2, gray.shape[::-1]), first)
+    size = high - low
+    column = size[:, 1].cumsum() // _TALLEST
+    at = np.zeros_like(low)
+    right = 0
+    for k in np.unique(column):
+        here = column == k
+        at[here, 0] = right
+        at[here, 1] = size[here, 1].cumsum() - size[here, 1]
+        right += size[here, 0].max()
+    photo = np.zeros(((at + size)[:, 1].max(), right), np.float32)
+    for (u0, v0), (u1, v1), (u, v), (w, h) in zip(low, high, at, size, strict=True):
+        photo[v:v + h, u:u + w] = gray[v0:v1, u0:u1]
+    of_piece = np.zeros((piece[-1] + 1, 2))
+    of_piece[piece[first]] = at - low
+    held = np.minimum(np.arange(len(uv)) // SADDLES, piece[-1])
+    return photo, of_piece[held]
 
 
 def _counts(limit: F64, band: float, fine: float, wide: float) -> F64:
@@ -380,19 +401,23 @@ def _kinks(corners: _Corners, par: F64) -> F64:
     for k, normal in enumerate((corners.n1, corners.n2)):
         # the next parallels' edges begin where the window ends
         z = (corners.heights[:, k] - corners.limit[:, k]) / sigma
-        beyond = 2 * (0.5 * special.erfc(z) + z / np.sqrt(np.pi) * np.exp(-z**2))
+        beyond = 2 * (0.5 * np.array([math.erfc(x) for x in z]) + z / np.sqrt(np.pi) * np.exp(-z**2))
         total += (normal**4).sum(axis=1) * (1 + beyond) / (2 * corners.limit[:, k])
     return par[:, 3]**2 / (720 * 4 * np.sqrt(np.pi) * sigma**3) * total
 
 
 def _batches(need: NDArray[np.int_]) -> Iterator[tuple[NDArray[np.int_], int]]:
-    """Corners that can share a grid, and half its width."""
+    """Corners that can share a grid, and half its width: that of the largest, little more than the others need."""
     size = np.maximum(need, 3)
-    for half in np.unique(size):
-        same = np.flatnonzero(size == half)
-        most = max(int(_SAMPLES / (2 * half)**2), 8)
-        for first in range(0, len(same), most):
-            yield same[first:first + most], int(half)
+    order = np.argsort(-size, kind="stable")
+    falling = size[order]
+    first = 0
+    while first < len(order):
+        half = int(falling[first])
+        alike = int(np.searchsorted(-falling, -_ALIKE * half, side="right"))
+        end = min(alike, first + max(int(_SAMPLES / (2 * half)**2), 8))
+        yield np.sort(order[first:end]), half
+        first = end
 
 
 def _first_par(m: int, soft: float, gain: float, corners: _Corners) -> F64:
@@ -584,34 +609,43 @@ def refine_tag(gray: NDArray[Any], homographies: list[F64], size: float = float(
     uv, axes = _all_saddles(start)
     signs = np.tile(saddle_signs(), k)
     black, edges = np.tile(_BLACK, (k, 1, 1)), np.tile(_EDGES, (k, 1))
-    some = (np.arange(k)[:, None] * SADDLES + _SOME).ravel()
     soft, gain = math.hypot(sigma, _TENT), 0.0
     soft_now = soft
-    corners, usable = _set_up(gray, uv[some], axes[some], signs[some], black[some], edges[some])
-    if len(usable) > 0:
-        photo = _floating(gray, corners)
-        par = _look(photo, corners, _first_par(len(usable), soft, gain, corners), soft)
+    corners, usable = _set_up(gray, uv, axes, signs, black, edges)
+    photo, moved_by = _floating(gray, uv, corners, usable)
+    some = np.flatnonzero(np.isin(usable % SADDLES, _SOME))
+    if len(some) > 0:
+        few = corners.pick(some)._replace(centre=corners.centre[some] + moved_by[usable[some]])
+        par = _look(photo, few, _first_par(len(some), soft, gain, few), soft)
+        moved = np.full(len(some), np.inf)
+        restless = np.arange(len(some))
         for _ in range(3):
-            first = par[:, :2].copy()
-            par = _look(photo, corners, par, soft)
-            if np.percentile(np.abs(par[:, :2] - first).max(axis=1), 80) < 0.1:
+            first = par[restless, :2].copy()
+            par[restless] = _look(photo, few.pick(restless), par[restless], soft)
+            moved[restless] = np.abs(par[restless, :2] - first).max(axis=1)
+            restless = np.flatnonzero(moved >= 0.1)
+            if len(restless) < 0.2 * len(some):
                 break
-        cell = corners.heights.min(axis=1)
-        good = ((par[:, 3] > 12) & (np.abs(par[:, :2] - first).max(axis=1) < 0.2)
-                & (np.linalg.norm(par[:, :2], axis=1) < 0.5 * cell + 0.3))
+        cell = few.heights.min(axis=1)
+        good = (par[:, 3] > 12) & (moved < 0.2) & (np.linalg.norm(par[:, :2], axis=1) < 0.5 * cell + 0.3)
         if good.sum() >= 6:
             # one lens and one exposure: all corners start from their common blur and gain
             soft_now, gain = float(np.exp(np.median(par[good, 6]))), float(np.median(par[good, 7]))
-            at = some[usable[good]]
-            uv[at] += par[good, :2]
+            at = usable[some[good]]
+            better = uv.copy()
+            better[at] += par[good, :2]
             seen = np.isin(np.arange(k * SADDLES), at).reshape(k, SADDLES)
             placed = seen.sum(axis=1) >= 6
             planes = start.copy()
-            planes[placed], _ = fit_planes(start[placed], uv.reshape(k, SADDLES, 2)[placed], seen[placed], 4)
+            planes[placed], _ = fit_planes(start[placed], better.reshape(k, SADDLES, 2)[placed], seen[placed], 4)
             uv, axes = _all_saddles(planes)
+    there = usable
     corners, usable = _set_up(gray, uv, axes, signs, black, edges)
-    photo = _floating(gray, corners)
-    return _gauss_newton(photo, corners, usable, uv, _first_par(len(usable), soft_now, gain, corners), soft, noise, 12)
+    held = np.isin(usable, there)
+    corners, usable = corners.pick(held), usable[held]
+    corners = corners._replace(centre=corners.centre + moved_by[usable])
+    return _gauss_newton(photo, corners, usable, uv, _first_par(len(usable), soft_now, gain, corners), soft, noise,
+                         _MOST_LOOKS)
 
 
 def _all_saddles(planes: F64) -> tuple[F64, F64]:

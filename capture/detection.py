@@ -27,6 +27,7 @@ _LEAST_CODE_PLACED = 0.35  # the same where the board's plan says which tag it m
 _LEAST_BITS = 0.62  # correlation of sampled bits for a first guess of the code
 _LEAST_OUTLINE = 26  # px round a code's border: below this its bits cannot be told apart
 _LEAST_SADDLE = 500.0  # Hessian strength of a printed corner (Sobel units); noise stays well below
+_MANY = 1500  # points above which a tree of them is quicker than all distances
 _LEAST_MARGIN = 0.12  # by which the best code must beat the next
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -99,8 +100,9 @@ def _grain(img: NDArray[np.uint8]) -> float:
     rows = img[::max(1, img.size // 40000)].astype(np.int16)
     if rows.shape[1] < 8:
         return 1.0
-    second = 2 * rows[:, 1:-1] - rows[:, :-2] - rows[:, 2:]
-    return float(np.median(np.abs(second))) / (0.6745 * np.sqrt(6))
+    second = np.abs(2 * rows[:, 1:-1] - rows[:, :-2] - rows[:, 2:])
+    below = np.bincount(second.ravel()).cumsum()
+    return float(np.searchsorted(below, 0.5 * below[-1])) / (0.6745 * np.sqrt(6))
 
 
 def _texture(img: NDArray[np.uint8]) -> F32:
@@ -127,7 +129,7 @@ def _textured(texture: list[F32], grain: list[float], found: dict[int, Tag], rou
                 cv2.fillConvexPoly(tags, _on_level(tag, 5.0, rough + k), 255)
             if tags[::2, ::2].any():
                 least = max(least, _FAINT**2 * float(np.median(strength[::2, ::2][tags[::2, ::2] > 0])))
-        textured = np.where(strength > least, 255, 0).astype(np.uint8)
+        textured = np.asarray(cv2.compare(strength, np.array(least), cv2.CMP_GT), np.uint8)
         closed = cv2.morphologyEx(textured, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
         wide_enough = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((wide, wide), np.uint8))
         out |= np.asarray(cv2.resize(wide_enough, (width, height), interpolation=cv2.INTER_NEAREST), np.uint8)
@@ -186,15 +188,13 @@ def _to_photo(quads: F64, level: int) -> F64:
 
 def _outside(quads: F64, found: dict[int, Tag]) -> F64:
     """Quads whose centre lies on no tag found so far."""
-    centres = quads.mean(axis=1)
-    keep = np.ones(len(quads), bool)
-    for tag in found.values():
-        box = _outline(tag, 5.0)
-        side = np.roll(box, -1, axis=0) - box
-        rel = centres[:, None] - box
-        turn = side[:, 0] * rel[:, :, 1] - side[:, 1] * rel[:, :, 0]
-        keep &= ~((turn > 0).all(axis=1) | (turn < 0).all(axis=1))
-    return quads[keep]
+    if len(quads) == 0 or not found:
+        return quads
+    box = np.array([_outline(tag, 5.0) for tag in found.values()])
+    side = np.roll(box, -1, axis=1) - box
+    rel = quads.mean(axis=1)[:, None, None] - box
+    turn = side[..., 0] * rel[..., 1] - side[..., 1] * rel[..., 0]
+    return quads[~((turn > 0).all(axis=2) | (turn < 0).all(axis=2)).any(axis=1)]
 
 
 def _contour_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box]) -> F64:
@@ -213,8 +213,9 @@ def _sharpened_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box], bl
     out: list[NDArray[np.int32]] = []
     for left, top, right, bottom, mask in boxes:
         part = img[top:bottom, left:right]
-        large = cv2.resize(part, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
-        sharp = np.asarray(cv2.addWeighted(large, 3, cv2.GaussianBlur(large, (0, 0), 3), -2, 0), np.uint8)
+        crisp = cv2.addWeighted(part, 3, cv2.GaussianBlur(part, (0, 0), 1.5), -2, 0, dtype=cv2.CV_16S)
+        large = cv2.resize(crisp, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+        sharp = np.asarray(np.clip(large, 0, 255), np.uint8)
         wide = np.asarray(cv2.resize(mask, None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST), np.uint8)
         step = _darker_by(part, grain)
         out += _dark_patches(sharp, wide, block, step, (2 * left, 2 * top))
@@ -223,15 +224,17 @@ def _sharpened_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box], bl
 
 def _darker_by(img: NDArray[np.uint8], grain: float) -> float:
     """Grey levels under the mean of its neighbours that make a pixel dark: a share of the contrast, above noise."""
-    low, high = np.percentile(img[::3, ::3], (5, 95))
-    return max(0.06 * (high - low), min(max(2 * grain, 3.5), 9.0))
+    below = np.bincount(img[::3, ::3].ravel(), minlength=256).cumsum()
+    low, high = np.searchsorted(below, np.array([0.05, 0.95]) * below[-1])
+    return max(0.06 * float(high - low), min(max(2 * grain, 3.5), 9.0))
 
 
 def _dark_patches(img: NDArray[np.uint8], mask: NDArray[np.uint8], block: int, step: float,
                   offset: tuple[int, int]) -> list[NDArray[np.int32]]:
     """Four corners (4, 2) of each convex four-cornered outline, dark against its ``block`` px neighbourhood."""
     dark = cv2.adaptiveThreshold(img, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, block, step)
-    contours, _ = cv2.findContours(cv2.bitwise_and(dark, mask), cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE, offset=offset)
+    dark = _without_specks(np.asarray(cv2.bitwise_and(dark, mask), np.uint8))
+    contours, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE, offset=offset)
     out = []
     for contour in contours:
         if _LEAST_OUTLINE <= len(contour) <= 2000:
@@ -241,6 +244,15 @@ def _dark_patches(img: NDArray[np.uint8], mask: NDArray[np.uint8], block: int, s
     return out
 
 
+def _without_specks(dark: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The patches that are large enough for a code's border; grain makes thousands of specks, slow to follow."""
+    _, label, box, _ = cv2.connectedComponentsWithStats(dark, connectivity=8, ltype=cv2.CV_16U
+                                                        if dark.size < 2**17 else cv2.CV_32S)
+    large = 2 * (box[:, cv2.CC_STAT_WIDTH] + box[:, cv2.CC_STAT_HEIGHT]) >= _LEAST_OUTLINE
+    large[0] = False
+    return np.where(large, np.uint8(255), np.uint8(0)).take(np.asarray(label))
+
+
 def _ring_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box]) -> F64:
     """Code squares inside rings of saddle corners, (n, 4, 2) px: works where the border runs into the ring.
 
@@ -248,10 +260,6 @@ def _ring_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box]) -> F64:
     of such neighbours are gathered, and a chain's four-cornered hull is taken for the square of the ring's
     corners. With ``boxes`` only there.
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import cKDTree
-
     maps = []
     for left, top, right, bottom, mask in boxes:
         place, second = _saddle_map(img[top:bottom, left:right], mask)
@@ -269,13 +277,14 @@ def _ring_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box]) -> F64:
     if len(uv) < 14:
         return np.zeros((0, 4, 2))
     strength = np.sqrt(hess[:, 2]**2 - hess[:, 0] * hess[:, 1])
-    distance, near = cKDTree(uv).query(uv, k=min(8, len(uv)))
+    distance, near = _nearest(uv, 8)
     # the outer corners of black cells are saddles too, about half as strong in this measure
     real = strength > 0.65 * np.where(distance < 32, strength[near], 0).max(axis=1)
     uv, hess, strength = uv[real], hess[real], strength[real]
     if len(uv) < 14:
         return np.zeros((0, 4, 2))
-    distance, near = (a[:, 1:] for a in cKDTree(uv).query(uv, k=min(13, len(uv))))
+    distance, near = _nearest(uv, 13)
+    distance, near = distance[:, 1:], near[:, 1:]
     distance = np.maximum(distance, 0.5)  # two peaks on one plateau may fall together
     d = uv[near] - uv[:, None]
 
@@ -302,22 +311,24 @@ def _ring_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box]) -> F64:
         has = np.flatnonzero(np.isfinite(far[np.arange(len(uv)), first]))
         i.append(has)
         j.append(near[has, first[has]])
-    way = coo_matrix((np.ones(sum(map(len, i))), (np.concatenate(i), np.concatenate(j))),
-                     shape=(len(uv), len(uv))).tocsr()
-    graph = way.minimum(way.T)
+    one, other = np.concatenate(i), np.concatenate(j)
+    way = one * len(uv) + other
+    mutual = (one < other) & np.isin(other * len(uv) + one, way)
+    one, other = one[mutual], other[mutual]
     alive = np.ones(len(uv), bool)
     for _ in range(2):  # in a closed ring every corner has two neighbours: strands that hang off it go
-        degree = graph @ alive.astype(float)
-        alive &= degree >= 2
-    keep = np.flatnonzero(alive)
-    if len(keep) < 14:
+        both = alive[one] & alive[other]
+        alive &= np.bincount(np.concatenate([one[both], other[both]]), minlength=len(uv)) >= 2
+    if alive.sum() < 14:
         return np.zeros((0, 4, 2))
-    _, label = connected_components(graph[keep][:, keep], directed=False)
+    both = alive[one] & alive[other]
+    label = _chains(len(uv), one[both], other[both])
+    label[~alive] = -1
     out = []
     ring = np.array([[-4.0, 4.0], [4.0, 4.0], [4.0, -4.0], [-4.0, -4.0]], np.float32)
-    size = np.bincount(label)
+    size = np.bincount(label[alive])
     for k in np.flatnonzero((size >= 14) & (size <= 90)):
-        hull = cv2.convexHull(uv[keep[label == k]].astype(np.float32))
+        hull = cv2.convexHull(uv[label == k].astype(np.float32))
         if len(hull) < 4 or cv2.contourArea(hull) < 100:
             continue
         quad = np.asarray(cv2.approxPolyN(hull, 4), np.float32).reshape(-1, 2)
@@ -325,6 +336,39 @@ def _ring_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box]) -> F64:
             h = np.asarray(cv2.getPerspectiveTransform(ring, quad), np.float64)
             out.append(project(h, code_corners(float(CELLS))))
     return np.array(out, np.float64).reshape(-1, 4, 2)
+
+
+def _nearest(uv: F64, count: int) -> tuple[F64, NDArray[np.intp]]:
+    """Distances and numbers, (n, count) or fewer, of the points nearest to each, itself first."""
+    count = min(count, len(uv))
+    if len(uv) > _MANY:
+        from scipy.spatial import cKDTree  # takes longer to load than a photo takes otherwise
+
+        distance, near = cKDTree(uv).query(uv, k=count)
+        return np.asarray(distance, np.float64), np.asarray(near, np.intp)
+    at = uv.astype(np.float32)
+    near = np.empty((len(uv), count), np.intp)
+    for first in range(0, len(uv), 512):
+        part = at[first:first + 512]
+        far = (part[:, :1] - at[:, 0])**2 + (part[:, 1:] - at[:, 1])**2
+        far[np.arange(len(part)), first + np.arange(len(part))] = -1  # two may lie on one place
+        some = np.argpartition(far, count - 1, axis=1)[:, :count]
+        order = np.argsort(np.take_along_axis(far, some, axis=1), axis=1, kind="stable")
+        near[first:first + 512] = np.take_along_axis(some, order, axis=1)
+    return np.linalg.norm(uv[near] - uv[:, None], axis=2), near
+
+
+def _chains(count: int, one: NDArray[np.intp], other: NDArray[np.intp]) -> NDArray[np.intp]:
+    """The least number that each of ``count`` points is joined to, by links between ``one`` and ``other``."""
+    label = np.arange(count)
+    while True:
+        before = label.copy()
+        least = np.minimum(label[one], label[other])
+        np.minimum.at(label, one, least)
+        np.minimum.at(label, other, least)
+        label = label[label]
+        if (label == before).all():
+            return label
 
 
 def _saddle_map(img: NDArray[np.uint8], mask: NDArray[np.uint8]) -> tuple[F64, F64]:
