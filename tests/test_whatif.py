@@ -10,9 +10,12 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from calib.advice.adjust import propose
+from calib.advice.adjust import AdjustOptions, propose, task_of
+from calib.advice.chances import figures_of
 from calib.advice.compare import compare
+from calib.advice.propagation import slopes
 from calib.advice.proposal import Proposals
+from calib.advice.search import Variant
 from calib.advice.whatif import MOST, WhatIf, what_if
 from calib.linkage.mechanism import CannotAssemble
 from calib.report.page import report_html
@@ -93,6 +96,21 @@ def test_entries_are_what_an_independent_solver_gives(built: AsBuilt, table: Wha
         straight = truth.solve(rig, float(brentq(mean, *np.deg2rad([-20.0, 20.0]), xtol=1e-9)))
         toe = float(table.values[(k, *steps, name)])
         assert truth.toe_in(rig, straight) == pytest.approx(toe, abs=np.deg2rad(2e-3))
+
+
+def test_half_widths_are_those_of_all_slopes_anew(built: AsBuilt, table: WhatIf) -> None:
+    # reference: central differences against every measured parameter, at the setting itself
+    task = task_of(moorhen(), built, AdjustOptions())
+    model, objective = task.finer()
+    for k, steps in ((0, (0, 6, 2)), (5, (5, 1, 4)), (9, (2, 3, 0))):
+        holes = {n: h for n, h in table.holes[k].items() if built.rig.points[n].use != h}
+        moves = {r.name: float(r.amounts[i]) for r, i in zip(table.rods, steps, strict=True)}
+        want = slopes(model, task.as_built, Variant(holes, moves), lambda c: figures_of(objective, c)).u95
+        assert np.isfinite(want).all()
+        np.testing.assert_allclose(table.u95[(k, *steps)], want, rtol=0.15)
+    # where the photos leave the stops open the half-width of the lock differs twofold from one setting to another
+    lock = table.u95[..., [t.name for t in table.targets].index("lock")]
+    assert np.nanmax(lock) > 1.2 * np.nanmin(lock)
 
 
 def test_the_proposals_setting_gives_the_proposals_figures(built: AsBuilt, table: WhatIf, proposals: Proposals) -> None:

@@ -46,7 +46,8 @@ def packed(t: WhatIf, design: Rig, built: Rig) -> dict[str, Any]:
         kind = FIGURES[x.name]
         figures.append({"label": kind.label, "unit": kind.unit, "target": x.value * kind.scale,
                         "tolerance": x.tolerance * kind.scale, "doubt": x.doubt * kind.scale,
-                        "most": kind.rule == "at most", **_whole(t.values[..., k] * kind.scale, kind.digits)})
+                        "most": kind.rule == "at most", **_whole(t.values[..., k] * kind.scale, kind.digits),
+                        "u95": _whole(t.u95[..., k] * kind.scale, kind.digits + 1)})
     return {
         "lever": np.degrees(t.driver).round(2).tolist(),
         "points": [{"label": spoken(n), "options": options[n], "now": options[n].index(t.holes[0][n])} for n in points],
@@ -56,7 +57,7 @@ def packed(t: WhatIf, design: Rig, built: Rig) -> dict[str, Any]:
                       "drawn": np.degrees(drawn[s][0]).round(3).tolist(), "scale": CURVE_SCALE,
                       "broken": "".join("01"[int(b)] for b in t.broken[s].ravel()),
                       "table": _base64(np.degrees(t.headings[s]) / CURVE_SCALE)} for s in t.headings},
-        "u95": _short(t.u95 * units), "rod_u95": _short(t.rod_u95 * units), "hole_u95": _short(t.hole_u95 * units),
+        "rod_u95": _short(t.rod_u95 * units), "hole_u95": _short(t.hole_u95 * units),
         "left_out": [spoken(n) for n in t.left_out]}
 
 

@@ -7,7 +7,7 @@
     for (var k = 0; k < out.length; k++) { out[k] = view.getInt16(2 * k, true); }
     return out;
   }
-  d.figures.forEach(function (f) { f.values = numbers(f.table); });
+  d.figures.forEach(function (f) { f.values = numbers(f.table); f.widths = numbers(f.u95.table); });
   Object.keys(d.sides).forEach(function (s) { d.sides[s].values = numbers(d.sides[s].table); });
   var now = { set: 0, steps: d.rods.map(function (r) { return r.now; }) };
   var at = { set: 0, steps: now.steps.slice() };
@@ -18,8 +18,8 @@
   var every = d.rods.map(function (_, k) { return k; });
 
   function figure(k, x) {  // value and half-width, or null out of reach
-    var f = d.figures[k], v = f.values[row(x.set, x.steps, every)], u = d.u95[x.set][k];
-    if (v === UNKNOWN) { return null; }
+    var f = d.figures[k], i = row(x.set, x.steps, every), v = f.values[i], u = f.widths[i] * f.u95.scale;
+    if (v === UNKNOWN || f.widths[i] === UNKNOWN) { return null; }
     var sum = u * u + Math.pow(x.set ? d.hole_u95[x.set][k] : 0, 2);
     d.rods.forEach(function (r, j) {
       if (x.steps[j] !== r.now) { sum += Math.pow(d.rod_u95[x.set][j][k], 2); }
