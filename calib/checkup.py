@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -137,23 +137,24 @@ def _where(v: Sequence[float]) -> str:
     return f"{along} the front axle, {across}, {z:g} up"
 
 
-def draw(rig: Rig, wanted: Path, source: Path) -> Path:
+def draw(rig: Rig, wanted: Path, source: Path, how: Callable[[Rig, Path], None] | None = None) -> Path:
     """The rig drawn to ``wanted``, over an earlier picture of the same rig file that nobody has changed; beside any
-    other file that stands there.
+    other file that stands there. ``how``: another picture than the drawing.
     """
+    how = how or drawing.draw_rig
     if wanted.suffix.lower() not in (".svg", ".png"):
-        drawing.draw_rig(rig, wanted)  # says what is allowed
+        how(rig, wanted)  # says what is allowed
     if not wanted.absolute().parent.is_dir():
         raise UserError(f"The folder {wanted.parent} does not exist; make it first.", "no_folder", str(wanted.parent))
     own = (p for p in _numbered(wanted) if replaceable(p, source))
     picture, free = next(own, free_path(wanted)), free_path(wanted)
     try:
-        stamped(lambda path: drawing.draw_rig(rig, path), picture, source)
+        stamped(lambda path: how(rig, path), picture, source)
     except PermissionError:  # held open by another program
         if picture == free:
             raise
         picture = free
-        stamped(lambda path: drawing.draw_rig(rig, path), picture, source)
+        stamped(lambda path: how(rig, path), picture, source)
     return picture
 
 

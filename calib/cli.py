@@ -261,21 +261,28 @@ def _load() -> None:
 def cmd_plan(args: argparse.Namespace) -> int:
     """Say how well a shoot would measure the rig, before the first photo."""
     from calib.advice.search import need_both_wheels
+    from calib.checkup import draw
     from calib.linkage.designcheck import design_sweep
     from calib.linkage.mechanism import CannotAssemble
+    from calib.planning.picture import draw_shoot
     from calib.shootplan import plan_shoots
 
-    rig = read_rig(Path(args.rig))
+    path = Path(args.rig)
+    rig = read_rig(path)
     need_both_wheels(rig)
     design_sweep(rig)
+    wanted = Path(args.picture) if args.picture else path.with_name(path.stem + "_shoot.svg")
+    if wanted.suffix.lower() not in (".svg", ".png"):
+        raise UserError(f"--picture {wanted} must end in .svg or .png.", "wrong_ending", "--picture")
     try:
         choice = plan_shoots(rig, said=Progress("planning"))
     except (ValueError, CannotAssemble) as e:
         raise UserError(f"The design does not go through the positions to shoot: {e}; correct places, rods and "
                         "travel in the rig file; rigtrue check says how far it goes.", "cannot_assemble",
                         rig.name) from e
-    for line in choice.lines:
-        print(line)
+    print("\n".join(choice.lines))
+    picture = draw(rig, wanted, path, how=lambda _, to: draw_shoot(choice.cheapest, to))
+    print(f"Where to stand and where the tags go: {picture}")
     return 0
 
 
@@ -461,6 +468,7 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("--out", default="print", help="folder for the sheets (default: print)")
     c = command("plan", cmd_plan)
     c.add_argument("rig")
+    c.add_argument("--picture", help="where to draw the map of the shoot, .svg or .png (default: beside the rig file)")
     c = command("survey", cmd_survey)
     c.add_argument("rig", help="rig file in which places may be rough or left out")
     c.add_argument("photos")

@@ -123,6 +123,18 @@ def test_check_prints_the_figures_of_the_design(capsys: pytest.CaptureFixture[st
     assert float(said["kingpin inclination"][0]) == pytest.approx(8.13, abs=0.01)
 
 
+def test_plan_says_what_is_enough_and_draws_where_to_stand(capsys: pytest.CaptureFixture[str], rig: str,
+                                                           ) -> None:
+    assert "must end in .svg or .png" in fails(capsys, "plan", rig, "--picture", "map.pdf")
+    assert main(["plan", rig]) == 0
+    said = capsys.readouterr().out
+    for words in ("Enough to judge toe", "What would help: name two positions", "Stick the tags like this",
+                  "rig_shoot.svg"):
+        assert words in said
+    picture = Path(rig).with_name("rig_shoot.svg")
+    assert "where to stand" in picture.read_text(encoding="utf-8") or picture.stat().st_size > 20_000
+
+
 def test_print_refuses_another_paper_than_the_rig_file(capsys: pytest.CaptureFixture[str], rig: str,
                                                        tmp_path: Path) -> None:
     assert "paper" in fails(capsys, "print", rig, "--paper", "A3", "--out", str(tmp_path / "print"))

@@ -10,8 +10,9 @@ import pytest
 
 from calib.estimation.foreseen import Conditions
 from calib.planning.helps import missing_tags, remedies
+from calib.planning.picture import shoot_figure
 from calib.planning.places import tag_places
-from calib.planning.stage import shoot, staged
+from calib.planning.stage import nearest_view, shoot, staged
 from calib.planning.views import Ring, Sheet, View, hidden
 from calib.planning.words import cheapest
 from calib.rig.model import Rig
@@ -145,6 +146,33 @@ def test_tags_sit_where_their_words_say(rig: Rig) -> None:
     assert "facing left" in tags["left_wheel"].words and "facing right" in tags["right_wheel"].words
 
 
+def test_map_shows_every_tag_the_board_and_where_to_stand(plans: dict[tuple[int, float], ShootPlan]) -> None:
+    plan = plans[4, 0.05]
+    figure = shoot_figure(plan)
+    ax = figure.axes[0]
+    at = {t.get_text(): t.get_position() for t in ax.texts}
+    assert plan.stage is not None
+    for n, s in plan.tags.items():
+        assert at[str(plan.stage.rig.tags[n].code)] == pytest.approx(tuple(s.at[:2]))
+    assert at["board"] == pytest.approx(tuple(plan.stage.board[1][:2]))
+    for k, view in enumerate(plan.asked, 1):  # a camera from the left stands on the left
+        assert np.sign(at[str(k)][1]) == np.sign(np.round(np.sin(np.deg2rad(view.azimuth)), 6))
+    assert {"a", "b", "c", "d"} <= set(at)
+    heights = [t for t in at if t.endswith(" m up")]
+    assert heights and all(0.4 < float(t.split()[0]) < 2.0 for t in heights)
+    beside = "\n".join(t.get_text() for t in figure.texts)
+    assert "66 left_lever_rod, 44 mm: on the bolt of left_lever.rod" in beside
+
+
+def test_rarely_seen_tags_get_a_view_that_sees_them(rig: Rig, plans: dict[tuple[int, float], ShootPlan]) -> None:
+    plan = plans[2, 0.05]
+    assert plan.stage is not None and plan.seen is not None and "left_lever_rod" in plan.unseen
+    view = nearest_view(plan.stage, "left_lever_rod", ["ahead"], plan.asked)
+    assert view is not None and np.sin(np.deg2rad(view.azimuth)) > 0.3  # the bolt's end faces left
+    (line,) = [x for x in advice(rig, [plan]) if x.startswith("left_lever_rod is seen")]
+    assert "add a photo" in line and "left" in line.partition("add")[2]
+
+
 def test_missing_tags_are_named_with_what_they_cost(rig: Rig) -> None:
     """Without a tag on a bolt the rods there are known worse, and it is the tag that is named, not the gluing."""
     bare = replace(rig, tags={n: t for n, t in rig.tags.items() if n != "left_upright_arm"})
@@ -183,9 +211,9 @@ def test_advice_names_what_is_not_enough(rig: Rig, plans: dict[tuple[int, float]
         return "\n".join(advice(replace(rig, targets=targets), [plan]))
 
     assert "4 photos at each of 7 lever positions and 4 at each of 2 with the wheels turned by hand, 36" in lines(1.0)
-    assert f"{plan.worst('length'):.2f} mm" in lines(1.0)
-    assert "not enough to judge toe" in lines(2.9 * u95)
-    assert "not enough to judge toe" not in lines(3.1 * u95) and "Enough to judge toe" in lines(3.1 * u95)
+    assert f"rod lengths, mm                +/- {plan.worst('length'):.2f}" in lines(1.0)
+    assert "Not enough to judge toe" in lines(2.9 * u95)
+    assert "Not enough to judge toe" not in lines(3.1 * u95) and "Enough to judge toe" in lines(3.1 * u95)
 
 
 def test_cheapest_is_the_first_that_leaves_no_more_open(rig: Rig, plans: dict[tuple[int, float], ShootPlan]) -> None:

@@ -84,30 +84,20 @@ class _Built(NamedTuple):
 
 
 def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | None = None,
-           holes_in_doubt: Mapping[str, tuple[str, ...]] | None = None) -> Fit:
+           holes_in_doubt: Mapping[str, tuple[str, ...]] | None = None, made_up: bool = False) -> Fit:
     """All that is reported of a solved problem; ``findings`` so far. ``seconds`` is left at zero.
 
     ``aboard``: corners of the photos with the rider aboard, which took no part in the problem. ``holes_in_doubt``:
-    see ``AsBuilt.uncertain_holes``.
+    see ``AsBuilt.uncertain_holes``. ``made_up``: corners without noise, in which nothing can be found.
     """
     problem, s = solved.problem, solved.state
     layout, rig = problem.layout, problem.rig
     cov = _covariances(problem, s)
     built = _as_built(layout, s, cov)
     built = built._replace(as_built=replace(built.as_built, uncertain_holes=holes_in_doubt or {}))
-    common = common_offset(problem, s, cov.full)
-    doubt = None if common is None else OffsetDoubt(common.mm, K95 * common.sd, built.slope @ common.step)
     residuals = residual_table(problem, problem.corner_residuals(s), solved.used)
-    in_datum = replace(built.as_built, cov=built.datum_cov)
-    final = final_findings(problem, s, cov.full, residuals, solved.sigma)
-    accused = {rig.tags[f.item].body if f.item in rig.tags else f.item for f in [*findings, *final] if f.serious}
-    stepped = step_findings(problem, s, accused)
-    accused |= {rig.tags[f.item].body if f.item in rig.tags else f.item for f in stepped}  # of one part one accusation
     repeats = _repeats(problem)
-    spread = [f for f in spread_findings(problem, s, solved.inflation, repeats)
-              if not (f.code is Code.JOINT_LOOSE and f.item in accused)]
-    said = [*findings, *without_carried([*final, *stepped, *spread], layout),
-            *drawing_findings(rig, in_datum, layout, solved.drawing), *_offset_findings(doubt)]
+    said, doubt = (list(findings), None) if made_up else _said(solved, findings, cov, built, residuals, repeats)
     fit = Fit(built.as_built, _camera(s, cov.full), _photos(layout, s, residuals), layout.positions,
               _joint_angles(layout, s), layout.angle_keys, built.angle_cov, built.cross_cov, s.align_R, s.align_t,
               _tag_poses(layout, s), residuals, (), tuple(said), solved.sigma, _closure_errors(problem, s), 0.0,
@@ -119,6 +109,25 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
         loaded, missing = loaded_of(layout, s, cov.full, solved.sigma, problem.priors, built.as_built, aboard)
         fit = replace(fit, loaded=loaded, findings=(*fit.findings, *missing))
     return fit
+
+
+def _said(solved: Solved, findings: Sequence[Finding], cov: _Covariances, built: _Built, residuals: pd.DataFrame,
+          repeats: tuple[Repeatability, ...]) -> tuple[list[Finding], OffsetDoubt | None]:
+    """``findings`` and all that the solved problem shows beside them; what it says of a common offset."""
+    problem, s = solved.problem, solved.state
+    layout, rig = problem.layout, problem.rig
+    common = common_offset(problem, s, cov.full)
+    doubt = None if common is None else OffsetDoubt(common.mm, K95 * common.sd, built.slope @ common.step)
+    in_datum = replace(built.as_built, cov=built.datum_cov)
+    final = final_findings(problem, s, cov.full, residuals, solved.sigma)
+    accused = {rig.tags[f.item].body if f.item in rig.tags else f.item for f in [*findings, *final] if f.serious}
+    stepped = step_findings(problem, s, accused)
+    accused |= {rig.tags[f.item].body if f.item in rig.tags else f.item for f in stepped}  # of one part one accusation
+    spread = [f for f in spread_findings(problem, s, solved.inflation, repeats)
+              if not (f.code is Code.JOINT_LOOSE and f.item in accused)]
+    said = [*findings, *without_carried([*final, *stepped, *spread], layout),
+            *drawing_findings(rig, in_datum, layout, solved.drawing), *_offset_findings(doubt)]
+    return said, doubt
 
 
 def _offset_findings(doubt: OffsetDoubt | None) -> list[Finding]:

@@ -15,6 +15,7 @@ from capture.targets import PART_IDS, PART_TAG_MM
 
 ENOUGH = 1 / 3  # of a tolerance: an uncertainty above it leaves most verdicts open; common practice, no source
 HELPS = 0.8  # of what it was, at most, for a remedy to be worth naming
+MUCH = 0.5  # of what it was: a figure helped so far needs nothing else named
 MATTERS = 0.75  # with a tag a length or figure is at most so much of what it is without, for the tag to be missed
 BOLT_TAG_MM = 44.0
 MEGAPIXELS = 12.0
@@ -55,7 +56,7 @@ def remedies(rig: Rig, plan: ShootPlan, conditions: Conditions) -> list[Remedy]:
         helped = [n for n in left if n in now and now[n] < HELPS * was[n]]
         if helped:
             out.append(Remedy(words, tuple((n, now[n]) for n in helped)))
-            left = [n for n in left if n not in helped or n in wide(then, changed)]
+            left = [n for n in left if n not in helped or (n in wide(then, changed) and now[n] > MUCH * was[n])]
     return out
 
 

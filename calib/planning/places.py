@@ -46,7 +46,7 @@ def _place(rig: Rig, tag: Tag) -> Stuck | None:
         p = rig.points[tag.centres_on]
         z = _end(np.asarray(p.bolt if p.bolt is not None else rig.bodies[p.body].axis), float(p.xyz[1]))
         return Stuck(tag.name, facing(z), np.asarray(p.xyz) + tag.offset * z,
-                     f"on the bolt of {_named(tag.centres_on)}, its middle on the bolt's axis, facing {compass(z)}")
+                     f"on the bolt of {tag.centres_on}, its middle on the bolt's axis, facing {compass(z)}")
     if tag.place is not None:
         return Stuck(tag.name, facing(UP), np.asarray(tag.place, float),
                      f"on the frame at the place that the rig file gives, facing {compass(UP)}")
@@ -131,7 +131,7 @@ def board_pose(at: Array) -> Pose:
 def board_spots(rig: Rig, tags: Mapping[str, Stuck]) -> list[Array]:
     """Places on the centre line where the board could be clamped, the one most among the tags first."""
     own = np.array([t.at for n, t in tags.items() if rig.tags[n].body != FRAME])
-    x = np.linspace(own[:, 0].min(), own[:, 0].max(), 7)
+    x = np.linspace(own[:, 0].min(), own[:, 0].max(), 13)
     z = own[:, 2].mean() + np.array([60.0, 130.0])
     spots = [np.array([a, 0.0, b]) for a in x for b in z]
     return sorted(spots, key=lambda s: float(np.linalg.norm(s - own.mean(axis=0))))
@@ -156,4 +156,4 @@ def compass(d: Array) -> str:
 
 
 def _named(name: str) -> str:
-    return "the " + name.replace("_", " ").replace(".", ": ")
+    return "the " + name.replace("_", " ")

@@ -25,6 +25,8 @@ CANDIDATES = tuple(View(float(az), el) for el in (40.0, 55.0) for az in range(-1
     View(float(az), 68.0) for az in (-90, 0, 90, 180))
 SPIN_VIEWS = (View(105.0, 30.0), View(-105.0, 30.0), View(75.0, 32.0), View(-75.0, 32.0))  # wheels from outside
 HAND_AZ, HAND_EL, HAND_ROLL = 4.0, 3.0, 5.0  # deg: how far a hand-held camera is from where it was asked for
+CLEAR = 22.0  # mm from the board's edge to what moves, seen from above
+IN_THE_WAY = 30  # sightings that a bolt or tag under the board's edge counts as
 K1, K2 = 0.05, -0.1  # a phone's usual barrel; it does not matter
 
 
@@ -87,7 +89,10 @@ def _patches(rig: Rig, tags: Mapping[str, Stuck], angles: Mapping[str, float]) -
 
 
 def _board_spot(rig: Rig, tags: Mapping[str, Stuck], patches: Sequence[Patch]) -> Array:
-    """Where the board hides fewest tags from all candidate views, and is nearest to them among those."""
+    """Where the board hides fewest tags from all candidate views and nothing moves under or over its edge.
+
+    Among those the spot nearest to the tags.
+    """
     points, normals = np.array([p.at for p in patches]), np.array([p.R[:, 2] for p in patches])
     middle = (points.min(axis=0) + points.max(axis=0)) / 2
     eyes = []
@@ -95,11 +100,14 @@ def _board_spot(rig: Rig, tags: Mapping[str, Stuck], patches: Sequence[Patch]) -
         a, e = np.deg2rad(v.azimuth), np.deg2rad(v.elevation)
         eyes.append(middle + 1100.0 * np.array([np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e)]))
     spots = board_spots(rig, tags)
+    moving = np.array([p.xyz for p in rig.points.values() if p.body != FRAME] + list(points))
 
     def cost(spot: Array) -> int:
         sheet = _sheet(rig, board_pose(spot))
-        return sum(int((hidden(eye, points[:, None], [sheet]) & (np.sum((eye - points) * normals, axis=1) > 0)).sum())
-                   for eye in eyes)
+        near = int((np.abs((moving - spot) @ sheet.R[:, :2]) < sheet.half + CLEAR).all(axis=1).sum())
+        seen_from = (np.sum((eye - points) * normals, axis=1) > 0 for eye in eyes)
+        behind = (hidden(eye, points[:, None], [sheet]) for eye in eyes)
+        return IN_THE_WAY * near + sum(int((a & b).sum()) for a, b in zip(seen_from, behind, strict=True))
 
     return min(spots, key=cost)
 
@@ -199,12 +207,16 @@ def sightings(stage: Stage, shots: Sequence[Shot]) -> dict[tuple[str, str], int]
 def nearest_view(stage: Stage, tag: str, positions: Sequence[str], taken: Sequence[View]) -> View | None:
     """The candidate view from which a tag is seen at most of ``positions``, one not taken yet; None: from nowhere."""
     code = stage.rig.tags[tag].code
+    some = list(dict.fromkeys([positions[0], positions[len(positions) // 2], positions[-1]]))
     old = {(v.azimuth, v.elevation) for v in taken}
+    turned = SPIN_VIEWS if set(some) & set(stage.rig.spin_positions) else ()
     best, most = None, 0
-    for v in (*CANDIDATES, *(SPIN_VIEWS if set(positions) & set(stage.rig.spin_positions) else ())):
-        if (v.azimuth, v.elevation) in old:
-            continue
-        count = sum(code in s.sees for s in shoot(stage, {p: [v] for p in positions}))
+    for v in (v for v in (*CANDIDATES, *turned) if (v.azimuth, v.elevation) not in old):
+        count = 0
+        for pos in some:
+            s = nearest_seat(v, stage.points(pos, v), stage.lens, stage.size)
+            patch = [p for p in stage.patches[pos] if p.code == code]
+            count += code in seen(s, patch, stage.lens, stage.size, stage.blockers[pos])
         if count > most:
             best, most = v, count
     return best

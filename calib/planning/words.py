@@ -9,24 +9,28 @@ import numpy as np
 from calib.planning.helps import ENOUGH, MissingTag, Remedy, wide
 from calib.planning.predict import LEAST_SEEN, ShootPlan, counts
 from calib.planning.stage import nearest_view
-from calib.results import Figure
-from calib.rig.figures import FIGURES, FigureKind
+from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
 
 COSTS = 3  # costs of a missing tag that are named
+VARIES = 1.8  # largest over least half-width by how the vehicle turns out, from which that is said
+WIDE, NARROW = 30, 11  # columns of the table
+ASSUMED = ("Taken for granted: a vehicle within the drawing's tolerances, bearings that come back to their place "
+           "within a tenth of a millimetre, a board and tags that are fast and flat, and a phone of 12 megapixels held "
+           "still. The run finds out how it really was, and says so.")
 
 
 def advice(rig: Rig, plans: Sequence[ShootPlan], helps: Sequence[Remedy] = (), missing: Sequence[MissingTag] = (),
            ) -> list[str]:
     """Plain lines: what each number of photos would know, whether it is enough for the tolerances, what else helps."""
-    lines = _counts(plans)
-    for p in plans:
-        lines += _known(rig, p)
     best = cheapest(rig, plans)
-    lines += _verdict(rig, plans, best)
+    lines = _table(rig, plans)
+    lines += _enough(rig, plans, best)
     lines += _helps(rig, plans[-1], helps)
+    lines += _varies(rig, best)
     lines += _missing(missing)
     lines += _rare(best)
+    lines.append(ASSUMED)
     if not rig.loaded:
         lines.append("All figures will be unloaded: to see what the rider's weight does, name a position loaded in the "
                      "rig file and photograph it with the rider aboard.")
@@ -34,12 +38,17 @@ def advice(rig: Rig, plans: Sequence[ShootPlan], helps: Sequence[Remedy] = (), m
 
 
 def how_to_shoot(rig: Rig, plan: ShootPlan) -> list[str]:
-    """Where to stand and where to stick the tags, for one plan."""
+    """Where to stand, and where to put board and tags, for one plan."""
     if plan.stage is None:
         return []
     at = plan.stage.board[1]
-    lines = [f"Clamp the board to the frame, level, its long side along the vehicle, about {at[0]:.0f} mm from the "
-             f"origin along x and {at[2]:.0f} mm up.", "Stick the tags like this:"]
+    lines = [f"The shoot: {_photos(rig, plan)}. Fill the picture with tags and board. Stand"]
+    lines += [f"  {k}. {words}" for k, words in enumerate(plan.views, 1)]
+    if rig.spin_positions:
+        lines.append(f"  and at {' and '.join(rig.spin_positions)} twice on either side, level with the wheels, so "
+                     "that each photo shows a wheel's tag and the board.")
+    lines += [f"Clamp the board to the frame, level, its long side along the vehicle, its middle about {at[0]:.0f} mm "
+              f"from the origin along x and {at[2]:.0f} mm up.", "Stick the tags like this:"]
     lines += [f"  {rig.tags[n].code} {n}, {rig.tags[n].size:g} mm: {s.words}" for n, s in plan.tags.items()]
     return lines
 
@@ -50,59 +59,78 @@ def cheapest(rig: Rig, plans: Sequence[ShootPlan]) -> ShootPlan:
     return next(p for p in plans if len(wide(p, rig)) <= least)
 
 
-def _counts(plans: Sequence[ShootPlan]) -> list[str]:
-    return [] if len(plans) < 2 else ["What each number of photos would tell, 95 % half-widths:"]
-
-
-def _known(rig: Rig, p: ShootPlan) -> list[str]:
+def _photos(rig: Rig, p: ShootPlan) -> str:
     spun = len(rig.spin_positions)
     turned = f" and 4 at each of {spun} with the wheels turned by hand" if spun else ""
-    levers = len(p.positions) - spun
-    lever = p.worst(f"{rig.driver} angle")
-    lines = [f"{p.photos_per_position} photos at each of {levers} lever positions{turned}, {p.photos} in all "
-             f"({'; '.join(p.views)}):",
-             f"  lever angle +/- {lever:.3f} deg, steer +/- {p.worst('steer'):.3f} deg, pivots +/- "
-             f"{p.pivot_u95:.2f} mm, rod lengths +/- {p.worst('length'):.2f} mm"]
-    wanted = _wanted(rig, p)
-    if wanted:
-        lines.append("  " + ", ".join(f"{k.short} {_with_unit(k, f.u95)}" for k, f in wanted))
+    return (f"{p.photos_per_position} photos at each of {len(p.positions) - spun} lever positions{turned}, "
+            f"{p.photos} in all")
+
+
+def _table(rig: Rig, plans: Sequence[ShootPlan]) -> list[str]:
+    """Half-widths, a row for each figure and a column for each number of photos."""
+    head = "95 %, photos a position (all)"
+    lines = [f"{head:<{WIDE}}" + "".join(f"{f'{p.photos_per_position} ({p.photos})':>{NARROW}}" for p in plans)
+             + f"{'tolerance':>{NARROW}}"]
+
+    def row(label: str, values: Sequence[float], digits: int, rest: str = "") -> None:
+        cells = "".join(f"{f'+/- {v:.{digits}f}':>{NARROW}}" if np.isfinite(v) else f"{'':>{NARROW}}" for v in values)
+        lines.append(f"  {label:<{WIDE - 2}}{cells}{rest}".rstrip())
+
+    row("lever angle, deg", [p.worst(f"{rig.driver} angle") for p in plans], 3)
+    row("steer, deg", [p.worst("steer") for p in plans], 3)
+    row("pivots, mm", [p.pivot_u95 for p in plans], 2)
+    row("rod lengths, mm", [p.worst("length") for p in plans], 2)
+    for n, t in rig.targets.items():
+        known = [_u95(p, n) for p in plans]
+        kind = FIGURES[n]
+        if np.isfinite(known).any():
+            unit = f", {kind.unit}" if kind.unit else ""
+            row(f"{kind.short}{unit}", known, kind.digits + 1, f"{t.tolerance * kind.scale:>{NARROW}g}")
     return lines
 
 
-def _wanted(rig: Rig, p: ShootPlan) -> list[tuple[FigureKind, Figure]]:
-    known = {f.name: f for f in p.figures}
-    return [(FIGURES[n], known[n]) for n in rig.targets if n in known]
+def _u95(p: ShootPlan, name: str) -> float:
+    return next((f.u95 for f in p.figures if f.name == name), float("nan"))
 
 
-def _with_unit(kind: FigureKind, u95: float) -> str:
+def _with_unit(name: str, u95: float) -> str:
+    kind = FIGURES[name]
     return f"+/- {u95:.{kind.digits + 1}f} {kind.unit}".rstrip()
 
 
-def _verdict(rig: Rig, plans: Sequence[ShootPlan], best: ShootPlan) -> list[str]:
+def _enough(rig: Rig, plans: Sequence[ShootPlan], best: ShootPlan) -> list[str]:
     open_, lines = wide(best, rig), []
-    told = [k.short for k, _ in _wanted(rig, best) if k.name not in open_]
+    told = [FIGURES[n].short for n in rig.targets if n not in open_ and np.isfinite(_u95(best, n))]
     if told:
-        lines.append(f"Enough to judge {', '.join(told)} (at most {ENOUGH:.2f} of the tolerance): {best.photos} "
-                     f"photos, {best.photos_per_position} at each lever position.")
-    known = {f.name: f for f in plans[-1].figures}
+        lines.append(f"Enough to judge {', '.join(told)} (at most a third of the tolerance): {_photos(rig, best)}.")
     for n in wide(plans[-1], rig):
         k, t = FIGURES[n], rig.targets[n]
         more = " with any number of photos" if len(plans) > 1 else ""
-        lines.append(f"not enough to judge {k.short} well{more}: {_with_unit(k, known[n].u95)} against a tolerance of "
-                     f"{t.tolerance * k.scale:g}")
+        lines.append(f"Not enough to judge {k.short} well{more}: {_with_unit(n, _u95(plans[-1], n))} against a "
+                     f"tolerance of {t.tolerance * k.scale:g}; {ENOUGH * t.tolerance * k.scale:.{k.digits + 1}f} "
+                     "would do.")
     return lines
 
 
 def _helps(rig: Rig, plan: ShootPlan, helps: Sequence[Remedy]) -> list[str]:
     lines = []
     for h in helps:
-        brings = ", ".join(f"{FIGURES[n].short} {_with_unit(FIGURES[n], u)}" for n, u in h.brings)
-        lines.append(f"  what would help: {h.do.rstrip('.')}: {brings}.")
+        brings = ", ".join(f"{FIGURES[n].short} {_with_unit(n, u)}" for n, u in h.brings)
+        lines.append(f"  What would help: {h.do.rstrip('.')}: {brings}.")
     helped = {n for h in helps for n, _ in h.brings}
     rest = [FIGURES[n].short for n in wide(plan, rig) if n not in helped]
     if rest and helps:
-        lines.append(f"  nothing tried helps {', '.join(rest)}: widen the tolerance, or leave the verdict open.")
+        lines.append(f"  Nothing that was tried helps {', '.join(rest)}.")
     return lines
+
+
+def _varies(rig: Rig, plan: ShootPlan) -> list[str]:
+    """Targets whose uncertainty hangs on how the vehicle turns out."""
+    out = [f"{FIGURES[n].short} {low:.{FIGURES[n].digits + 1}f} to {high:.{FIGURES[n].digits + 1}f} "
+           f"{FIGURES[n].unit}".rstrip() for n, (low, high) in plan.spread.items()
+           if n in rig.targets and high > VARIES * low]
+    return [f"How well these will be known hangs on how unlike the two sides turned out: {', '.join(out)}."] \
+        if out else []
 
 
 def _missing(missing: Sequence[MissingTag]) -> list[str]:
@@ -126,12 +154,11 @@ def _rare(p: ShootPlan) -> list[str]:
         return []
     lines = []
     for tag in p.unseen:
-        few = [pos for (t, pos), n in p.seen.items() if t == tag and n < LEAST_SEEN and counts(p.stage.rig, t, pos)]
-        view = nearest_view(p.stage, tag, few, [s.seat.view for s in p.shots])
+        where = [pos for pos in p.positions if counts(p.stage.rig, tag, pos)]
+        few = [pos for pos in where if p.seen[tag, pos] < LEAST_SEEN]
+        view = nearest_view(p.stage, tag, few, p.asked)
         cure = (f"add a photo {view.words}" if view else "tilt it on a small bracket towards where you can stand, or "
                 "move it clear of what hides it")
-        where = ", ".join(few) if len(few) < len(p.positions) else "every position"
-        lines.append(f"{tag} is seen in fewer than two photos at {where}: {cure}.")
+        at = ", ".join(few) if len(few) < len(where) else "every position that needs it"
+        lines.append(f"{tag} is seen in fewer than two photos at {at}: {cure}.")
     return lines
-
-
