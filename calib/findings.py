@@ -50,6 +50,7 @@ class Code(StrEnum):
     LEVER_STILL = "lever_still"
     NOT_CONVERGED = "not_converged"
     NOT_LOADED = "not_loaded"
+    NOT_SEEN = "not_seen"
     NOT_AS_DRAWN = "not_as_drawn"
     TOLERANCES_TIGHT = "tolerances_tight"
     HOLE_MISMATCH = "hole_mismatch"
@@ -342,6 +343,10 @@ def _not_loaded(f: Finding) -> str:
     return f'"{f.item}" does not tell what the rider\'s weight does: {f.facts["why"]}'
 
 
+def _not_seen(f: Finding) -> str:
+    return f"{plain(f.item)}: {f.facts['why']}. What hangs on it cannot be told yet: see to its tag and photograph it."
+
+
 def plain(name: str) -> str:
     """A part's name as words: "left lever", "left lever, rod"."""
     return name.replace("_", " ").replace(".", ", ")
@@ -366,10 +371,13 @@ def _not_as_drawn(f: Finding) -> str:
 
 
 def _tolerances_tight(f: Finding) -> str:
+    survey = ""
+    if 2 * int(f.facts["outside"]) > int(f.facts["of"]):  # type: ignore[arg-type]
+        survey = " Or do without a drawing: rigtrue survey draws the vehicle from the same photos."
     return ("The vehicle differs from the drawing {factor:.1f} times as much as the stated tolerances allow for "
             "({outside} of {of} places, directions and lengths are outside theirs): the tolerances are too tight. What "
             "rests on the drawing (level, straight ahead, parts seen badly) carries an uncertainty larger by that "
-            "factor. Correct the drawing, or state tolerances that the vehicle keeps.".format_map(f.facts))
+            "factor. Correct the drawing, or state tolerances that the vehicle keeps.".format_map(f.facts) + survey)
 
 
 def _play(f: Finding) -> str:
@@ -470,6 +478,7 @@ TABLE: dict[Code, Entry] = {
     Code.LEVER_STILL: Entry(_lever_still, touches=_ALL),
     Code.NOT_CONVERGED: Entry(_not_converged, touches=_ALL),
     Code.NOT_LOADED: Entry(_not_loaded, serious=False, touches=()),
+    Code.NOT_SEEN: Entry(_not_seen),
     Code.NOT_AS_DRAWN: Entry(_not_as_drawn, serious=False, remark=True),
     Code.TOLERANCES_TIGHT: Entry(_tolerances_tight, serious=False, touches=_ALL, remark=True),
     Code.HOLE_MISMATCH: Entry(_hole_mismatch, touches=()),

@@ -26,6 +26,7 @@ from capture.errors import UserError
 from capture.hidden import look_again
 from capture.observations import Observations
 
+BEYOND = 2.0  # of a tolerance, three coordinates together
 TOLD_MM = 5.0  # 95 %: a place known no better than this is not surveyed
 HELD_BY_STOPS = ("lock", "lock_left", "lock_right", "symmetry", "turn_circle", "ackermann_error")
 
@@ -38,6 +39,7 @@ class Survey:
     built: AsBuilt
     frame: FrameRule
     unseen: Mapping[str, str]
+    elsewhere: Mapping[str, str]  # by part or point: how far it is from where the file has it, beyond its tolerance
     assumed: Mapping[str, str]  # by key path: what the file did not say and no photo can
     comparison: Comparison | None  # figures of the measured rig, where it moves
 
@@ -81,9 +83,10 @@ def survey(rough: SurveyRig, obs: Observations, say: Say = lambda text: None, op
     if look is not None:
         obs, started = second_look(drawn.rig, obs, look, options)
     fit = estimate(drawn.rig, obs, options, started, lambda layout, state: frame_of(rough, layout, state))
+    fit = replace(fit, findings=(*drawn.findings, *fit.findings))
     unseen = _unseen(drawn, fit)
     built = _with_the_rest(rough, drawn, fit.as_built)
-    return Survey(fit, built, drawn.frame, unseen, _assumed(rough), _comparison(fit))
+    return Survey(fit, built, drawn.frame, unseen, _elsewhere(rough, built), _assumed(rough), _comparison(fit))
 
 
 def _comparison(fit: Fit) -> Comparison | None:
@@ -119,6 +122,20 @@ def _unseen(drawn: Drawn, fit: Fit) -> dict[str, str]:
         if known and max(known) > TOLD_MM and owner not in out:
             out[owner] = f"the photos hardly tell where it is: +/- {max(known):.0f} mm"
     return out
+
+
+def _elsewhere(rough: SurveyRig, built: AsBuilt) -> dict[str, str]:
+    """Parts and rod ends that are further from where the file has them than it said."""
+    out = {}
+    for n, b in rough.rig.bodies.items():
+        if b.role != "wheel" and not rough.is_open("bodies", n, "pivot"):
+            gap = np.subtract(built.rig.bodies[n].pivot, b.pivot)
+            axis = np.asarray(built.rig.bodies[n].axis)
+            out[n] = (float(np.linalg.norm(gap - axis * (axis @ gap))), b.pivot_tol)
+    out |= {n: (math.dist(built.rig.points[n].xyz, p.xyz), p.tol) for n, p in rough.rig.points.items()
+            if not rough.is_open("points", n, "at")}
+    return {n: f"{mm:.0f} mm from where the file has it, +/- {tol:.0f} mm" for n, (mm, tol) in out.items()
+            if mm > BEYOND * tol}
 
 
 def _places(rig: Rig) -> Iterator[tuple[str, tuple[str, ...]]]:
@@ -168,6 +185,10 @@ def _lines(s: Survey) -> Iterator[str]:
     if s.unseen:
         yield "Not seen:"
         for n, text in s.unseen.items():
+            yield f"  {n}: {text}"
+    if s.elsewhere:
+        yield "Not where the file has it (is the file right, and each tag on its part?):"
+        for n, text in s.elsewhere.items():
             yield f"  {n}: {text}"
     if s.assumed:
         yield "To be filled in by hand:"

@@ -82,6 +82,8 @@ SAID = [
     (Finding(Code.REFERENCE_OFF, "line_front", facts={"times": 3.24}), ['"line_front"', "3.2 times"]),
     (Finding(Code.REFERENCES_TURN, "frame", facts={"deg": 0.512, "about": "about the vertical"}),
      ["+0.51 deg about the vertical"]),
+    (Finding(Code.NOT_SEEN, "crank.left_in", facts={"why": "no tag seen on its bolt: stays as in the file +/- 30 mm"},
+             touches=("crank",)), "crank, left in: no tag seen on its bolt: stays as in the file +/- 30 mm."),
     (Finding(Code.NOT_LOADED, "loaded", ("loaded",), {"why": "there is no photo of it."}),
      ['"loaded" does not tell', "no photo of it"]),
     (Finding(Code.PLAY, "r", ("push1",), {"mm": 0.412, "u95_mm": 0.031, "joints": ("rod end",)}), ['"push1". It can']),

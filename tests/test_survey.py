@@ -15,6 +15,8 @@ from calib.cli import main
 from calib.estimation import frame
 from calib.estimation.bundle import estimate
 from calib.estimation.frame import Line
+from calib.estimation.survey import drawing_from_photos
+from calib.findings import Code
 from calib.linkage.rotations import rotation
 from calib.rig.reader import load_rig, parse_rig
 from calib.rig.survey import ROUGH_DEG, ROUGH_MM, load_survey, parse_survey
@@ -241,6 +243,9 @@ def test_what_is_not_seen_stays_as_in_the_file_and_is_marked() -> None:
                or x.startswith("at =") and "stays as in the file" in x]
     assert "no tag seen on its bolt" in line
     assert [x for x in wrong if not x.doubt] == []
+    (found,) = [f for f in done.fit.findings if f.code == Code.NOT_SEEN]
+    assert found.item == point.name and found.touches == ("crank",) and found.serious
+    assert done.comparison is not None and done.comparison.figure("ratio").doubt
 
 
 # --- the command ------------------------------------------------------------------------------------------------
@@ -279,3 +284,21 @@ def test_tags_of_a_survey_file_are_printed(tmp_path: Path, capsys: pytest.Captur
     path.write_text(without_places().replace("code = 60", "code = 6"), encoding="utf-8")
     assert main(["print", str(path), "--out", str(tmp_path / "print2")]) == 2
     assert "tags.left_lever.code" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("one", "other", "said"), [
+    ("left_lever_rod", "right_upright_arm",
+     ['tag "left_lever_rod" is on left_lever in the file, but it turns with right_upright',
+      'tag "right_upright_arm" is on right_upright in the file, but it turns with left_lever']),
+    ("left_lever_rod", "right_lever_rod",  # the two levers turn about nearly one line
+     ['tag "left_lever_rod" is on left_lever in the file, on the left, but lies',
+      'tag "right_lever_rod" is on right_lever in the file, on the right, but lies']),
+])
+def test_tags_in_each_others_place_are_named(one: str, other: str, said: list[str]) -> None:
+    taken = shoot(2, NONE)
+    a, b = (taken.design.tags[n].code for n in (one, other))
+    obs = replace(taken.obs, table=taken.obs.table.assign(tag=taken.obs.table["tag"].replace({a: b, b: a})))
+    with pytest.raises(UserError) as e:
+        drawing_from_photos(rough_file(taken.design, NONE, 2), obs)
+    lines = str(e.value).splitlines()
+    assert len(lines) == 2 and all(line.startswith(x) for line, x in zip(sorted(lines), said, strict=True))

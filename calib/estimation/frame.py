@@ -24,6 +24,7 @@ BOARD_DEG = 10.0  # 95 %: how level a board is that somebody clamped on by eye (
 BOARD_TIPPED = np.deg2rad(30.0)  # from the kingpins, beyond which a board was not meant to lie level
 CASTER_DEG, CASTER_U95 = 10.0, 15.0  # of kingpins, where nothing else says what is level (common practice, no source)
 HUB_MM = 3.0  # 95 %: a hub above the ground against the radius (tyre pressure, load)
+PIN_MM = 60.0  # 95 %: the middle of a kingpin's part against its wheel's radius (common practice, no source)
 ROBUST = 3.0  # standard uncertainties from which a row loses weight
 DEFINED_MM = 0.02  # the origin's own place under the hubs
 MIRROR = np.diag([1.0, -1.0, 1.0])

@@ -20,6 +20,7 @@ from calib.estimation.bundle import Options, begin
 from calib.estimation.frame import FrameRule, Line, Rows
 from calib.estimation.loaded import apart
 from calib.estimation.unknowns import Layout, State
+from calib.findings import Code, Finding
 from calib.rig.model import FRAME, Body, Point, Rig, Rod, Vec, Wheel
 from calib.rig.survey import SurveyRig
 from capture.errors import UserError
@@ -32,6 +33,10 @@ TRACK_MM = 5.0  # 95 %: each tyre's middle, by a track read off a tape
 BY_TAG_MM = 40.0  # 95 %: a tyre's middle, by where its tag is stuck
 LEAST_GIVEN = 3  # places that make a frame
 LEAST_TURN = np.deg2rad(2.0)  # a part that turned less has no hinge of its own
+SURE_TURN = np.deg2rad(8.0)  # a tag that turned by less tells its own hinge too roughly
+OTHER_MM, OTHER_RAD = 60.0, np.deg2rad(15.0)  # seen: 16 mm and 2.5 deg between tags of one part, 400 mm else
+ACROSS_MM = 20.0  # a tag this far beyond the centre line is on the other side
+KNOWN_MM = 5.0  # 95 %: a place known no better makes everything that hangs on it more than a little wrong
 STEEP = 0.5  # of a kingpin's direction upwards
 
 
@@ -42,6 +47,7 @@ class Drawn:
     rig: Rig
     frame: FrameRule
     unseen: Mapping[str, str]
+    findings: tuple[Finding, ...] = ()  # of what is unseen, where much hangs on it
 
 
 class _Seen(NamedTuple):
@@ -66,10 +72,46 @@ def drawing_from_photos(rough: SurveyRig, obs: Observations, options: Options | 
     layout, cold = started.arranged.layout, started.cold
     named = {(layout.tags[k], p): m for (k, p), m in cold.poses.items()}
     hinges, ahead = start.body_hinges(rough.rig, named, layout.reference, layout.bodies, layout.positions)
+    odd = _on_other_parts(rough.rig, named, hinges, ahead, layout.reference)
+    if odd:
+        raise UserError("\n".join(odd), "wrong_part", rough.rig.name)
     cameras = -np.einsum("pji,pj->pi", cold.state.photo_R, cold.state.photo_t)
     seen = _seen(rough.rig, hinges, ahead, cameras)
     rule = _frame(rough, seen)
     return _drawn(rough, seen, rule)
+
+
+def _on_other_parts(rig: Rig, poses: Mapping[tuple[str, str], start.Motion], hinges: Mapping[str, start.Hinge],
+                    ahead: Mapping[str, start.Motion], reference: str) -> list[str]:
+    """A sentence for every tag that turns about another hinge than the rest of its part, with the part it turns with.
+
+    No drawing says where a part is, so that a tag in another's place would make another vehicle.
+    """
+    out = []
+    for tag in dict.fromkeys(t for t, _ in poses):
+        body = rig.tags[tag].body
+        mine = hinges.get(body)
+        if body == FRAME or rig.bodies[body].role == "wheel" or rig.bodies[body].parent != FRAME or mine is None:
+            continue  # a wheel is turned by hand as it comes; what rides on another part turns with that too
+        seen = {p: [m] for (t, p), m in poses.items() if t == tag}
+        own = start.common_hinge(seen, reference if reference in seen else next(iter(seen)))
+        if own is None or not mine.certain or np.ptp([0.0, *own[0].angles.values()]) < SURE_TURN:
+            continue
+        at = ahead[tag][1]
+        if _apart(own[0], mine, at) < 1.0:
+            continue
+        fits = [b for b, h in hinges.items() if b != body and h.certain and _apart(own[0], h, at) < 1.0]
+        turns = f'turns with {" or ".join(fits)}' if fits else "turns about another hinge than its other tags"
+        out.append(f'tag "{tag}" is on {body} in the file, but it {turns}: correct the file, or the tag. If it sits '
+                   f"where it should, it is another tag of {body} that does not.")
+    return out
+
+
+def _apart(a: start.Hinge, b: start.Hinge, near: Array) -> float:
+    """How far two hinges are apart near a place; beyond 1 they are not the same."""
+    p, q = (h.point + h.axis * (h.axis @ (near - h.point)) for h in (a, b))
+    turned = np.arccos(min(1.0, abs(float(a.axis @ b.axis))))
+    return max(float(np.linalg.norm(p - q)) / OTHER_MM, float(turned) / OTHER_RAD)
 
 
 def frame_of(rough: SurveyRig, layout: Layout, s: State) -> FrameRule:
@@ -151,6 +193,12 @@ def _frame(rough: SurveyRig, seen: _Seen) -> FrameRule:
             cost = sum(float(np.sum(np.log1p((f(rule.R, rule.t) / 3) ** 2))) for f in rows)
             if best is None or cost < best[0]:
                 best = (cost, rule)
+    if best is None and tries:
+        raise UserError("too little was seen to lay out the frame: only the hinges of "
+                        f"{', '.join(seen.hinges) or 'no part'} and the bolts of "
+                        f"{', '.join(seen.balls) or 'no rod end'}; stick a tag on every rod-end bolt and "
+                        "move the parts through their whole travel.",
+                        "no_frame", rough.rig.name)
     if best is None:
         raise UserError("nothing says which way is ahead: a survey needs tags on parts of the left and of the right "
                         '(give the parts their "side"), or rough places of at least three of pivots, rod ends and '
@@ -235,6 +283,10 @@ def _rows(rough: SurveyRig, seen: _Seen, R: Array, by_file: bool) -> tuple[list[
             rows.append(frame.middle_at_zero(points))
             said.append("the origin: under the middle of the front " + ("hubs" if hubs else "kingpins"))
         rows += [frame.in_plane(x, 2, w.radius, frame.HUB_MM) for w, x in hubs]
+        if not hubs and rig.wheels:
+            radius = float(np.mean([w.radius for w in rig.wheels.values()]))
+            rows += [frame.in_plane(x, 2, radius, frame.PIN_MM) for x in points]
+            said.append(f"height: the kingpins, about a wheel's radius above the ground within {frame.PIN_MM:g} mm")
         if hubs:
             said.append(f"height: the front hubs, a wheel's radius above the ground within {frame.HUB_MM:g} mm")
     levels, words = _level(rough, seen, R, by_file)
@@ -338,6 +390,7 @@ def _drawn(rough: SurveyRig, seen: _Seen, rule: FrameRule) -> Drawn:
     unseen: dict[str, str] = {}
     missing: list[str] = []
     place = _Placed(rough, seen, rule, unseen, missing)
+    missing += _across(rig, seen, rule)
     bodies = {n: place.body(b) for n, b in rig.bodies.items()}
     wheels = {s: place.wheel(w) for s, w in rig.wheels.items()}
     for w in wheels.values():
@@ -348,7 +401,23 @@ def _drawn(rough: SurveyRig, seen: _Seen, rule: FrameRule) -> Drawn:
     if missing:
         raise UserError("\n".join(missing), "not_surveyed", rig.name, missing)
     rods = {n: place.rod(r, points) for n, r in rig.rods.items()}
-    return Drawn(replace(rig, bodies=bodies, points=points, rods=rods, wheels=wheels), rule, unseen)
+    found = [Finding(Code.NOT_SEEN, n, facts={"why": unseen[n]}, touches=(part,)) for n, part, tol in
+             [*((b.name, b.name, b.pivot_tol) for b in rig.bodies.values()),
+              *((p.name, p.body, p.tol) for p in rig.points.values())] if n in unseen and tol > KNOWN_MM]
+    return Drawn(replace(rig, bodies=bodies, points=points, rods=rods, wheels=wheels), rule, unseen, tuple(found))
+
+
+def _across(rig: Rig, seen: _Seen, rule: FrameRule) -> list[str]:
+    """A sentence for every tag of a left part on the right, and the other way round."""
+    out = []
+    for n, x in seen.tags.items():
+        body = rig.tags[n].body
+        side = "" if body == FRAME else rig.bodies[body].side
+        y = float(rule.R[1] @ x + rule.t[1]) * {"left": 1.0, "right": -1.0}.get(side, 0.0)
+        if y < -ACROSS_MM:
+            out.append(f'tag "{n}" is on {body} in the file, on the {side}, but lies {-y:.0f} mm beyond the centre '
+                       "line: is it in another's place?")
+    return out
 
 
 @dataclass(frozen=True)
