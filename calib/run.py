@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -22,7 +23,10 @@ from calib.linkage.lean import lean_from_photos, lean_table
 from calib.linkage.mechanism import CannotAssemble, Linkage
 from calib.linkage.steering import lean_joint
 from calib.report.contents import Results, marked, photos_table, what_moves_what, work_data
+from calib.report.page import on_paper
 from calib.report.pictures import draw_comparison, draw_fit, draw_over_photos, draw_travel, write_corners
+from calib.report.sheet import make_sheet
+from calib.report.sheet_pdf import draw_sheet
 from calib.report.whatif_view import whatif_data
 from calib.results import Fit
 from calib.rig.model import Rig
@@ -70,6 +74,9 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
         begun["travel"] = second.start(draw_travel, curves)
     begun["photos"] = second.start(draw_over_photos, _without_corners(fit), obs.photos)
     say("searching for the adjustment")
+    limits = _limits(design, fit)
+    early = make_sheet(comparison.figure_table(), _found(design, obs, fit, comparison), limits)
+    begun["sheet"] = second.start(draw_sheet, *on_paper(design, obs, _without_corners(fit), early))
     proposals, trouble = None, withheld(doubts)
     if not trouble:
         begun["whatif"] = second.start(whatif_data, design, fit.as_built, fit.loaded)
@@ -77,7 +84,14 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
         proposals = None if trouble else propose(design, fit.as_built, loaded=fit.loaded)
     except (UserError, ValueError, CannotAssemble) as e:  # the measurement stands without an adjustment
         trouble = f"No adjustment was worked out: {e}"
-    return replace(gather(design, obs, fit, comparison, proposals, trouble, curves, plays), begun=begun)
+    return replace(gather(design, obs, fit, comparison, proposals, trouble, curves, plays, limits), begun=begun)
+
+
+def _found(design: Rig, obs: Observations, fit: Fit, comparison: Comparison) -> tuple[dict[str, Any], ...]:
+    """The findings, and the notes among them, as data."""
+    notes = tuple({"code": "note", "item": "", "text": n, "serious": False}
+                  for n in (*design.remarks, *comparison.notes, *obs.notes))
+    return tuple(f.as_data() for f in fit.findings) + notes
 
 
 def compared(design: Rig, fit: Fit) -> Comparison:
@@ -119,8 +133,9 @@ def _without_corners(fit: Fit) -> Fit:
 
 
 def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, proposals: Proposals | None,
-           trouble: str = "", curves: Travel | None = None, plays: Sequence[Play] = ()) -> Results:
-    """Put a run's parts into tables. ``curves``: those over the travel, where they are known already.
+           trouble: str = "", curves: Travel | None = None, plays: Sequence[Play] = (),
+           limits: tuple[tuple[bool, str], ...] | None = None) -> Results:
+    """Put a run's parts into tables. ``curves``: those over the travel, where they are known already, as ``limits``.
 
     ``plays``: what stands among the fit's findings already.
     """
@@ -129,14 +144,12 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
     if said := withheld(doubts):
         proposals, trouble = None, said
     labels = {str(f["name"]): str(f["label"]) for _, f in figures.iterrows()}
-    findings = tuple(f.as_data() for f in fit.findings)
-    notes = tuple({"code": "note", "item": "", "text": n, "serious": False}
-                  for n in (*design.remarks, *comparison.notes, *obs.notes))
     leaned = lean_table(lean_from_photos(design, fit) if lean_joint(design) else ())
     work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble,
                      fit.positions, doubts)
     results = Results(design, obs, fit, comparison, proposals, comparison.curves(), comparison.measured(), figures,
-                   photos_table(obs, fit), work, _limits(design, fit), findings + notes,
+                   photos_table(obs, fit), work, _limits(design, fit) if limits is None else limits,
+                   _found(design, obs, fit, comparison),
                    what_moves_what(fit.as_built.rig), play_table(plays), marked(leaned, doubts.travel),
                    travel=curves or travel(design, fit.as_built))
     return replace(results, hand=marked(hand_table(fit.as_built), doubts.travel),

@@ -389,13 +389,13 @@ def test_linkage_view_holds_what_the_solver_gives(run: tuple[Results, Path]) -> 
     page = (folder / "report.html").read_text(encoding="utf-8")
     blob = json.loads(page.split('id="linkage-data">')[1].split("</script>")[0])
     assert len(blob["design"]) == len(blob["built"]) == len(blob["said"]) == 33
-    # the last lines are the rods in the rig's order; plan view has front up and left on the left: (-y, -x)
+    # the last lines are the rods in the rig's order; seen from above, forward to the right and left at the top: (x, -y)
     last = blob["built"][-1]["plan"][-1]
     rig = results.fit.as_built.rig
     rod = list(rig.rods.values())[-1]
     at = Linkage(rig).solve(moorhen().bodies["left_lever"].travel[1])  # type: ignore[index]
     places = points_now(rig, at)
-    want = [c for e in (rod.a, rod.b) for c in (-places[e][1], -places[e][0])]
+    want = [c for e in (rod.a, rod.b) for c in (places[e][0], -places[e][1])]
     np.testing.assert_allclose(last, want, atol=0.051)
 
 

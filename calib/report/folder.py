@@ -15,7 +15,7 @@ import pandas as pd
 from calib.advice.travel import ways
 from calib.report.confirm import Before
 from calib.report.contents import FORMAT, Results
-from calib.report.page import lead, paper, report_html, sheet_html, sheet_title
+from calib.report.page import on_paper, report_html, sheet_html
 from calib.report.pictures import (
     draw_at_hand,
     draw_comparison,
@@ -63,9 +63,6 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
     if before is not None and second is not None:
         begun["confirm"] = second.start(draw_confirm, before.curves, before.predicted, results.curves,
                                         results.measured, *looks)
-    on_paper = results.sheet(), sheet_title(results), lead(results), paper(results)
-    if second is not None:
-        begun["sheet"] = second.start(draw_sheet, *on_paper)
     failed: list[Exception] = []
 
     def made(name: str, work: Work, *args: Any, here: bool = False) -> Any:
@@ -106,7 +103,7 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
         made("hand", draw_at_hand, results.hand)
     if before is not None:
         made("confirm", draw_confirm, before.curves, before.predicted, results.curves, results.measured, *looks)
-    made("sheet", draw_sheet, *on_paper)
+    made("sheet", draw_sheet, *on_paper(results.design, obs, fit, results.sheet()))
     advised = results.proposals is not None and not results.comparison.doubt
     whatif = made("whatif", whatif_data, results.design, fit.as_built, fit.loaded) if advised else None
     if failed:

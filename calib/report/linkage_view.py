@@ -1,12 +1,13 @@
 """A steppable drawing of the linkage for the report: plan and side view, design under as built.
 
-The places are worked out beforehand and kept in the page, so it needs no network and no libraries.
+The places are worked out beforehand and kept in the page, so it needs no network and no libraries. Both views lie as
+those of the picture that ``check`` draws: forward to the right, left at the top, the side seen from the right.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -14,79 +15,148 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.linkage.mechanism import CannotAssemble, Linkage, body_motions, carried
-from calib.rig.model import FRAME, Rig
+from calib.linkage.rotations import rotation
+from calib.report.numbers import spoken
+from calib.rig.labels import Box, leader, place_labels
+from calib.rig.model import FRAME, Body, Rig
 
 if TYPE_CHECKING:
     from calib.report.contents import Results
 
 Array = NDArray[np.float64]
 
+TIMES = (1, 5, 10)  # by how much the difference from the drawing is shown enlarged
+RIM = np.linspace(0.0, 2 * np.pi, 49)
+MARGIN = 40.0  # mm round each view
+LETTER = 0.036  # height of a letter on a phone, by the width of a view; twice what a wide screen needs
+
 
 @dataclass(frozen=True)
 class Line:
-    """One polyline at one lever angle, in frame axes, (n, 3) mm. ``kind``: part, rod, wheel or hinge."""
+    """One polyline at one lever angle, in frame axes, (n, 3) mm. ``kind``: part, rod or hinge.
 
-    name: str
+    ``of``: the body or rod it belongs to; ``side``: left, right or middle.
+    """
+
+    of: str
     kind: str
     xyz: Array
+    side: str = "middle"
 
 
-def skeleton(rig: Rig, angles: Mapping[str, float]) -> list[Line]:
-    """Parts, rods, hinges and wheels as lines for one set of joint angles (rad); same order every time."""
+@dataclass(frozen=True)
+class Wheel:
+    """A front wheel at one lever angle: centre and axle in frame axes, mm."""
+
+    side: str
+    centre: Array
+    spin: Array
+    radius: float
+
+    @property
+    def rim(self) -> Array:
+        """Its circle, (n, 3)."""
+        return rim(self.centre, self.spin, self.radius)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """The linkage at one lever angle."""
+
+    lines: tuple[Line, ...]
+    wheels: tuple[Wheel, ...]
+
+
+def skeleton(rig: Rig, angles: Mapping[str, float]) -> Frame:
+    """Parts, hinges, rods and wheels for one set of joint angles (rad); same order every time, rods last."""
     motion = body_motions(rig, angles)
-
     out: list[Line] = []
     for b in rig.bodies.values():
         pivot, axis = np.asarray(b.pivot), np.asarray(b.axis)
         if b.role == "wheel":
             continue
-        if b.role == "upright":
-            out.append(Line(b.name, "hinge", carried(motion, b.parent, pivot + np.array([[-80.0], [80.0]]) * axis)))
-        elif b.role != "lean":
-            out.append(Line(b.name, "hinge", carried(motion, b.parent, pivot + np.array([[-22.0], [22.0]]) * axis)))
+        reach = {"upright": 80.0, "lean": 0.0}.get(b.role, 22.0)
+        if reach:
+            ends = pivot + np.array([[-reach], [reach]]) * axis
+            out.append(Line(b.name, "hinge", carried(motion, b.parent, ends), _side(b)))
         if b.role == "lever":  # a handle, so that the lever reads as one
             arms = [np.asarray(p.xyz) - pivot for p in rig.points.values() if p.body == b.name]
             up = arms[0] - (arms[0] @ axis) * axis if arms else np.array([0.0, 0.0, 1.0])
             length = np.linalg.norm(up)
             if length > 1:
                 tip = pivot + up / length * max(280.0, 1.3 * length)
-                out.append(Line(b.name, "part", carried(motion, b.name, np.array([pivot, tip]))))
+                out.append(Line(b.name, "part", carried(motion, b.name, np.array([pivot, tip])), _side(b)))
     for p in rig.points.values():
         if p.body == FRAME:
             continue
         b = rig.bodies[p.body]
         pivot, axis, at = np.asarray(b.pivot), np.asarray(b.axis), np.asarray(p.xyz)
         foot = pivot + ((at - pivot) @ axis) * axis
-        out.append(Line(p.name, "part", carried(motion, p.body, np.array([foot, at]))))
-    for w in rig.wheels.values():
-        spin = np.asarray(w.spin)
-        u = np.cross(spin, [0.0, 0.0, 1.0])
-        u = u / np.linalg.norm(u)
-        v = np.cross(spin, u)
-        a = np.linspace(0, 2 * np.pi, 25)[:, None]
-        rim = np.asarray(w.centre) + w.radius * (np.cos(a) * u + np.sin(a) * v)
-        out.append(Line(f"{w.side} wheel", "wheel", carried(motion, w.upright, rim)))
+        out.append(Line(b.name, "part", carried(motion, p.body, np.array([foot, at])), _side(b)))
     for rod in rig.rods.values():
         a_, b_ = rig.points[rod.a], rig.points[rod.b]
-        ends = [carried(motion, p.body, np.asarray(p.xyz)[None, :])[0] for p in (a_, b_)]
-        out.append(Line(rod.name, "rod", np.array(ends)))
+        ends = np.array([carried(motion, p.body, np.asarray(p.xyz)[None, :])[0] for p in (a_, b_)])
+        out.append(Line(rod.name, "rod", ends, _of(float(ends[:, 1].mean()))))
+    wheels = []
+    for side, w in rig.wheels.items():
+        hub = np.array([w.centre, np.asarray(w.centre) + np.asarray(w.spin)])
+        centre, tip = carried(motion, w.upright, hub)
+        wheels.append(Wheel(side, centre, tip - centre, w.radius))
+    return Frame(tuple(out), tuple(wheels))
+
+
+def _side(b: Body) -> str:
+    return _of(float(b.pivot[1]))
+
+
+def _of(y: float) -> str:
+    return "left" if y > 1 else "right" if y < -1 else "middle"
+
+
+def rim(centre: Array, spin: Array, radius: float) -> Array:
+    """A wheel's circle, (n, 3): round whatever the axle's direction."""
+    spin = spin / np.linalg.norm(spin)
+    u = np.cross(spin, [0.0, 0.0, 1.0])
+    u = u / np.linalg.norm(u)
+    v = np.cross(spin, u)
+    return np.asarray(centre + radius * (np.cos(RIM)[:, None] * u + np.sin(RIM)[:, None] * v))
+
+
+def enlarged(drawn: Frame, built: Frame, times: float) -> list[Array]:
+    """Lines and rims of the rig as built with its difference from the drawing so many times as large.
+
+    Places are moved along their difference; an axle is turned that many times as far, so that wheels stay round.
+    """
+    out = [d.xyz + times * (b.xyz - d.xyz) for d, b in zip(drawn.lines, built.lines, strict=True)]
+    for d, b in zip(drawn.wheels, built.wheels, strict=True):
+        turn = np.cross(d.spin, b.spin)
+        sine = float(np.linalg.norm(turn))
+        angle = math.atan2(sine, float(d.spin @ b.spin))
+        spin = rotation(turn / sine * angle * times) @ d.spin if sine > 1e-12 else b.spin
+        out.append(rim(d.centre + times * (b.centre - d.centre), spin, b.radius))
     return out
 
 
-def _plan(xyz: Array) -> Array:
-    return np.stack([-xyz[:, 1], -xyz[:, 0]], axis=1)  # front up, left on the left
+@dataclass(frozen=True)
+class Sight:
+    """How a view is seen: ``rows`` give page right and page up from frame axes, as in ``calib.rig.drawing``."""
+
+    name: str
+    title: str
+    rows: tuple[tuple[float, float, float], tuple[float, float, float]]
+
+    def flat(self, xyz: Array) -> Array:
+        """(n, 3) mm to (n, 2) mm, right and down as pages of HTML count."""
+        right, up = np.asarray(self.rows)
+        return np.stack([xyz @ right, -(xyz @ up)], axis=-1)
 
 
-def _side(xyz: Array) -> Array:
-    return np.stack([-xyz[:, 0], -xyz[:, 2]], axis=1)  # seen from the left, front to the left
+SIGHTS = (Sight("plan", "From above: forward to the right, left at the top", ((1.0, 0, 0), (0, 1.0, 0))),
+          Sight("side", "From the right: forward to the right", ((1.0, 0, 0), (0, 0, 1.0))))
 
 
 def _numbers(xy: Array) -> list[float]:
     return [float(v) for v in np.round(xy, 1).ravel()]
-
-
-VIEWS: tuple[tuple[str, Callable[[Array], Array], str], ...] = (
-    ("plan", _plan, "From above, front up"), ("side", _side, "From the left, front to the left"))
 
 
 @dataclass(frozen=True)
@@ -99,6 +169,20 @@ class Stroke:
 
 
 @dataclass(frozen=True)
+class Label:
+    """A name beside its part ``at``. ``end``: of the line that leads to it, where the text begins, ends or has its
+    middle (``anchor``); ``y``: its base line.
+    """
+
+    name: str
+    line: int
+    at: tuple[float, float]
+    end: tuple[float, float]
+    anchor: str
+    y: float
+
+
+@dataclass(frozen=True)
 class View:
     """One view of the linkage. ``box``: x, y, width, height, mm; ``groups``: strokes of design and as built."""
 
@@ -106,6 +190,7 @@ class View:
     title: str
     box: tuple[float, float, float, float]
     groups: Mapping[str, Sequence[Stroke]]
+    labels: Sequence[Label]
 
 
 @dataclass(frozen=True)
@@ -119,41 +204,82 @@ class LinkageView:
     data: Mapping[str, Any]
 
 
-def linkage_view(design: Rig, built: Rig | None, lever: Array, design_angles: Sequence[Mapping[str, float] | None],
-                 built_angles: Sequence[Mapping[str, float] | None], said: Sequence[str]) -> LinkageView | None:
+def linkage_view(lever: Array, design: Sequence[Frame | None], built: Sequence[Frame | None], said: Sequence[str],
+                 ) -> LinkageView | None:
     """The view as data, None where nothing assembles.
 
-    ``lever`` (k,) deg; the angle lists hold joint angles (rad) per lever angle, None where the rods cannot
-    reach; ``said`` is the line shown under the slider at each.
+    ``lever`` (k,) deg; the frames of each lever angle, None where the rods cannot reach; ``said`` is the line shown
+    under the slider at each.
     """
-    sets: dict[str, list[list[Line] | None]] = {
-        "design": [None if a is None else skeleton(design, a) for a in design_angles]}
-    if built is not None:
-        sets["built"] = [None if a is None else skeleton(built, a) for a in built_angles]
-    everything = [line.xyz for frames in sets.values() for f in frames if f for line in f]
-    if not everything:
+    pairs = [(d, b) for d, b in zip(design, built, strict=True) if d and b]
+    if not pairs:
         return None
-    cloud = np.concatenate(everything)
-    start = int(np.argmin(np.abs(lever)))
-    data: dict[str, Any] = {"said": list(said), "design": [], "built": []}
-    for which, frames in sets.items():
-        data[which] = [None if f is None else {name: [_numbers(flat(s.xyz)) for s in f] for name, flat, _ in VIEWS}
-                       for f in frames]
-    views = []
-    for name, flat, title in VIEWS:
-        xy = flat(cloud)
-        lo, hi = xy.min(0) - 30, xy.max(0) + 30
-        groups = {which: _strokes(frames, start, flat) for which, frames in sets.items()}
-        views.append(View(name, title, (lo[0], lo[1], hi[0] - lo[0], hi[1] - lo[1]), groups))
+    both = [i for i, (d, b) in enumerate(zip(design, built, strict=True)) if d and b]
+    start = min(both, key=lambda i: abs(float(lever[i])))
+    boxes = {k: _boxes(pairs, k) for k in TIMES}
+    first = design[start], built[start]
+    assert first[0] is not None and first[1] is not None
+    views = [View(s.name, s.title, boxes[1][s.name], {"design": _strokes(first[0], s), "built": _strokes(first[1], s)},
+                  _labels(first[1], s, boxes[1][s.name])) for s in SIGHTS]
+    data = {"said": list(said), "boxes": boxes,
+            "sights": {s.name: [list(s.rows[0]), [-x for x in s.rows[1]]] for s in SIGHTS},
+            "design": [_frame(f) for f in design], "built": [_frame(f) for f in built]}
     return LinkageView(views, len(lever), start, said[start], data)
 
 
-def _strokes(frames: Sequence[list[Line] | None], start: int, flat: Callable[[Array], Array]) -> list[Stroke]:
-    """The lines at ``start``, without points where the rods do not reach there: the slider fills them later."""
-    shown = frames[start]
-    return [Stroke(s.kind, s.name.replace("_", " "),
-                   " ".join(f"{x:.1f},{y:.1f}" for x, y in flat(s.xyz)) if shown else "")
-            for s in shown or next(f for f in frames if f)]
+def _boxes(pairs: Sequence[tuple[Frame, Frame]], times: float) -> dict[str, tuple[float, float, float, float]]:
+    """Box of each view, all of one width so that they are at one scale, round everything at every lever angle."""
+    xyz = np.concatenate([p for d, b in pairs for p in (*enlarged(d, b, times), *enlarged(d, d, 1))])
+    out = {}
+    for s in SIGHTS:
+        xy = s.flat(xyz)
+        (x, y), (w, h) = xy.min(0) - MARGIN, np.ptp(xy, axis=0) + 2 * MARGIN
+        out[s.name] = (float(x), float(y), float(w), float(h))
+    return out
+
+
+def _frame(f: Frame | None) -> dict[str, Any] | None:
+    """A frame as data: each line by view, and each wheel as centre, axle and radius."""
+    if f is None:
+        return None
+    return {**{s.name: [_numbers(s.flat(x.xyz)) for x in f.lines] for s in SIGHTS},
+            "wheels": [[*_numbers(w.centre), *np.round(w.spin, 5).tolist(), w.radius] for w in f.wheels]}
+
+
+def _strokes(f: Frame, s: Sight) -> list[Stroke]:
+    out = [(f"{x.kind} {x.side}", spoken(x.of), x.xyz) for x in f.lines]
+    out += [(f"wheel {w.side}", f"{w.side} wheel", w.rim) for w in f.wheels]
+    return [Stroke(kind, name, " ".join(f"{x:.1f},{y:.1f}" for x, y in s.flat(xyz))) for kind, name, xyz in out]
+
+
+def _labels(f: Frame, s: Sight, box: tuple[float, float, float, float]) -> list[Label]:
+    """Each part named once, at its longest line; from the side only what is not hidden behind its like."""
+    chosen: dict[str, int] = {}
+    for k, x in enumerate(f.lines):
+        if x.kind == "hinge" or (s.name == "side" and x.side == "left"):
+            continue
+        best = chosen.get(x.of)
+        if best is None or _length(s, x) > _length(s, f.lines[best]):
+            chosen[x.of] = k
+    lines = [s.flat(x.xyz) for x in f.lines]
+    unit = LETTER * box[2] / 11.0  # a letter of 11 units
+    left, top, wide, high = (v / unit for v in box)
+    at = [(float(p[0]), float(p[1])) for p in (lines[k].mean(axis=0) / unit for k in chosen.values())]
+    sizes = [(6.6 * len(spoken(n)), 13.0) for n in chosen]
+    segments = np.array([[a[i], a[i + 1]] for a in lines for i in range(len(a) - 1)]) / unit
+    placed = place_labels(at, sizes, Box(left, top, left + wide, top + high), segments)
+    out = []
+    for (n, k), p, b in zip(chosen.items(), at, placed, strict=True):
+        ex, ey = (float(v) for v in leader(p, b)[1])
+        anchor = "start" if ex <= b.x0 + 1 else "end" if ex >= b.x1 - 1 else "middle"
+        below, above = ey <= b.y0 + 1, ey >= b.y1 - 1
+        base = b.y0 + 9.0 if below else b.y1 - 2.0 if above else 0.5 * (b.y0 + b.y1) + 4.0
+        out.append(Label(spoken(n), k, (p[0] * unit, p[1] * unit), (ex * unit, ey * unit), anchor, base * unit))
+    return out
+
+
+def _length(s: Sight, x: Line) -> float:
+    return float(np.linalg.norm(np.ptp(s.flat(x.xyz), axis=0)))
 
 
 def travel_view(results: Results) -> LinkageView | None:
@@ -167,20 +293,20 @@ def travel_view(results: Results) -> LinkageView | None:
             s = Linkage(rig).sweep(lever)
         except (ValueError, CannotAssemble):
             return None
-        sweeps.append([{b: float(a[k]) for b, a in s.angles.items()} if s.reached[k] else None
+        sweeps.append([skeleton(rig, {b: float(a[k]) for b, a in s.angles.items()}) if s.reached[k] else None
                        for k in range(len(lever))])
     degrees = np.degrees(lever)
-    return linkage_view(design, built, degrees, sweeps[0], sweeps[1], [_said(results, x) for x in degrees])
+    return linkage_view(degrees, sweeps[0], sweeps[1], [_said(results, x) for x in degrees])
 
 
 def _said(results: Results, lever_deg: float) -> str:
     """The line under the slider: lever and wheels at that lever angle."""
     c = results.curves
-    parts = [f"{results.design.driver.replace('_', ' ')} {lever_deg:+.0f} deg"]
+    parts = [f"{spoken(results.design.driver)} {lever_deg:+.0f} deg"]
     for side in ("left", "right"):
         if f"{side}_asbuilt_deg" in c:
             a, d = (np.interp(lever_deg, c["lever_deg"], c[f"{side}_{which}_deg"], left=np.nan, right=np.nan)
                     for which in ("asbuilt", "design"))
-            parts.append(f"{side} wheel {a:+.2f} deg (design {d:+.2f})" if math.isfinite(a) else
+            parts.append(f"{side} wheel {a:+.2f} deg (drawn {d:+.2f})" if math.isfinite(a) else
                          f"{side} wheel out of reach")
     return "; ".join(parts)

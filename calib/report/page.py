@@ -27,7 +27,9 @@ from calib.report.tables import Badge, Cell, badge, spaced
 from calib.report.travel_plots import band_note, panels
 from calib.report.whatif_view import chosen
 from calib.results import Fit, loaded_doubts
+from calib.rig.model import Rig
 from calib.trust import UNTRUSTED
+from capture.observations import Observations
 
 if TYPE_CHECKING:
     from calib.report.contents import Results
@@ -105,25 +107,26 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
         ("Drawn over your photos", plots["photos"]), ("Play", shown["play"]),
         ("What a wrong tag offset would do", shown["offsets"])) if not there])
     return render(
-        "report.html.j2", title=f"{results.design.name}: steering as measured", lead=lead(results),
+        "report.html.j2", title=f"{results.design.name}: steering as measured",
+        lead=lead(results.observations, results.fit),
         card=_card(results, sheet, {f["text"]: f["anchor"] for f in findings}), doubt=results.comparison.doubt,
         confirm=None if before is None else _confirm(results, folder, before),
         work=_work(results.work), plots=plots, tables=shown,
         linkage=travel_view(results), findings=findings,
         whatif=_whatif(results, whatif), whatif_caution=WHATIF_CAUTION,
-        lens=lens_line(results.fit), offsets=offsets_line(results.fit), sheet_lead="", paper=paper(results),
+        lens=lens_line(results.fit), offsets=offsets_line(results.fit), sheet_lead="", paper=_paper(results.design),
         **sheet_words(sheet))
 
 
 def sheet_html(results: Results) -> str:
     """The go / no-go sheet as a page of its own."""
-    return render("sheet.html.j2", title=sheet_title(results), lead=lead(results), paper=paper(results),
-                  **sheet_words(results.sheet()))
+    sheet, title, said, paper = on_paper(results.design, results.observations, results.fit, results.sheet())
+    return render("sheet.html.j2", title=title, lead=said, paper=paper, **sheet_words(sheet))
 
 
-def sheet_title(results: Results) -> str:
-    """The head of the sheet's page."""
-    return f"Go / no-go sheet: {results.design.name}"
+def on_paper(design: Rig, obs: Observations, fit: Fit, sheet: Sheet) -> tuple[Sheet, str, str, str]:
+    """The sheet, its head, what it rests on, and the paper: what draw_sheet takes."""
+    return sheet, f"Go / no-go sheet: {design.name}", lead(obs, fit), _paper(design)
 
 
 def sheet_words(sheet: Sheet) -> dict[str, Any]:
@@ -132,9 +135,9 @@ def sheet_words(sheet: Sheet) -> dict[str, Any]:
             "gonogo": tables.sheet_table(sheet), "checks": CHECKS, "trial": TRIAL, "rules": RULES, "warning": WARNING}
 
 
-def paper(results: Results) -> str:
+def _paper(design: Rig) -> str:
     """The paper for pages to read: the rig file's, an A3 board's pages on A4."""
-    return "Letter" if results.design.board.paper == "Letter" else "A4"
+    return "Letter" if design.board.paper == "Letter" else "A4"
 
 
 _SHOWN_IN: Mapping[str, tuple[Code, ...]] = {  # the section that shows more of a finding
@@ -154,10 +157,10 @@ def _findings(results: Results, missing: Collection[str]) -> list[dict[str, Any]
             for k, f in enumerate(in_order(results.findings), 1)]
 
 
-def lead(results: Results) -> str:
+def lead(obs: Observations, fit: Fit) -> str:
     """What was measured, and when this was written."""
-    aside = len(results.observations.set_aside)
-    return (f"{len(results.fit.photos)} photos in {len(results.fit.positions)} lever positions"
+    aside = len(obs.set_aside)
+    return (f"{len(fit.photos)} photos in {len(fit.positions)} lever positions"
             + (f", {aside} more set aside" if aside else "")
             + f"; every \u00b1 is a 95 % interval. Report of {date.today():%d %B %Y}.")
 

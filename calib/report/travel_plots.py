@@ -14,6 +14,7 @@ import numpy as np
 
 from calib.advice.travel import HoldOverTravel, Travel, beyond, end_key, pair_key, ways
 from calib.linkage.limits import TOGGLE_MARGIN
+from calib.report.numbers import spoken
 from calib.report.plots import GREEN, GREY, LEFT, RIGHT, blank, style, write
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ class Panel:
 def panels(t: Travel) -> list[Panel]:
     """The pictures a rig's travel gives, in reading order."""
     rig = t.rig
-    x = f"{_spoken(rig.driver)} angle, deg ({ways(rig)[1]} +)"
+    x = f"{spoken(rig.driver)} angle, deg ({ways(rig)[1]} +)"
 
     def over(*curves: Curve, y: str, limits: Sequence[tuple[float, str]] = (), zero: bool = False,
              low: float | None = None) -> Callable[[Axes], None]:
@@ -110,7 +111,7 @@ def panels(t: Travel) -> list[Panel]:
                      f"turns back. {said}. At least {np.degrees(TOGGLE_MARGIN):.0f} deg is wanted.", False,
                      lambda ax: _toggle(ax, t, x)))
     if t.pairs:
-        pairs = [(pair_key(p), f"{_spoken(p[0])} to {_spoken(p[1])}", COLOURS[k]) for k, p in enumerate(t.pairs)]
+        pairs = [(pair_key(p), f"{spoken(p[0])} to {spoken(p[1])}", COLOURS[k]) for k, p in enumerate(t.pairs)]
         out.append(Panel("clearance", f"Clearance, the {len(pairs)} closest" if len(pairs) > 1 else "Clearance",
                          "Gap between the surfaces of straight round rods and tubes. Tubes are where the drawing has "
                          "them; the band leaves out any doubt of that.", True,
@@ -145,7 +146,7 @@ def draw_hand(hand: pd.DataFrame, narrow: bool = False) -> Figure:
                                                    (force, "force_ahead", "N", " straight ahead", "-"),
                                                    (force, "force_most", "N", " at its most", DASHED)):
                 x, y, u = (t[k].to_numpy(float) for k in ("grip_mm", f"{column}_{unit}", f"{column}_u95_{unit}"))
-                ax.plot(x, y, color=colour, linestyle=dashes, label=_spoken(str(lever)) + name)
+                ax.plot(x, y, color=colour, linestyle=dashes, label=spoken(str(lever)) + name)
                 ax.fill_between(x, y - u, y + u, color=colour, alpha=0.22, linewidth=0)
                 ax.plot(x[:1], y[:1], "o", color=colour)
         for ax, title, unit in ((travel, "Hand travel, stop to stop", "mm"),
@@ -335,10 +336,4 @@ def _misalignment_limits(t: Travel, ends: Sequence[tuple[str, str]]) -> list[tup
 
 def _end_name(t: Travel, end: tuple[str, str]) -> str:
     shared = sum(e == end[1] for _, e in t.ends) > 1
-    return f"{_spoken(end[0])} at {_spoken(end[1])}" if shared else _spoken(end[1])
-
-
-def _spoken(name: str) -> str:
-    return name.replace("_", " ").replace(".", ", ")
-
-
+    return f"{spoken(end[0])} at {spoken(end[1])}" if shared else spoken(end[1])

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from calib.advice.search import Model, Variant
 from calib.advice.whatif import RodSteps, WhatIf, what_if
 from calib.linkage.mechanism import CannotAssemble
+from calib.report.numbers import spoken
 from calib.results import AsBuilt, LoadedFigure
 from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
@@ -78,11 +79,6 @@ def chosen(data: Mapping[str, Any], holes: Mapping[str, str], mm: Mapping[str, f
     if want not in data["sets"] or None in steps:
         return None
     return {"set": data["sets"].index(want), "steps": steps}
-
-
-def spoken(name: str) -> str:
-    """A name from the rig file as read aloud."""
-    return name.replace("_", " ").replace(".", ", ")
 
 
 def _rod(r: RodSteps, built: Rig) -> dict[str, Any]:
