@@ -21,7 +21,7 @@ FLOORS: tuple[tuple[tuple[str, ...], ...], ...] = (
     (("calib.advice",), ("calib.estimation",)),
     (("calib.report",),),
     (("calib.run",), ("calib.shootplan", "calib.planning"), ("calib.checkup",)),
-    (("calib.surveying",),),
+    (("calib.surveying",), ("calib.shooting",)),
     (("calib.cli",),),
 )
 PLAIN = ("calib.results", "calib.trust")  # on the rig's floor, and not in the line written for developers

@@ -1,0 +1,85 @@
+"""What a shoot that is still going on knows of the figures that have a tolerance, and whether that is enough."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.advice.compare import compare
+from calib.advice.verdict import Outcome
+from calib.estimation.bundle import estimate
+from calib.linkage.mechanism import CannotAssemble
+from calib.planning.helps import ENOUGH
+from calib.rig.figures import FIGURES
+from calib.rig.model import Rig
+from capture.errors import UserError
+from capture.observations import Observations
+
+
+@dataclass(frozen=True)
+class KnownFigure:
+    """One figure with a tolerance, in the units of the surface. ``settled``: more photos would not change much."""
+
+    label: str
+    unit: str
+    value: float
+    u95: float
+    target: float
+    tolerance: float
+    digits: int
+    outcome: str  # met, not met, can't tell yet
+    settled: bool
+
+    @property
+    def text(self) -> str:
+        """"1.23 +/- 0.05 deg"."""
+        return f"{self.value:.{self.digits}f} \u00b1 {self.u95:.{self.digits}f} {self.unit}".rstrip()
+
+
+@dataclass(frozen=True)
+class Known:
+    """``trouble``: why there is nothing yet; ``noticed``: serious findings, to be settled before anything is judged."""
+
+    photos: int
+    figures: tuple[KnownFigure, ...] = ()
+    noticed: tuple[str, ...] = ()
+    trouble: str = ""
+    whole: bool = False  # straight ahead and both ends of the travel are there
+
+    @property
+    def enough(self) -> bool:
+        """Whether every tolerance can be judged, over the whole travel, with nothing left to settle."""
+        return bool(self.figures) and self.whole and not self.noticed and all(f.settled for f in self.figures)
+
+
+def known(rig: Rig, obs: Observations) -> Known:
+    """The estimate from the photos so far, figure by figure. Nothing is raised where they are too few yet.
+
+    >>> know = known(rig, observations)  # from load_rig and capture.read_shoot
+    >>> know.trouble, [f.label for f in know.figures][:1]
+    ('', ['toe, both wheels, toe-in positive'])
+    """
+    photos = len(obs.photos)
+    try:
+        fit = estimate(rig, obs)
+        comparison = compare(rig, fit)
+    except UserError as err:
+        return Known(photos, trouble=str(err))
+    except (ValueError, CannotAssemble, np.linalg.LinAlgError) as err:
+        return Known(photos, trouble=f"not worked out yet ({err})")
+    figures = []
+    for f in comparison.figures:
+        if f.verdict is None or f.target is None or f.tolerance is None:
+            continue
+        tight = bool(np.isfinite(f.u95)) and f.u95 <= ENOUGH * f.tolerance
+        settled = not f.doubt and (f.verdict.outcome is not Outcome.CANNOT_TELL or tight)
+        figures.append(KnownFigure(f.label, f.unit, f.measured, f.u95, f.target, f.tolerance,
+                                   max(2, FIGURES[f.name].digits), f.verdict.outcome.value, settled))
+    serious = tuple(x.text for x in fit.findings if x.serious)
+    return Known(photos, tuple(figures), serious, whole=_whole(rig, fit.positions))
+
+
+def _whole(rig: Rig, positions: Sequence[str]) -> bool:
+    return {rig.straight_ahead, rig.positions[0], rig.positions[-1]} <= set(positions)
