@@ -36,14 +36,15 @@ if TYPE_CHECKING:
     from calib.rig.survey import SurveyRig, load_survey, parse_survey
     from calib.rig.writer import rig_to_toml
     from calib.run import measure
+    from calib.shooting.desk import Shoot
     from calib.shootplan import ShootPlan, plan_shoot
     from calib.surveying import Survey, survey
     from capture.errors import UserError
 
 __all__ = [
     "AdjustOptions", "AsBuilt", "CannotAssemble", "Comparison", "Figure", "Finding", "Fit", "Linkage", "Options",
-    "Proposal", "Proposals", "Rig", "ShootPlan", "Survey", "SurveyRig", "Sweep", "Toggle", "UserError", "Verdict",
-    "check_limits", "compare", "curve_figures", "draw_rig", "estimate", "get_parameters", "kingpin_geometry",
+    "Proposal", "Proposals", "Rig", "Shoot", "ShootPlan", "Survey", "SurveyRig", "Sweep", "Toggle", "UserError",
+    "Verdict", "check_limits", "compare", "curve_figures", "draw_rig", "estimate", "get_parameters", "kingpin_geometry",
     "load_rig", "load_survey", "measure", "parse_rig", "parse_survey", "plan_shoot", "predicted_curves", "propose",
     "rig_to_toml", "second_look", "sensitivity", "starter_text", "steer_angles", "survey", "travel", "verdict",
     "wheel_headings", "with_parameters", "write_results", "write_starter",
@@ -69,6 +70,7 @@ _HOMES = {
     "calib.rig.survey": ("SurveyRig", "load_survey", "parse_survey"),
     "calib.rig.writer": ("rig_to_toml",),
     "calib.run": ("measure",),
+    "calib.shooting.desk": ("Shoot",),
     "calib.shootplan": ("ShootPlan", "plan_shoot"),
     "calib.surveying": ("Survey", "survey"),
     "capture.errors": ("UserError",),

@@ -37,8 +37,10 @@ class Shoot:
 
     >>> import tempfile
     >>> from pathlib import Path
+    >>> from calib import load_rig
+    >>> rig = load_rig("sample_data/rig.toml")
     >>> photo = Path("sample_data/before/ahead/IMG_0042.jpg").read_bytes()
-    >>> shoot = Shoot.open(rig, Path(tempfile.mkdtemp()))
+    >>> shoot = Shoot.open(rig, tempfile.mkdtemp())
     >>> shoot.add(photo, "ahead").verdict.word, shoot.session.standing("ahead").good
     ('good', 1)
     >>> shoot.add(photo, "ahead").again, shoot.undo(), shoot.session.standing("ahead").good
