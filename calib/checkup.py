@@ -17,7 +17,7 @@ from calib.linkage.designcheck import (
 from calib.linkage.plausible import rig_remarks
 from calib.linkage.sides import Difference, differences
 from calib.linkage.steering import curve_figures
-from calib.remarks import Remark
+from calib.remarks import Remark, sentences
 from calib.report.whole import free_path
 from calib.rig import drawing
 from calib.rig.model import Obstacle, Rig
@@ -76,7 +76,7 @@ def headline(c: Checkup) -> list[str]:
         return [f"{c.rig.name}: the rig file reads well."]
     broken = f"{c.broken} limit{'s are' if c.broken > 1 else ' is'} broken over the travel, see below."
     more = [broken] if c.broken else []
-    return [f"{c.rig.name}: the rig file reads, but look at these:", *(f"  - {r.text}" for r in c.remarks),
+    return [f"{c.rig.name}: the rig file reads, but look at these:", *(f"  - {s}" for s in sentences(c.remarks)),
             *(f"  - {m}" for m in more)]
 
 
@@ -120,7 +120,7 @@ def lines(c: Checkup) -> list[str]:
     if c.rig.obstacles:
         out += ["", "What rods must clear, as it runs:", *(f"  {run_of(o)}" for o in c.rig.obstacles)]
     if c.notes:
-        out += ["", "Without a tag:", *(f"  {n.text}" for n in c.notes)]
+        out += ["", "Without a tag:", *(f"  {s}" for s in sentences(c.notes))]
     return [*out, "", UNSEEN]
 
 

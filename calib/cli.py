@@ -141,6 +141,7 @@ def cmd_check(args: argparse.Namespace) -> int:
     """Read the rig file, draw it and print what the design should do."""
     from calib.advice.search import need_both_wheels
     from calib.checkup import check_up, draw, lines, still_remarks
+    from calib.remarks import sentences
 
     path = Path(args.rig)
     rig = read_rig(path)
@@ -152,7 +153,7 @@ def cmd_check(args: argparse.Namespace) -> int:
     try:
         found = check_up(rig)
     except UserError:  # what was noticed may well be why
-        print("\n".join([*(f"  - {r.text}" for r in still_remarks(rig)[0] if not r.note), look]))
+        print("\n".join([*(f"  - {s}" for s in sentences(r for r in still_remarks(rig)[0] if not r.note)), look]))
         raise
     print("\n".join([*lines(found), "", look]))
     if args.curves:

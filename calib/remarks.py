@@ -7,7 +7,7 @@ else makes the words. To add a remark: a code, a line in ``TABLE``, a check that
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
@@ -32,6 +32,7 @@ class Code(StrEnum):
     ODD_ONE_OUT = "odd_one_out"
     SCALE_BAR_FAR = "scale_bar_far"
     FAR_OUT = "far_out"
+    LEVER_AHEAD = "lever_ahead"
     HOLE_FAR = "hole_far"
     HOLE_BESIDE_ROW = "hole_beside_row"
     HOLE_UNEVEN = "hole_uneven"
@@ -58,6 +59,7 @@ class Code(StrEnum):
     WHEEL_NO_TAG = "wheel_no_tag"
     WHEEL_STILL = "wheel_still"
     WHEELS_APART = "wheels_apart"
+    OUTER_FURTHER = "outer_further"
     MISSES_TARGET = "misses_target"
     TARGET_NEGATIVE = "target_negative"
 
@@ -85,6 +87,17 @@ class Remark:
 
 NOTES = frozenset({Code.BOLT_NO_TAG, Code.WHEEL_NO_TAG})
 Says = Callable[[str, Mapping[str, Any]], str]
+
+
+def sentences(remarks: Iterable[Remark]) -> list[str]:
+    """One sentence a remark; three or more that say the same of several things are one."""
+    same: dict[tuple[Code, str], list[Remark]] = {}
+    for r in remarks:
+        same.setdefault((r.code, r.text.replace(r.item, "@", 1)), []).append(r)
+    out = []
+    for (_, words), some in same.items():
+        out += [words.replace("@", _listed(r.item for r in some), 1)] if len(some) > 2 else [r.text for r in some]
+    return out
 
 
 def place(v: object) -> str:
@@ -150,6 +163,9 @@ TABLE: dict[Code, Says] = {
         "1 %. Measure again, or print at 100 %."),
     Code.FAR_OUT: lambda i, f: (
         f"{i}: {f['what']} {place(f['at'])} lies {f['mm']:.0f} mm {f['way']}. Check its sign and digits."),
+    Code.LEVER_AHEAD: lambda i, f: (
+        f"{i}: its hinge {place(f['at'])} stands {f['mm']:.0f} mm ahead of the front axle, where no hand reaches from "
+        "the seat; behind the front axle x is negative."),
     Code.HOLE_FAR: lambda i, f: (
         f"{i}: hole {f['hole']} {place(f['at'])} is {f['mm']:.0f} mm from the next one; the others are "
         f"{f['usual']:.3g} mm apart."),
@@ -210,6 +226,9 @@ TABLE: dict[Code, Says] = {
     Code.WHEELS_APART: lambda i, f: (
         f"While {i} moves, the left wheel turns by {f['left']:+.1f} deg and the right one by {f['right']:+.1f} deg: "
         "they steer against each other."),
+    Code.OUTER_FURTHER: lambda i, f: (
+        f"At both stops of {i} the outer wheel turns {f['deg']:.1f} deg or more further than the inner one; it should "
+        f"turn less. Are {_listed(f['points'])} on the right side of their kingpins, ahead or behind?"),
     Code.MISSES_TARGET: lambda i, f: (
         f"{'As measured the rig misses its' if f['measured'] else 'The drawing misses its own'} target: {i} comes out "
         f"as {f['value']}, {f['wanted']} is wanted."),

@@ -10,13 +10,14 @@ import numpy as np
 from calib.linkage.lean import lean_limits
 from calib.linkage.limits import Limit, check_limits
 from calib.linkage.mechanism import CannotAssemble, Linkage, Sweep
-from calib.linkage.steering import curve_figures, lean_joint, wheel_headings
+from calib.linkage.steering import curve_figures, lean_joint, steer_angles, wheel_headings
 from calib.remarks import Code, Remark
 from calib.rig.figures import FIGURES, FigureKind
 from calib.rig.model import Rig, Target
 from capture.errors import UserError
 
 STILL_DEG = 0.5  # a wheel that turns less over the whole travel stands still
+FURTHER_DEG = 0.7  # an outer wheel that turns so much further than the inner one, both ways, is against Ackermann
 LIMIT_ORDER = ("reach", "toggle", "transmission", "misalignment", "clearance", "travel", "rod_length")
 
 
@@ -92,7 +93,22 @@ def motion_remarks(rig: Rig, sweep: Sweep) -> list[Remark]:
            if abs(deg) < STILL_DEG]
     if not out and len(turned) == 2 and turned["left"] * turned["right"] < 0:
         out.append(Remark(Code.WHEELS_APART, rig.driver, turned))
+    if not out and sweep.reached.all():
+        further = _outer_further(rig, sweep)
+        if further > FURTHER_DEG:
+            uprights = {w.upright for w in rig.wheels.values()}
+            balls = tuple(p.name for p in rig.points.values() if p.body in uprights)
+            out.append(Remark(Code.OUTER_FURTHER, rig.driver, {"deg": further, "points": balls}))
     return out
+
+
+def _outer_further(rig: Rig, sweep: Sweep) -> float:
+    """How much further the outer wheel turns than the inner one, deg, at the stop where it is least."""
+    steer = steer_angles(rig, sweep)
+    if set(steer) != {"left", "right"}:
+        return math.nan
+    ends = [(float(steer["left"][k]), float(steer["right"][k])) for k in (0, -1)]
+    return math.degrees(min(abs(r) - abs(a) if a + r >= 0 else abs(a) - abs(r) for a, r in ends))
 
 
 def all_limits(rig: Rig, sweep: Sweep) -> list[Limit]:

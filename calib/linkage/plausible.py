@@ -28,6 +28,7 @@ GROUND_MM = 25.0  # a tyre's lowest place off the ground
 SIDE_MM = 3.0  # on the wrong side of the centre line
 AXLE_MM, AXLE_DEG = 4.0, 3.0  # a wheel against the hinge it turns on
 REAR_MM = 25.0
+AHEAD_MM = 100.0  # a hand lever's hinge ahead of the front axle: out of reach
 SAME_MM = 1.0
 BAR_SHARE = 0.012  # printers are off by up to about 1 %
 STUBBY = 3.0  # thicknesses
@@ -141,6 +142,8 @@ def _far_out(rig: Rig) -> list[Remark]:
                 (abs(v[1]) - wide, abs(v[1]), "off the centre line"), (v[2] - 1300.0, v[2], "above the ground"))
         out += [Remark(Code.FAR_OUT, n, {"what": what, "at": v, "mm": mm, "way": way})
                 for by, mm, way in over if by > 0]
+    out += [Remark(Code.LEVER_AHEAD, b.name, {"at": b.pivot, "mm": b.pivot[0]}) for b in rig.bodies.values()
+            if b.role == "lever" and b.pivot[0] > AHEAD_MM]
     return out
 
 
