@@ -209,7 +209,8 @@ def extra_covariance(layout: Layout, names: Sequence[str], measured_wheels: Sequ
             if w.side not in measured_wheels:
                 var[i] = standard(w.spin_tol) ** 2 if n.kind is Kind.SPIN else 1.0
             elif n.kind is Kind.CENTRE:
-                var[i] = 1.0  # a hub is no truer than that
+                wide = n.owner not in measured_wheels and rig.wheels[n.owner].centre_tol > USUAL_CENTRE
+                var[i] = standard(rig.wheels[n.owner].centre_tol) ** 2 if wide else 1.0  # a hub is no truer than 1 mm
     out = np.diag(var)
     for side in measured_wheels:  # where the tyre sits along its axle is not seen: more than the same 2 mm counts there
         w = rig.wheels[side]

@@ -109,6 +109,8 @@ def _filled(data: Mapping[str, Any], found: set[KeyPath]) -> dict[str, Any]:
     for side, t in wheels.items():
         if "centre" not in t and "pivot" not in _spinning(out, side, t):
             left_out(("wheels", side, "centre"), t, [0.0, -400.0 if side == "right" else 400.0, 240.0])
+        else:
+            t.setdefault("centre_tolerance", ROUGH_MM)
         if "spin_axis" not in t:
             left_out(("wheels", side, "spin_axis"), t, [0.0, 1.0, 0.0])
             t.setdefault("spin_tolerance", ROUGH_DEG)
