@@ -39,6 +39,7 @@ COMMON = {
     "name": "Dabchick", "tolerance": "3", "wheelbase": "1.21 m", "track": "744", "radius": "235",
     "kingpin.behind": "0", "kingpin.out": "320", "kingpin.up": "235", "caster": "11", "inclination": "12 over 75",
     "rod.kind": "clamp", "rod.range": "25", "rod.length": "", "offset": "5/8 in", "toe": "", "ratio": "0.76",
+    "ratio.off": "0.06",
 }
 LEVER = {"lever.behind": "390", "lever.out": "150", "lever.up": "170", "lever.push": "28", "lever.pull": "30",
          "right.stops": "no", "holes.way": "above", "holes.lean": "0", "holes.count": "4", "holes.first": "62",
@@ -129,6 +130,7 @@ def test_answers_give_the_rig_that_they_mean_number_by_number() -> None:
     assert rig.bodies["right_lever"].travel is None  # meets no stops of its own
     assert rig.bodies["crank"].pivot == near((10, 0, 190)) and rig.bodies["crank"].axis == (0, 0, 1)
     assert rig.targets["toe"].tolerance == near(math.radians(0.5)) and rig.targets["ratio"].value == 0.76
+    assert rig.targets["ratio"].tolerance == 0.06
     assert all(t.offset == near(15.875) for t in rig.tags.values() if t.centres_on)
     assert {t.size for t in rig.tags.values() if t.centres_on} == {44.0} and len(rig.tags) == 15
 

@@ -27,6 +27,7 @@ from calib.rig.schema import REQUIRED, ROW, implied
 from calib.rig.starter import LAYOUTS, starter_text
 from capture.errors import UserError
 from capture.targets import PART_IDS
+from tests.render.leaning import lean_shoot
 from tests.render.shoot import simulate_observations
 from tests.render.truth import make_truth, random_errors
 
@@ -120,12 +121,21 @@ def test_each_layout_is_a_whole_example(layout: str, tmp_path: Path, capsys: pyt
     assert layout != "bar" or main(["check", str(path)]) == 0
 
 
-@pytest.mark.parametrize("layout", ["bar", *(pytest.param(x, marks=pytest.mark.slow) for x in ("direct", "crank"))])
+@pytest.mark.parametrize("layout", ["bar", *(pytest.param(x, marks=pytest.mark.slow) for x in ("direct", "crank",
+                                                                                            "leaning"))])
 def test_a_shoot_of_a_layout_can_be_estimated(layout: str) -> None:
     rng = np.random.default_rng(5)
-    design = parse_rig(starter_text("x", layout))
-    truth = make_truth(design, random_errors(design, rng, 0.5), rng, views=3)
-    fit = estimate(design, simulate_observations(truth, 0.05, rng))
+    text = starter_text("x", layout)
+    for label, nominal in (("right2", "back3"), ("right1", "back1"), ("left1", "push1"), ("left2", "push3"),
+                           ("lean_left", "lean_l"), ("lean_right", "lean_r")):
+        text = text.replace(f'"{label}"', f'"{nominal}"')  # labels that the simulated shoots know
+    design = parse_rig(text)
+    if layout == "leaning":
+        design, truth, observations = lean_shoot(5, design=design)
+    else:
+        truth = make_truth(design, random_errors(design, rng, 0.5), rng, views=3)
+        observations = simulate_observations(truth, 0.05, rng)
+    fit = estimate(design, observations)
     assert fit.converged
     names, sd = fit.as_built.names, np.sqrt(np.diag(fit.as_built.cov))
     for rod, r in truth.rig.rods.items():

@@ -73,9 +73,9 @@ _OVER = "Phone inclinometer; or plumb line and rule: write 12 over 60 for 12 mm 
 
 
 def _place(key: str, section: str, what: str, layouts: tuple[str, ...], *, out: bool = True, behind: bool = True,
-           up: bool = True) -> list[Question]:
+           up: bool = True, sketch: str = "") -> list[Question]:
     """Where a point stands: behind the cross line, out from the chalk line, above the floor."""
-    sketch, found = ("place" if out else "middle"), []
+    sketch, found = sketch or ("place" if out else "middle"), []
     if behind:
         found.append(Question(f"{key}.behind", section, f"a  How far behind the cross line is {what}? Ahead of it: a "
                               "minus.", _PLUMB + " Square to the cross line.", sketch=sketch, lo=-3000, hi=3000,
@@ -124,7 +124,7 @@ def _rod(key: str, what: str, layouts: tuple[str, ...]) -> list[Question]:
                  sketch="rod", choices=("one", "both"), default="both", layouts=layouts, when=screwed),
         Question(f"{key}.range", "Rods", "m  How much shorter or longer than now can it be set, either way?",
                  "So far that 1.5 diameters of thread, or the least overlap of the tubes, stay engaged. A rod that "
-                 "slips out steers nothing.", sketch="rod", default="12", lo=0.5, hi=300, layouts=layouts,
+                 "slips out steers nothing.", sketch="rod", lo=0.5, hi=300, layouts=layouts,
                  when=lambda a: a.get(f"{key}.kind", "") != "fixed"),
         Question(f"{key}.length", "Rods", "l  How long is it from ball to ball? Leave empty: as the places say.",
                  "Tape or calipers from one end's outer edge to the other's same edge. A good check of the places.",
@@ -151,7 +151,7 @@ QUESTIONS: tuple[Question, ...] = (
     Question("inclination", "Kingpins", "e  How far does its top lean in, in front view? Out: a minus.", _OVER,
              kind="angle", sketch="inclination", lo=-50, hi=50),
     *_place("lean", "Lean", "the line that the axle leans about, on the cross line", ("leaning",), out=False,
-            behind=False),
+            behind=False, sketch="lean"),
     Question("lean.fall", "Lean", "n  How far does that line fall towards the front? Rising: a minus.", _OVER,
              kind="angle", sketch="lean", default="0", lo=-60, hi=60, layouts=("leaning",)),
     Question("lean.stop", "Lean", "How far does it lean to either side?", "Phone inclinometer on the axle, upright "
@@ -208,12 +208,14 @@ QUESTIONS: tuple[Question, ...] = (
     *_rod("tie_rod", "the tie rod", LEVERS),
     Question("offset", "Tags and aims", "p  On a rod end's bolt, how far is it from the tag's paper down to the middle "
              "of the ball?", "Calipers on one bolt with its tag's plate on; as it will be, if it is not glued yet.",
-             sketch="bolt", default="16", lo=-200, hi=200),
+             sketch="bolt", lo=-200, hi=200),
     Question("toe", "Tags and aims", "How far may the toe of both wheels together be off zero?",
              "What you would still ride with.", kind="angle", default="0.5", lo=0.01, hi=10),
     Question("ratio", "Tags and aims", "How far should a wheel turn for each degree of the lever or bar, near straight "
              "ahead? Leave empty: no aim.", "From your drawing, such as 0.76.", kind="number", lo=0.01, hi=10,
              optional=True),
+    Question("ratio.off", "Tags and aims", "How far may that number be off?", "What you would still ride with.",
+             kind="number", default="0.05", lo=0.001, hi=5, when=lambda a: bool(a.get("ratio", "").strip())),
 )
 BY_KEY = {q.key: q for q in QUESTIONS}
 LAYOUT = Question("layout", "Before you measure", "Which is it?",

@@ -69,7 +69,7 @@ def rig_text(layout: str, answers: Answers) -> str:
     tables["tags"] = {n: {} for n in names if n != "right_lever"}
     tables["targets"] = {"toe": _inline({"value": 0, "tolerance": _tidy(v("toe"))})}
     if v.given("ratio"):
-        tables["targets"]["ratio"] = _inline({"value": _tidy(v("ratio")), "tolerance": 0.06})
+        tables["targets"]["ratio"] = _inline({"value": _tidy(v("ratio")), "tolerance": _tidy(v("ratio.off"))})
     for section, table in tables.items():
         doc.add(tomlkit.nl())
         doc.add(section, table)
@@ -190,5 +190,5 @@ def length_by_places(layout: str, answers: Answers, key: str) -> float | None:
     if any(not q.default and not q.optional and not answers.get(q.key, "").strip() for q in needed):
         return None
     places = {k: x for k, x in answers.items() if not k.startswith(("rod.", "tie_rod."))}
-    rig = rig_of(layout, {**places, "rod.kind": "fixed", "tie_rod.kind": "fixed"})
+    rig = rig_of(layout, {**places, "rod.kind": "fixed", "tie_rod.kind": "fixed", "offset": "0"})
     return next(rig.rods[n].length for n, (k, _, _) in _ENDS[layout].items() if k == key)

@@ -75,14 +75,15 @@ def carried(rig: Rig, b: Body, at: dict[str, float]) -> Body:
     return replace(b, parent="frame", pivot=place(rig, at, b.pivot), axis=(float(d[0]), float(d[1]), float(d[2])))
 
 
-def lean_shoot(seed: int, sigma: float = 0.05, slope: float = -0.2) -> tuple[Rig, Truth, Observations]:
-    """Design, truth and corners of a shoot of the leaning sample.
+def lean_shoot(seed: int, sigma: float = 0.05, slope: float = -0.2,
+               design: Rig | None = None) -> tuple[Rig, Truth, Observations]:
+    """Design, truth and corners of a shoot of the leaning sample, or of another ``design`` with its lean positions.
 
     The build's errors, the gluing of bolt tags, rod seats at every position and the lean lock are drawn as wide as
     the estimate takes them.
     """
     rng = np.random.default_rng(seed)
-    design = leaning(slope)
+    design = design or leaning(slope)
     rig = build(design, random_errors(design, rng))
     known = Priors(np.zeros(9), np.ones(9), 1.0, 1.0, 1.0, 1.0, 1.0)
     play, lock = known.rod_play_sd, known.lock_sd
