@@ -41,7 +41,7 @@ class Conditions:
     of a photo to its last. Pixels are those of a picture 4000 px wide.
     """
 
-    corner_px: float = 0.045  # a saddle, per axis
+    corner_px: float = 0.048  # a saddle, per axis, with what the saddles of a tag share
     hinge_mm: float = 0.05
     hinge_rad: Mapping[str, float] = field(default_factory=lambda: {"lever": 0.8e-3, "crank": 0.5e-3,
                                                                     "upright": 0.25e-3})

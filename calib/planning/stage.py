@@ -21,9 +21,9 @@ from capture.targets import PAPERS_MM, SADDLES, Board
 Array = NDArray[np.float64]
 SHORT_OF_STOPS = 0.92  # share of the travel at which the outermost positions are set, where they are no stops
 SPUN = np.deg2rad(110.0)  # a wheel from one spin position to the next
-CANDIDATES = tuple(View(float(az), el) for el in (40.0, 55.0) for az in range(-180, 180, 30)) + tuple(
-    View(float(az), 68.0) for az in (-90, 0, 90, 180))
-SPIN_VIEWS = (View(105.0, 30.0), View(-105.0, 30.0), View(75.0, 32.0), View(-75.0, 32.0))  # wheels from outside
+CANDIDATES = tuple(View(float(az), el) for el in (43.0, 52.0) for az in range(-180, 180, 30))
+# lower, wheels and seats hide tags; steeper, a photo hardly tells its own focal length from its distance
+SPIN_VIEWS = (View(105.0, 39.0), View(-105.0, 39.0), View(75.0, 39.0), View(-75.0, 39.0))  # wheels from outside
 HAND_AZ, HAND_EL, HAND_ROLL = 4.0, 3.0, 5.0  # deg: how far a hand-held camera is from where it was asked for
 CLEAR = 22.0  # mm from the board's edge to what moves, seen from above
 IN_THE_WAY = 30  # sightings that a bolt or tag under the board's edge counts as
