@@ -27,7 +27,8 @@ from calib.linkage.rotations import rotation
 from calib.report.confirm import BeforeAfter, after_changes, load_before, load_sheet
 from calib.report.contents import Results
 from calib.report.folder import write_results
-from calib.report.html import render
+from calib.report.glossary import glossary
+from calib.report.html import render, sketches
 from calib.report.numbers import places, pm
 from calib.report.overlay import draw_over, to_pixels, upright
 from calib.report.page import report_html, sheet_words, verdict_card
@@ -36,6 +37,7 @@ from calib.report.sheet import CHECKS, MET, NOT_MET, RULES, TRIAL, UNKNOWN, WARN
 from calib.report.sheet_pdf import draw_sheet
 from calib.report.whole import seal
 from calib.results import AsBuilt, CameraFit, Code, Finding, Fit, PhotoFit
+from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
 from calib.rig.parameters import get_parameters, with_parameters
 from calib.rig.reader import load_rig
@@ -490,6 +492,28 @@ def test_tables_of_the_page_hold_the_numbers_of_the_run(run: tuple[Results, Path
     assert {r[0] for r in found["Photo by photo"][0][1:]} == {p.name for p in results.observations.photos}
 
 
+def test_glossary_has_a_sentence_and_a_sketch_for_every_word_and_one_source_for_figures(
+        run: tuple[Results, Path]) -> None:
+    terms = {t.word: t for t in glossary(list(FIGURES))}
+    for kind in FIGURES.values():
+        if kind.side == "both":
+            assert terms[kind.short].meaning == kind.meaning
+    assert {"transmission angle", "toggle, over centre", "Ackermann", "caster", "caster trail"} <= set(terms)
+    drawing = sketches()
+    for t in terms.values():
+        assert "<path" in drawing(t.sketch, t.word), t.word
+    assert "<path" not in drawing("no such sketch", "")
+    page = (run[1] / "report.html").read_text(encoding="utf-8")
+    assert page.count('class="sketch"') == len(glossary([str(n) for n in run[0].figures["name"]]))
+
+
+def test_one_thing_has_one_name_and_one_sign(run: tuple[Results, Path]) -> None:
+    for kind in FIGURES.values():  # in full it begins as it is called in short
+        assert kind.label.startswith(kind.short) or kind.of_one_side, kind.name
+    page = (run[1] / "report.html").read_text(encoding="utf-8")
+    assert "+/-" not in page and "less design" not in page and ">design<" not in page
+
+
 def card(sheet: Sheet, head: str, steps: list[str]) -> str:
     """The verdict box as HTML."""
     return render("card.html.j2", card=verdict_card(sheet, head, steps, None))
@@ -625,3 +649,54 @@ def test_sheet_of_14_long_tolerances_prints_on_one_page(tmp_path: Path, paper: s
     page.write_text(render("sheet.html.j2", title="Go / no-go sheet", lead="36 photos", paper=paper,
                            **sheet_words(long_sheet(14))), encoding="utf-8")
     assert len(printed(page, tmp_path / "sheet.pdf").pages) == 1
+
+
+MEASURE = """
+<script>window.addEventListener('load', function () { setTimeout(function () {
+  document.querySelectorAll('details').forEach(function (d) { d.open = true; });
+  var out = [], wide = document.documentElement.clientWidth;
+  document.querySelectorAll('td.v, td.v .tag, .badge-cell').forEach(function (e) {
+    var r = e.getBoundingClientRect();
+    if (r.width) { out.push('verdict ' + Math.max(r.right - wide, -r.left).toFixed(1)); }
+  });
+  document.querySelectorAll('img[src^="data:image/svg"]').forEach(function (e) {
+    var svg = atob((e.currentSrc || e.src).split(',')[1]);
+    var drawn = parseFloat(/width="([0-9.]+)pt/.exec(svg)[1]) * 4 / 3;
+    var scale = e.getBoundingClientRect().width / drawn, sizes = svg.match(/font(-size)?: [^;"]*?([0-9.]+)px/g) || [];
+    if (scale) { sizes.forEach(function (s) {
+      out.push('text ' + (parseFloat(/([0-9.]+)px/.exec(s)[1]) * scale * 4 / 3).toFixed(2) + ' ' + e.alt);
+    }); }
+  });
+  document.querySelectorAll('svg text').forEach(function (e) {
+    var svg = e.ownerSVGElement, r = svg.getBoundingClientRect(), box = svg.viewBox.baseVal;
+    if (r.width) { out.push('text ' + (parseFloat(getComputedStyle(e).fontSize) * Math.min(r.width / box.width,
+      r.height / box.height)).toFixed(2) + ' ' + e.textContent); }
+  });
+  out.push('page ' + (document.documentElement.scrollWidth - wide), 'wide ' + wide);
+  document.title = 'measured';
+  var pre = document.createElement('pre');
+  pre.id = 'measured';
+  pre.textContent = out.join('\\n');
+  document.body.appendChild(pre);
+}, 300); });</script></body>"""
+
+
+@in_browser
+def test_on_a_phone_every_verdict_is_in_sight_and_text_in_plots_can_be_read(
+        run: tuple[Results, Path], tmp_path: Path) -> None:
+    # a window of a headless browser is never narrower than 500 px: a frame of 390 in it is
+    page = (run[1] / "report.html").read_text(encoding="utf-8").replace("</body>", MEASURE)
+    (tmp_path / "report.html").write_text(page, encoding="utf-8")
+    outer = tmp_path / "phone.html"
+    outer.write_text('<iframe src="report.html" style="width:390px;height:3000px;border:0"></iframe>'
+                     "<pre id='got'></pre><script>setInterval(function () { "
+                     "var m = frames[0].document.getElementById('measured'); "
+                     "if (m) { document.getElementById('got').textContent = m.textContent; } }, 100);</script>",
+                     "utf-8")
+    said = browse(outer, "--allow-file-access-from-files", "--virtual-time-budget=3000", "--dump-dom")
+    lines = said.split("<pre id=\"got\">")[1].split("</pre>")[0].splitlines()
+    assert "wide 390" in lines and "page 0" in lines
+    verdicts = [float(x.split()[1]) for x in lines if x.startswith("verdict")]
+    texts = sorted((float(x.split()[1]), x) for x in lines if x.startswith("text"))
+    assert len(verdicts) >= 8 and max(verdicts) <= 0.0
+    assert len(texts) >= 100 and texts[0][0] >= 11.0, texts[:5]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import html
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -66,6 +67,17 @@ def render(template: str, **context: Any) -> str:
     return _environment().get_template(template).render(**context)
 
 
+def sketches() -> Callable[[str, str], str]:
+    """The glossary's drawings: key and word to SVG."""
+    macro = _environment().get_template("sketches.html.j2").module.sketch  # type: ignore[attr-defined]
+    return lambda key, word: str(macro(key, word))
+
+
+def _as_written(value: Any) -> Any:
+    """The sign that tables use, where a sentence made for terminals has it in letters that every console knows."""
+    return value.replace("+/-", "\u00b1") if isinstance(value, str) else value
+
+
 @cache
 def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -74,7 +86,7 @@ def _environment() -> Environment:
     from calib.report.sheet import listing
 
     env = Environment(loader=PackageLoader("calib.report"), autoescape=True, undefined=StrictUndefined,
-                      trim_blocks=True, lstrip_blocks=True)
+                      trim_blocks=True, lstrip_blocks=True, finalize=_as_written)
     env.filters.update(percent=percent, sentence=sentence, listing=listing, anchor=anchor, sections=sections)
     env.policies["json.dumps_kwargs"] = {"separators": (",", ":")}
     return env

@@ -17,6 +17,7 @@ from calib.advice.worklist import CAUTIONS as WORK_CAUTIONS
 from calib.findings import Code, in_order
 from calib.report import tables
 from calib.report.confirm import Before
+from calib.report.glossary import glossary
 from calib.report.html import Picture, picture, render, sentence
 from calib.report.linkage_view import travel_view
 from calib.report.misses import explain
@@ -113,6 +114,7 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
         confirm=None if before is None else _confirm(results, folder, before),
         work=_work(results.work), plots=plots, tables=shown,
         linkage=travel_view(results), findings=findings,
+        glossary=glossary([str(n) for n in results.figures["name"]]),
         whatif=_whatif(results, whatif), whatif_caution=WHATIF_CAUTION,
         lens=lens_line(results.fit), offsets=offsets_line(results.fit), sheet_lead="", paper=_paper(results.design),
         **sheet_words(sheet))

@@ -68,7 +68,7 @@ class _Flow:
     def words(self, said: str, scale: float = 1.0, bold: bool = False, colour: str = INK, indent: float = 0.0,
               tick: bool = False) -> None:
         """A paragraph; with a box before it to tick."""
-        size = self.size * scale
+        size, said = self.size * scale, said.replace("+/-", "\u00b1")
         lines = wrapped(said, size, self.width - indent, bold)
 
         def draw(page: _Page, y: float) -> None:

@@ -80,7 +80,7 @@ def figures_table(figures: pd.DataFrame) -> Table | None:
         rows.append([str(r["label"]), f"{design:.{digits}f}" if math.isfinite(design) else "-",
                      bare(float(r["measured"]), u, unit), unit, wanted, badge(cell_text(r["verdict"])),
                      _share(r["from_photos"]), doubted(r)])
-    return _without_empty(table(("figure", "design", "measured, 95 %", "unit", "wanted", "verdict", "from photos",
+    return _without_empty(table(("figure", "drawn", "measured, 95 %", "unit", "wanted", "verdict", "from photos",
                                  DOUBT), rows, (1, 2, 4, 6)))
 
 
@@ -110,8 +110,8 @@ def positions_table(measured: pd.DataFrame) -> Table | None:
                 value, u = r.get(f"{side}{what}_deg", math.nan), r.get(f"{side}{what}_u95_deg", math.nan)
                 row.append(bare(float(value), float(u), "deg"))
         rows.append([*row, doubted(r)])
-    return _without_empty(table(("position", "lever, deg", "left steer, deg", "less design", "right steer, deg",
-                                 "less design", DOUBT), rows, (1, 2, 3, 4, 5)))
+    return _without_empty(table(("position", "lever, deg", "left steer, deg", "left less drawn", "right steer, deg",
+                                 "right less drawn", DOUBT), rows, (1, 2, 3, 4, 5)))
 
 
 def loaded_table(figures: Sequence[LoadedFigure], doubts: Mapping[str, str]) -> Table | None:
@@ -167,8 +167,8 @@ def pivots_table(pivots: pd.DataFrame) -> Table | None:
         change = tuple(("+" if x > 0 else "") + bare(x, e, unit) for x, e in zip(off, u, strict=False))
         rows.append([spaced(cell_text(r["what"])), ("x", "y", "z") if len(built) == 3 else "", *place, change, unit,
                      _share(r["from_photos"]), doubted(r)])
-    return _without_empty(table(("what", "", "design", "measured", "difference, 95 %", "unit", "from photos", DOUBT),
-                                rows, (2, 3, 4, 6)))
+    return _without_empty(table(("what", "", "drawn", "measured", "measured less drawn, 95 %", "unit", "from photos",
+                                 DOUBT), rows, (2, 3, 4, 6)))
 
 
 def _numbers(v: object) -> list[float]:
@@ -223,7 +223,7 @@ def lean_table(lean: pd.DataFrame) -> Table | None:
     rows = [[str(r["position"]), str(r["side"]), pm(r["lean_deg"], r["lean_u95_deg"]), pm(r["steer_deg"], r["u95_deg"]),
              f"{r['model_deg']:.2f}", f"{r['design_deg']:.2f}", pm(r["difference_deg"], r["difference_u95_deg"])]
             for _, r in lean.iterrows()]
-    return table(("position", "wheel", "lean, deg", "steer from it, deg", "model", "drawing", "measured less model"),
+    return table(("position", "wheel", "lean, deg", "steer from it, deg", "model", "drawn", "measured less model"),
                  rows, (2, 3, 4, 5, 6))
 
 

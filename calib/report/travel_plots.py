@@ -153,7 +153,7 @@ def draw_hand(hand: pd.DataFrame, narrow: bool = False) -> Figure:
                                 (force, "Push that steers with 10 N m", "N")):
             ax.set(xlabel="grip, mm from the lever's hinge", ylabel=unit, ylim=(0, None))
             ax.set_title(title, loc="left")
-            ax.legend(fontsize=9)
+            ax.legend(fontsize=9.4)
         figure.tight_layout()
     return figure
 
@@ -230,14 +230,14 @@ def _line(ax: Axes, t: Travel, column: str, name: str, colour: str, scale: float
 def _limit(ax: Axes, value: float, name: str) -> None:
     ax.axhline(value, color=LIMIT, linewidth=1.2, linestyle=(0, (1, 1.5)))
     ax.annotate(f"{name} {value:g}", (0.995, value), xycoords=("axes fraction", "data"), ha="right",
-                va="top" if name == "least" else "bottom", color=LIMIT, fontsize=9,
+                va="top" if name == "least" else "bottom", color=LIMIT, fontsize=9.4,
                 xytext=(0, -2 if name == "least" else 2), textcoords="offset points")
 
 
 def _legend(ax: Axes) -> None:
     count = len(ax.get_legend_handles_labels()[1])
     if count:
-        ax.legend(ncols=2, loc="upper center", bbox_to_anchor=(0.5, -0.19), fontsize=9, handlelength=1.3,
+        ax.legend(ncols=2, loc="upper center", bbox_to_anchor=(0.5, -0.19), fontsize=9.4, handlelength=1.3,
                   columnspacing=1.2)
 
 
@@ -267,7 +267,7 @@ def _outer_inner(ax: Axes, t: Travel) -> None:
     ax.set_ylabel("outer wheel, deg")
     ax.set_xlim(left=0)
     ax.set_ylim(bottom=0)
-    ax.legend(loc="upper left", fontsize=9).set_gid(INSIDE)
+    ax.legend(loc="upper left", fontsize=9.4).set_gid(INSIDE)
 
 
 def _turn(ax: Axes, t: Travel, x: str) -> None:
@@ -297,7 +297,7 @@ def _toggle(ax: Axes, t: Travel, x: str) -> None:
             if at is not None:
                 ax.plot(np.degrees(at), 0, "x", color=colour, markersize=9, markeredgewidth=2, clip_on=False)
 
-    one(t.design_hold, GREY if both else LEFT, DASHED if both else "-", 1.1 if both else 1.6, "drawing")
+    one(t.design_hold, GREY if both else LEFT, DASHED if both else "-", 1.1 if both else 1.6, "drawn")
     if t.built_hold is not None:
         one(t.built_hold, LEFT, "-", 1.6, "as built")
     _limit(ax, float(np.degrees(t.rig.min_transmission)), "least")
