@@ -46,7 +46,7 @@ LEVER = {"lever.behind": "390", "lever.out": "150", "lever.up": "170", "lever.pu
          "holes.spacing": "10", "holes.use": "b", "holes.out": "165"}
 CRANK = {"crank.behind": "-10", "crank.up": "190", "in.angle": "", "in.count": "3", "in.first": "64",
          "in.spacing": "10", "in.use": "B", "in.up": "195", "out.behind": "66", "out.out": "29", "out.up": "165"}
-TIE = {"tie_rod.kind": "screw", "tie_rod.thread": "", "tie_rod.ends": "both", "tie_rod.range": "18",
+TIE = {"tie_rod.kind": "screw", "tie_rod.thread": "M8", "tie_rod.ends": "both", "tie_rod.range": "18",
        "tie_rod.length": ""}
 ARM = {"arm.behind": "84", "arm.out": "326", "arm.up": "182"}
 ANSWERS: dict[str, dict[str, str]] = {

@@ -105,7 +105,7 @@ def _row(key: str, part: str, layouts: tuple[str, ...], sketch: str) -> list[Que
                  "Calipers over several holes, divided by the number of gaps.", sketch=sketch, lo=1, hi=300,
                  layouts=layouts, when=several),
         Question(f"{key}.use", "Holes", "Which hole is in use? A is nearest to the hinge.",
-                 "Look.", kind="word", sketch=sketch, default="A", layouts=layouts, when=several),
+                 "Look.", kind="word", sketch=sketch, layouts=layouts, when=several),
     ]
 
 
@@ -116,12 +116,12 @@ def _rod(key: str, what: str, layouts: tuple[str, ...]) -> list[Question]:
     return [
         Question(f"{key}.kind", "Rods", f"How is {what} set to length?",
                  "screw: threaded rod ends; clamp: two tubes and a clamp; fixed: not at all.", kind="choice",
-                 sketch="rod", choices=("screw", "clamp", "fixed"), default="screw", layouts=layouts),
+                 sketch="rod", choices=("screw", "clamp", "fixed"), layouts=layouts),
         Question(f"{key}.thread", "Rods", "Which thread?", "M8, M8x1 (fine) or 1/4-28 (inch).", kind="thread",
-                 sketch="rod", default="M8", layouts=layouts, when=screwed),
+                 sketch="rod", layouts=layouts, when=screwed),
         Question(f"{key}.ends", "Rods", "How many threaded ends work as the rod is turned?",
                  "both: a right-hand and a left-hand end; one: the other end only turns along.", kind="choice",
-                 sketch="rod", choices=("one", "both"), default="both", layouts=layouts, when=screwed),
+                 sketch="rod", choices=("one", "both"), layouts=layouts, when=screwed),
         Question(f"{key}.range", "Rods", "m  How much shorter or longer than now can it be set, either way?",
                  "So far that 1.5 diameters of thread, or the least overlap of the tubes, stay engaged. A rod that "
                  "slips out steers nothing.", sketch="rod", lo=0.5, hi=300, layouts=layouts,
