@@ -28,7 +28,7 @@ from capture.observations import Observations
 
 BEYOND = 2.0  # of a tolerance, three coordinates together
 TOLD_MM = 5.0  # 95 %: a place known no better than this is not surveyed
-HELD_BY_STOPS = ("lock", "lock_left", "lock_right", "symmetry", "turn_circle", "ackermann_error")
+HELD_BY_STOPS = tuple(k.name for k in FIGURES.values() if k.at_ends)
 
 
 @dataclass(frozen=True)

@@ -94,6 +94,7 @@ class FigureKind:
     side: Side = "both"
     target: bool = True  # whether a rig file may set one
     rule: Rule = "within"
+    at_ends: bool = False  # stands on where the driver's travel ends
     one_stop: bool = False  # stands on a single stop of the driver, or on the difference of the two
     usual_tolerance: tuple[float, float] | None = None  # surface units; outside, `check` asks (common practice)
 
@@ -150,20 +151,22 @@ FIGURES: dict[str, FigureKind] = {k.name: k for k in (
                _travel(lambda t: t.way * t.slope)),
     FigureKind("symmetry", "left/right symmetry, left lock less right lock", "left/right symmetry", "deg", 2, "travel",
                "lock to the left less lock to the right", "lock", _travel(lambda t: _locks(t)[0] - _locks(t)[1]),
-               one_stop=True, usual_tolerance=(0.12, 6.0)),
+               one_stop=True, usual_tolerance=(0.12, 6.0), at_ends=True),
     FigureKind("ackermann_error", "Ackermann error, worst over the travel", "Ackermann error", "deg", 2, "travel",
                "outer wheel's angle off the ideal for the inner, worst over the travel", "ackermann",
-               _travel(lambda t: np.abs(t.ackermann).max(axis=-1)), rule="at most", usual_tolerance=(0.12, 8.0)),
+               _travel(lambda t: np.abs(t.ackermann).max(axis=-1)), rule="at most", usual_tolerance=(0.12, 8.0),
+               at_ends=True),
     FigureKind("lock", "lock, mean of left and right", "lock", "deg", 2, "travel",
                "steer at the lever stops, mean of the two wheels", "lock",
-               _travel(lambda t: 0.5 * (_locks(t)[0] + _locks(t)[1])), usual_tolerance=(0.25, 12.0)),
+               _travel(lambda t: 0.5 * (_locks(t)[0] + _locks(t)[1])), usual_tolerance=(0.25, 12.0), at_ends=True),
     FigureKind("lock_left", "lock left", "lock left", "deg", 2, "travel", "the same, steering left", "lock",
-               _travel(lambda t: _locks(t)[0]), side="left", one_stop=True, usual_tolerance=(0.25, 12.0)),
+               _travel(lambda t: _locks(t)[0]), side="left", one_stop=True, usual_tolerance=(0.25, 12.0), at_ends=True),
     FigureKind("lock_right", "lock right", "lock right", "deg", 2, "travel", "the same, steering right", "lock",
-               _travel(lambda t: _locks(t)[1]), side="right", one_stop=True, usual_tolerance=(0.25, 12.0)),
+               _travel(lambda t: _locks(t)[1]), side="right", one_stop=True, usual_tolerance=(0.25, 12.0),
+               at_ends=True),
     FigureKind("turn_circle", "turning circle, outer front wheel", "turning circle", "mm", 0, "travel",
                "diameter of the circle the outer front wheel draws, the wider of left and right", "turn",
-               _travel(lambda t: t.circles.max(axis=-1)), usual_tolerance=(10.0, 3000.0)),
+               _travel(lambda t: t.circles.max(axis=-1)), usual_tolerance=(10.0, 3000.0), at_ends=True),
     FigureKind("straight", "straight, lever angle at which the wheels are straight", "straight", "deg", 2, "travel",
                "lever angle at which the mean heading of both wheels is zero", "straight",
                _travel(lambda t: t.straight), target=False),
