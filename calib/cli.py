@@ -250,7 +250,7 @@ def _find(rig_path: Path, photos: Path, workers: int | None, second: SecondProce
             second.warm()
 
     obs = read_shoot(photos, codes, board, workers=workers, progress=progress,
-                     meanwhile=None if second is None else _load)
+                     meanwhile=None if second is None else _load, positions=rig.labels)
     return rig, obs
 
 
@@ -301,7 +301,7 @@ def cmd_survey(args: argparse.Namespace) -> int:
     for remark in rough.rig.remarks:
         print(remark, file=sys.stderr)
     obs = read_shoot(Path(args.photos), set(rough.rig.tag_by_code()), Board.for_paper(rough.rig.board.paper),
-                     workers=args.workers, progress=Progress("reading photos"))
+                     workers=args.workers, progress=Progress("reading photos"), positions=rough.rig.labels)
     from calib.findings import in_order
     from calib.surveying import survey
     from capture.observations import aside_lines

@@ -24,6 +24,7 @@ class Code(StrEnum):
     FEW_PHOTOS = "few_photos"
     NO_POSITION = "no_position"
     TAG_MISSING = "tag_missing"
+    TAG_UNSEEN = "tag_unseen"
     WRONG_POSITION = "wrong_position"
     TAG_MISREAD = "tag_misread"
     TAG_UNFIT = "tag_unfit"
@@ -169,6 +170,11 @@ def _no_position(f: Finding) -> str:
 def _tag_missing(f: Finding) -> str:
     return (f'Tag "{f.item}" (code {f.facts["printed_code"]}) was not found in any photo, so what it marks rests on '
             "the drawing and the other tags.")
+
+
+def _tag_unseen(f: Finding) -> str:
+    return (f'Tag "{f.item}" is in no photo of {quoted(f.positions)}: there its part stands as its other tags and '
+            "the rods say.")
 
 
 def _wrong_position(f: Finding) -> str:
@@ -452,6 +458,7 @@ TABLE: dict[Code, Entry] = {
     Code.FEW_PHOTOS: Entry(_few_photos, touches=_ALL, local=True),
     Code.NO_POSITION: Entry(_no_position, serious=False),
     Code.TAG_MISSING: Entry(_tag_missing, serious=False, touches=()),
+    Code.TAG_UNSEEN: Entry(_tag_unseen, serious=False, touches=()),
     Code.WRONG_POSITION: Entry(_wrong_position, touches=_ALL),
     Code.TAG_MISREAD: Entry(_tag_misread, serious=False),
     Code.TAG_UNFIT: Entry(_tag_unfit),

@@ -7,7 +7,7 @@ import os
 import signal
 from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from capture.corners import Saddles, fit_planes, project, refine_tag
 from capture.detection import Tag, board_homography, find_tags, looks_mirrored
 from capture.errors import UserError
+from capture.labels import as_named
 from capture.observations import COLUMNS, Observations, PhotoInfo, SetAside, aside_lines
 from capture.photos import PhotoMeta, list_shoot, read_photo
 from capture.targets import BOARD_IDS, CELLS, SADDLES, Board
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int, str], None]
 _LEAST_SADDLES = 8  # of a tag's 32; fewer say the tag is mostly hidden
+_MESSENGER_PX = 2048  # longer side that messengers leave of a picture, at most (common practice, no source)
 _LAYOUT_MISFIT = 0.12  # of a tag's edge: a board printed to another layout is out by far more
 
 
@@ -54,12 +56,14 @@ class Outcome:
 
 
 def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, workers: int | None = None,
-               progress: Progress | None = None, meanwhile: Callable[[], None] | None = None) -> Observations:
+               progress: Progress | None = None, meanwhile: Callable[[], None] | None = None,
+               positions: Sequence[str] = ()) -> Observations:
     """Corners of every photo of a shoot.
 
     ``source``: folder with one folder per lever position, or CSV with the columns photo, position. Corners of
     tags on ``board`` and of part tags in ``known_codes`` enter the table; other part tags seen are noted.
-    Photos are only read, never changed. ``progress(done, all, name)`` is called here, in this process, and
+    ``positions``: labels that the rig file names; a folder that is hardly one of them is refused before any photo is
+    read. Photos are only read, never changed. ``progress(done, all, name)`` is called here, in this process, and
     ``meanwhile()`` once, when other processes have begun to read.
     Raises UserError when no photo, or only one, is left to work with.
 
@@ -68,14 +72,15 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     Traceback (most recent call last):
     capture.errors.UserError: no_such_folder does not exist: give the folder that holds one folder of photos for ...
     """
-    listed = list_shoot(Path(source))
+    listed, notes = as_named(list_shoot(Path(source)), positions, str(source))
     jobs = [_Job(path, position, name, frozenset(known_codes), board) for path, position, name in listed]
     done: list[Outcome] = []
     for outcome in _run(jobs, workers, meanwhile):
         done.append(outcome)
         if progress is not None:
             progress(len(done), len(jobs), outcome.name)
-    return gathered(done, str(source))
+    obs = gathered(done, str(source))
+    return replace(obs, notes=(*notes, *obs.notes))
 
 
 def gathered(done: Sequence[Outcome], source: str = "") -> Observations:
@@ -116,8 +121,19 @@ def gathered(done: Sequence[Outcome], source: str = "") -> Observations:
         raise UserError(f"Only one usable photo in {source} ({photos[0].name}): take at least three of each lever "
                         f"position, from different sides.{also}", "few_photos", photos[0].name)
     notes = [f"Tag {code} is in {count} photo(s) but not in the rig file: add it there if it sits on a part."
-             for code, count in sorted(unknown.items())]
+             for code, count in sorted(unknown.items())] + _through_a_messenger(photos)
     return Observations(pd.concat(tables, ignore_index=True), tuple(photos), tuple(aside), tuple(notes))
+
+
+def _through_a_messenger(photos: Sequence[PhotoInfo]) -> list[str]:
+    """What is said of a shoot of small pictures none of which says anything of its camera."""
+    largest = max(max(p.width, p.height) for p in photos)
+    if largest > _MESSENGER_PX or any(p.camera or p.focal_px_guess for p in photos):
+        return []
+    sizes = sorted({f"{max(p.width, p.height)} x {min(p.width, p.height)}" for p in photos})
+    return [f"All photos are small ({', '.join(sizes[:3])} pixels) and none says which camera took it, as after a "
+            "messenger, which shrinks pictures and drops what the camera wrote into them: all is known worse than need "
+            "be. Copy the photos off the phone by cable or as files and run it again."]
 
 
 def _run(jobs: list[_Job], workers: int | None, meanwhile: Callable[[], None] | None = None) -> Iterator[Outcome]:

@@ -116,3 +116,16 @@ def test_final_findings_name_each_oddity_and_nothing_on_a_sound_shoot(
     assert by_code[Code.BOARD_BOWED].facts["mm"] == 2.5
     assert Code.SCALE_UNKNOWN in by_code and Code.SCALE_DISAGREES not in by_code
     assert scale_finding(bare, state, cov) == []
+
+
+def test_a_tag_that_no_photo_of_a_position_shows_is_named_with_it(
+        sound: tuple[RigProblem, State, Observations]) -> None:
+    problem, state, _ = sound
+    cov = np.eye(problem.layout.size) * 1e-8
+    table = residuals(problem, {})
+    whole = {f.item: f.positions for f in final_findings(problem, state, cov, table, 1.0) if f.code is Code.TAG_UNSEEN}
+    tag = next(t for t in problem.layout.tags if t not in whole and problem.rig.tags[t].centres_on)
+    less = table[~((table["tag"] == tag) & table["position"].isin(["push2", "back1"]))]
+    found = {f.item: f for f in final_findings(problem, state, cov, less, 1.0) if f.code is Code.TAG_UNSEEN}
+    assert found.keys() == {*whole, tag} and not found[tag].serious
+    assert set(found[tag].positions) == {"push2", "back1"} & set(problem.layout.positions) and found[tag].positions

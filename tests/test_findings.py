@@ -59,6 +59,7 @@ SAID = [
     (Finding(Code.BOARD_BOWED, "board", facts={"mm": 1.26}), ["1.3 mm"]),
     (Finding(Code.ROD_MISFIT, "r", ("push1",), {"mm": -0.456}), ["-0.46 mm longer", '"push1"']),
     (Finding(Code.ANGLE_UNKNOWN, "b", ("push1",)), ['turn of b at "push1"']),
+    (Finding(Code.TAG_UNSEEN, "crank_in", ("push1", "back2")), ['Tag "crank_in" is in no photo of "push1", "back2"']),
     (Finding(Code.LEVER_CREPT, "left_lever", ("push1",), {"deg": 0.314}),
      ['"push1"', "left lever moved by at least 0.31 deg"]),
     (Finding(Code.LEVER_STILL, "left_lever", facts={"deg": 0.314, "travel": 64.0}), ["within 0.3 deg", "of 64 deg"]),

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from calib.advice.travel import Travel, curves_of, end_key, half_widths, travel, ways
+from calib.advice.travel import Travel, curves_of, end_key, half_widths, pair_key, travel, ways
 from calib.cli import main
 from calib.linkage.contacts import SteeredWheel
 from calib.linkage.mechanism import Linkage, points_now
@@ -113,7 +113,7 @@ def test_bands_are_the_scatter_of_rigs_drawn_at_random(built: AsBuilt) -> None:
     rng = np.random.default_rng(4)
     p = get_parameters(built.rig, built.names)
     keys = ("ratio_left", "ackermann_error_deg", "toe_change_deg", "camber_left_deg", "force_ratio",
-            end_key("transmission", ("left_tie", "crank.left_out")), "clearance left_rod to left_tie mm")
+            end_key("transmission", ("left_tie", "crank.left_out")), "clearance_left_rod_to_left_tie_mm")
     many: dict[str, list[np.ndarray]] = {k: [] for k in keys}
     for q in rng.multivariate_normal(p, built.cov, 100):
         c = curves_of(with_parameters(built.rig, built.names, q), lever)
@@ -144,7 +144,7 @@ def test_table_counts_toe_from_straight_ahead_and_leaves_wide_turns_out(both: Tr
     moved = t["toe_change_deg_asbuilt"] - t["toe_change_deg_asbuilt"].iloc[32]
     np.testing.assert_allclose(moved, change, atol=1e-9)
     assert np.isnan(t["turn_circle_mm_design"].iloc[32]) and (t["turn_circle_mm_design"].dropna() > 5000).all()
-    gaps = [t[f"clearance {a} to {b} mm_asbuilt"].min() for a, b in both.pairs]
+    gaps = [t[f"{pair_key((a, b))}_asbuilt"].min() for a, b in both.pairs]
     every = sorted(t[c].min() for c in t if c.startswith("clearance") and c.endswith("_asbuilt"))
     assert gaps == every[:4]
 
@@ -159,6 +159,8 @@ def test_every_picture_draws_both_rigs_and_its_limit(both: Travel) -> None:
     assert sum(len(y) == len(both.table) for y in lines) == 8  # 4 ends, drawn and as built
     level = [y[0] for y in lines if len(y) == 2 and y[0] > 0 and y[0] == y[1]]
     assert level == pytest.approx([math.degrees(both.rig.min_transmission)])
+    said = [t.get_text() for t in ax.texts]
+    assert f"smallest allowed, deg: {math.degrees(both.rig.min_transmission):g}" in said
     assert band_note(both, found["ratio"]) == "" and "without band" in band_note(both, found["toggle"])
 
 

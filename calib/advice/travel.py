@@ -136,13 +136,18 @@ def _variants(rig: Rig, names: Sequence[str], rows: Array, lever: Array, way: fl
 
 
 def end_key(what: str, end: tuple[str, str]) -> str:
-    """Name of a rod end's curve: "transmission left_rod at crank.left_in deg"."""
-    return f"{what} {end[0]} at {end[1]} deg"
+    """Name of a rod end's curve: "transmission_left_rod_at_crank_left_in_deg"."""
+    return _heading(f"{what}_{end[0]}_at_{end[1]}_deg")
 
 
 def pair_key(pair: tuple[str, str]) -> str:
-    """Name of a pair's clearance curve."""
-    return f"clearance {pair[0]} to {pair[1]} mm"
+    """Name of a pair's clearance curve: "clearance_left_rod_to_chain_line_mm"."""
+    return _heading(f"clearance_{pair[0]}_to_{pair[1]}_mm")
+
+
+def _heading(name: str) -> str:
+    """As every other column is named."""
+    return name.replace(".", "_").replace(" ", "_")
 
 
 def hold_over_travel(rig: Rig) -> HoldOverTravel:

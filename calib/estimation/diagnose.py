@@ -321,6 +321,22 @@ def reference_findings(problem: RigProblem, s: State, cov: Array) -> list[Findin
     return out
 
 
+def _unseen_somewhere(problem: RigProblem, residuals: pd.DataFrame) -> list[Finding]:
+    """Tags that no photo of some position shows: a wheel's where wheels are turned, other parts' at the levers'."""
+    rig, layout = problem.rig, problem.layout
+    seen = set(zip(residuals["tag"], residuals["position"], strict=True))
+    out = []
+    for tag in layout.tags:
+        body = rig.bodies.get(rig.tags[tag].body)
+        if body is None:
+            continue
+        due = [p for p in layout.positions if (p in rig.spin_positions) == (body.role == "wheel")]
+        gone = tuple(p for p in due if (tag, p) not in seen)
+        if gone:
+            out.append(Finding(Code.TAG_UNSEEN, tag, gone))
+    return out
+
+
 def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.DataFrame, sigma: float,
                    ) -> list[Finding]:
     """What the finished estimate shows to be odd: photos, tags, rods and joints that do not fit or are not known."""
@@ -361,6 +377,7 @@ def final_findings(problem: RigProblem, s: State, cov: Array, residuals: pd.Data
             slot = layout.angle(*key)
             if slot is not None and np.sqrt(cov[slot, slot]) > np.deg2rad(1.0):
                 out.append(Finding(Code.ANGLE_UNKNOWN, body, (key[1],)))
+    out += _unseen_somewhere(problem, residuals)
     out += reference_findings(problem, s, cov)
     if sigma > 2.0:
         out.append(Finding(Code.CORNERS_ROUGH, "all photos", facts={"factor": sigma}))

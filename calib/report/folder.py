@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -34,6 +34,9 @@ from calib.rig.writer import as_built_toml
 from calib.second_process import SecondProcess, Task, Work
 from calib.uncertainty import own_half_widths
 from capture.csvcells import safe_cells
+
+DUST = 1e-9  # mm, deg or plain: nothing, in a table for people
+ALONG = 0.9  # of a hinge's component, from which it lies along that axis of the frame
 
 Say = Callable[[str], None]
 
@@ -86,10 +89,10 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
                     ("lean", results.lean), ("hand", results.hand), ("riders", results.riders)):
         if not len(t) and name in ("play", "lean", "hand", "riders"):
             continue
-        safe_cells(t).to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
+        safe_cells(without_dust(t)).to_csv(folder / f"{name}.csv", index=False, float_format="%.6g")
     if results.travel is not None:
         over = results.travel.table.assign(doubt=results.comparison.doubt)
-        over.to_csv(folder / "travel.csv", index=False, float_format="%.6g")
+        without_dust(over).to_csv(folder / "travel.csv", index=False, float_format="%.6g")
     made("corners", write_corners, obs)
     say("drawing over the photos")
     drawn = [(caption, folder / name)
@@ -123,6 +126,7 @@ def append_results(results: Results, folder: Path, event: str, before: Before | 
 def pivots_flat(pivots: pd.DataFrame) -> pd.DataFrame:
     """The pivot table with its x, y, z cells as columns of their own, for a spreadsheet."""
     rows = []
+    axes = {str(r["item"]): r["measured"] for _, r in pivots.iterrows() if str(r["what"]).endswith(" axis direction")}
     for _, r in pivots.iterrows():
         row: dict[str, Any] = {}
         for c in pivots.columns:
@@ -134,8 +138,22 @@ def pivots_flat(pivots: pd.DataFrame) -> pd.DataFrame:
                     row.update({f"{c}_{k}": x for k, x in zip("xyz", v, strict=True)})
             else:
                 row[c] = v
-        rows.append(row)
+        rows.append(_without_own_axis(row, axes.get(str(r["item"]))) if str(r["what"]).endswith(" pivot") else row)
     return pd.DataFrame(rows)
+
+
+def _without_own_axis(row: dict[str, Any], axis: Sequence[float] | None) -> dict[str, Any]:
+    """A pivot's row without what is no measurement: its place along its own hinge is the drawing's by definition."""
+    if axis is None or max(map(abs, axis)) < ALONG:
+        return row
+    k = "xyz"[int(np.argmax(np.abs(axis)))]
+    return row | {f"{c}_{k}": None for c in ("difference", "u95")}
+
+
+def without_dust(t: pd.DataFrame) -> pd.DataFrame:
+    """The table with exact zeros where rounding left something like 1e-20."""
+    return t.assign(**{c: t[c].where(t[c].abs() >= DUST, t[c] * 0.0) + 0.0 for c in t.columns
+                       if pd.api.types.is_float_dtype(t[c])})
 
 
 def write_json(path: Path, data: Any) -> None:

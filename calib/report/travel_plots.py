@@ -26,6 +26,7 @@ COLOURS = (LEFT, RIGHT, GREEN, "#CC79A7", "#000000", "#56B4E9", "#E69F00")  # Ok
 MARKS = ("o", "s", "^", "D", "v", "P", "X")
 DASHED: Any = (0, (4, 3))
 LIMIT = "#a23b00"
+SMALLEST_ANGLE, LARGEST_TILT = "smallest allowed, deg:", "largest allowed, deg:"
 SIZE = (4.15, 3.5)  # inches; on a phone held upright it becomes a tenth smaller
 INSIDE = "legend_inside"  # marks a legend that needs no room below
 Curve = tuple[str, str, str]  # column, name in the legend, colour
@@ -94,7 +95,7 @@ def panels(t: Travel) -> list[Panel]:
                 continue
             curves = [(end_key(what, e), _end_name(t, e), COLOURS[k % len(COLOURS)]) for k, e in enumerate(here)]
             if what == "transmission":
-                limits = [(float(np.degrees(rig.min_transmission)), "least")]
+                limits = [(float(np.degrees(rig.min_transmission)), SMALLEST_ANGLE)]
                 words = "Between rod and the direction that turns nothing; below the line a rod loses its hold."
             else:
                 limits = _misalignment_limits(t, here)
@@ -115,7 +116,7 @@ def panels(t: Travel) -> list[Panel]:
         out.append(Panel("clearance", f"Clearance, the {len(pairs)} closest" if len(pairs) > 1 else "Clearance",
                          "Gap between the surfaces of straight round rods and tubes. Tubes are where the drawing has "
                          "them; the band leaves out any doubt of that.", True,
-                         over(*pairs, y="mm", limits=[(rig.min_clearance, "least")], low=_floor(t))))
+                         over(*pairs, y="mm", limits=[(rig.min_clearance, "smallest allowed, mm:")], low=_floor(t))))
     out.append(Panel("force", "Hand force ratio",
                      "Moment about the steering axes for one unit of moment at the lever, without friction. One "
                      "newton at the grip gives this many N mm for every mm from the lever's hinge to the grip.", True,
@@ -230,8 +231,8 @@ def _line(ax: Axes, t: Travel, column: str, name: str, colour: str, scale: float
 def _limit(ax: Axes, value: float, name: str) -> None:
     ax.axhline(value, color=LIMIT, linewidth=1.2, linestyle=(0, (1, 1.5)))
     ax.annotate(f"{name} {value:g}", (0.995, value), xycoords=("axes fraction", "data"), ha="right",
-                va="top" if name == "least" else "bottom", color=LIMIT, fontsize=9.4,
-                xytext=(0, -2 if name == "least" else 2), textcoords="offset points")
+                va="top" if name.startswith("smallest") else "bottom", color=LIMIT, fontsize=9.4,
+                xytext=(0, -2 if name.startswith("smallest") else 2), textcoords="offset points")
 
 
 def _legend(ax: Axes) -> None:
@@ -300,7 +301,7 @@ def _toggle(ax: Axes, t: Travel, x: str) -> None:
     one(t.design_hold, GREY if both else LEFT, DASHED if both else "-", 1.1 if both else 1.6, "drawn")
     if t.built_hold is not None:
         one(t.built_hold, LEFT, "-", 1.6, "as built")
-    _limit(ax, float(np.degrees(t.rig.min_transmission)), "least")
+    _limit(ax, float(np.degrees(t.rig.min_transmission)), SMALLEST_ANGLE)
     ax.set_ylim(bottom=0)
     ax.set_xlabel(x)
     ax.set_ylabel("weakest transmission, deg")
@@ -329,9 +330,9 @@ def _misalignment_limits(t: Travel, ends: Sequence[tuple[str, str]]) -> list[tup
     for e in ends:
         of.setdefault(round(float(np.degrees(t.rig.points[e[1]].misalignment)), 6), []).append(_end_name(t, e))
     if len(of) == 1:
-        return [(v, "most") for v in of]
+        return [(v, LARGEST_TILT) for v in of]
     common = max(of, key=lambda v: len(of[v]))
-    return [(v, f"{'others' if v == common else '; '.join(of[v])}: most") for v in sorted(of)]
+    return [(v, f"{'others' if v == common else '; '.join(of[v])}: {LARGEST_TILT}") for v in sorted(of)]
 
 
 def _end_name(t: Travel, end: tuple[str, str]) -> str:

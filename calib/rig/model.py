@@ -242,6 +242,12 @@ class Rig:
         """The driver's travel, rad; DEFAULT_TRAVEL each way where the rig file gives none."""
         return self.bodies[self.driver].travel or (-DEFAULT_TRAVEL, DEFAULT_TRAVEL)
 
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """Every position label that photos may be filed under."""
+        loaded = (self.loaded,) if self.loaded else ()
+        return tuple(dict.fromkeys([*self.positions, *self.spin_positions, *self.lean_positions, *loaded]))
+
     def tag_by_code(self) -> dict[int, Tag]:
         """Tags keyed by printed code."""
         return {t.code: t for t in self.tags.values()}

@@ -84,7 +84,8 @@ def measured_comments(as_built: AsBuilt, doubt: Callable[[str, str], str] = lamb
         direction = first.direction
         every = {Kind.LENGTH: names[:1], Kind.TRAVEL: travel_names(first.owner)}.get(first.kind)
         each = [u95.get(n) for n in every or vector_names(first.owner, first.kind, first.hole)]
-        parts = ["-" if u is None else f"{_u(u, direction):.2f}" for u in each]
+        nothing = _nothing_to_know(as_built.rig, first)
+        parts = ["-" if u is None or k == nothing else f"{_u(u, direction):.2f}" for k, u in enumerate(each)]
         shares = [as_built.from_photos[n] for n in names
                   if math.isfinite(as_built.from_photos.get(n, math.nan)) and u95[n] > 1e-9]
         text = "+/- " + ", ".join(parts) + (" deg" if direction else " mm")
@@ -94,6 +95,14 @@ def measured_comments(as_built: AsBuilt, doubt: Callable[[str, str], str] = lamb
             text += f"; {why}"
         out[_comment_path(as_built.rig, first)] = text
     return out
+
+
+def _nothing_to_know(rig: Rig, n: ParameterName) -> int | None:
+    """The component that is no measurement: a pivot's place along its own hinge, a direction's length."""
+    if n.kind not in (Kind.PIVOT, Kind.AXIS, Kind.SPIN):
+        return None
+    along = [abs(c) for c in (rig.wheels[n.owner].spin if n.kind is Kind.SPIN else rig.bodies[n.owner].axis)]
+    return along.index(max(along)) if max(along) > ALONG else None
 
 
 def _u(x: float, direction: bool) -> float:
@@ -120,6 +129,8 @@ def _as_a_design(rig: Rig, rod: Rod) -> bool:
     gap = abs(rod.length - math.dist(rig.points[rod.a].xyz, rig.points[rod.b].xyz))
     return rod.shortest <= rod.length <= rod.longest and gap <= rod.tol + ASSEMBLY_SLACK
 
+
+ALONG = 0.9  # of a unit vector's component, from which the vector lies along that axis of the frame
 
 Getter = Callable[[Any], Any]
 
