@@ -134,9 +134,15 @@ def _wanted(r: pd.Series, name: str, unit: str) -> str:
     target, tolerance = (float(r.get(c, math.nan)) for c in ("target", "tolerance"))
     if not math.isfinite(target + tolerance):
         return ""
-    said = (f"at most {target + tolerance:.6g}" if name in FIGURES and FIGURES[name].rule == "at most"
-            else f"{target:.6g} \u00b1 {tolerance:.6g}")
+    said = asked(name, target, tolerance)
     return f"{said} {unit}" if unit and unit != "plain" else said
+
+
+def asked(name: str, target: float, tolerance: float) -> str:
+    """What a figure is to be, without unit: "0 \u00b1 0.5", or "at most 1.7" where only too much of it is wrong."""
+    if name in FIGURES and FIGURES[name].rule == "at most":
+        return f"at most {target + tolerance:.6g}"
+    return f"{target:.6g} \u00b1 {tolerance:.6g}"
 
 
 def _remarks(findings: Sequence[Mapping[str, object]]) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ import pandas as pd
 from calib.advice.proposal import percent
 from calib.report.confirm import BeforeAfter
 from calib.report.numbers import bare, places, pm
-from calib.report.sheet import MET, NOT_MET, UNKNOWN, Sheet, listing
+from calib.report.sheet import MET, NOT_MET, UNKNOWN, Sheet, asked, listing
 from calib.results import LoadedFigure
 from calib.rig.figures import FIGURES, kinds
 
@@ -62,10 +62,6 @@ def _share(v: Any) -> str:
     return f"{100 * float(v):.0f} %" if pd.notna(v) else ""
 
 
-def _decimals(v: Any) -> int:
-    return len(f"{float(v):g}".partition(".")[2])
-
-
 def figures_table(figures: pd.DataFrame) -> Table | None:
     """Every figure with design, measured and verdict; those of one side where they are judged (see sides_table)."""
     rows: list[list[Cell]] = []
@@ -76,7 +72,7 @@ def figures_table(figures: pd.DataFrame) -> Table | None:
         digits = places(u, unit)
         wanted = ""
         if pd.notna(r["tolerance"]):
-            wanted = f"{float(r['target']):.{_decimals(r['target'])}f} \u00b1 {float(r['tolerance']):g}"
+            wanted = asked(str(r["name"]), float(r["target"]), float(r["tolerance"]))
         rows.append([str(r["label"]), f"{design:.{digits}f}" if math.isfinite(design) else "-",
                      bare(float(r["measured"]), u, unit), unit, wanted, badge(cell_text(r["verdict"])),
                      _share(r["from_photos"]), doubted(r)])
@@ -190,7 +186,7 @@ def predicted_table(predicted: Sequence[Mapping[str, Any]]) -> Table | None:
         unit, chance = f.get("unit", ""), f.get("chance")
         rows.append([f["label"], pm(f.get("now", math.nan), f.get("now_u95", math.nan), unit),
                      pm(f["value"], f["u95"], unit),
-                     f"{f['target']:g} \u00b1 {f['tolerance']:g}" if f.get("tolerance") is not None else "",
+                     asked(f["name"], f["target"], f["tolerance"]) if f.get("tolerance") is not None else "",
                      percent(chance) if chance is not None else ""])
     return table(("figure", "now", "predicted after", "wanted", "chance met"), rows, (1, 2, 3, 4))
 
