@@ -97,6 +97,9 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
     say("drawing over the photos")
     drawn = [(caption, folder / name)
              for caption, name in made("photos", draw_over_photos, fit, obs.photos, here=True)]
+    whatif = None
+    if results.proposals is not None and not results.comparison.doubt:
+        whatif = made("whatif", whatif_data, results.design, fit.as_built, fit.loaded, here=True)
     say("drawing plots")
     made("fit", draw_fit, results.photos, fit.residuals)
     made("comparison", draw_comparison, results.curves, results.measured, results.figures, *looks)
@@ -107,8 +110,6 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
     if before is not None:
         made("confirm", draw_confirm, before.curves, before.predicted, results.curves, results.measured, *looks)
     made("sheet", draw_sheet, *on_paper(results.design, obs, fit, results.sheet()))
-    advised = results.proposals is not None and not results.comparison.doubt
-    whatif = made("whatif", whatif_data, results.design, fit.as_built, fit.loaded) if advised else None
     if failed:
         raise next((e for e in failed if isinstance(e, OSError)), failed[0])
     say("writing the report")
