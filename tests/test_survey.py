@@ -302,3 +302,11 @@ def test_tags_in_each_others_place_are_named(one: str, other: str, said: list[st
         drawing_from_photos(rough_file(taken.design, NONE, 2), obs)
     lines = str(e.value).splitlines()
     assert len(lines) == 2 and all(line.startswith(x) for line, x in zip(sorted(lines), said, strict=True))
+
+
+def test_a_wheel_that_only_crept_keeps_the_axle_of_the_file() -> None:
+    rough, scene = rough_file(shoot(35, 15.0).design, 15.0, 35), shoot(35, 15.0)
+    assert not scene.design.spin_positions
+    drawn = drawing_from_photos(rough, scene.obs)
+    for side, w in rough.rig.wheels.items():
+        assert drawn.rig.wheels[side].spin == w.spin and "axle not seen" in drawn.unseen[f"{side} wheel"]

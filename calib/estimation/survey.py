@@ -33,6 +33,7 @@ TRACK_MM = 5.0  # 95 %: each tyre's middle, by a track read off a tape
 BY_TAG_MM = 40.0  # 95 %: a tyre's middle, by where its tag is stuck
 LEAST_GIVEN = 3  # places that make a frame
 LEAST_TURN = np.deg2rad(2.0)  # a part that turned less has no hinge of its own
+SPUN = np.deg2rad(20.0)  # a wheel that turned less was not turned by hand
 SURE_TURN = np.deg2rad(8.0)  # a tag that turned by less tells its own hinge too roughly
 OTHER_MM, OTHER_RAD = 60.0, np.deg2rad(15.0)  # seen: 16 mm and 2.5 deg between tags of one part, 400 mm else
 ACROSS_MM = 20.0  # a tag this far beyond the centre line is on the other side
@@ -122,10 +123,15 @@ def frame_of(rough: SurveyRig, layout: Layout, s: State) -> FrameRule:
     lines = {n: Line(s.axis_p[i], s.axis_d[i]) for i, n in enumerate(layout.bodies)}
     bolts = {t.centres_on: normals[n] for n, t in rough.rig.tags.items() if t.centres_on and n in normals}
     balls = {n: x for n, x in balls.items() if n in bolts}
-    turned = {b for (b, _), a in zip(layout.angle_keys, s.angles, strict=True) if abs(a) > LEAST_TURN}
+    turned = {b for (b, _), a in zip(layout.angle_keys, s.angles, strict=True) if abs(a) > _least_turn(rough.rig, b)}
     cameras = -np.einsum("pji,pj->pi", s.photo_R, s.photo_t)
     return _frame(rough, _with_lines(rough.rig, {n: x for n, x in lines.items() if n in turned}, balls, bolts, tags,
                                      normals, cameras))
+
+
+def _least_turn(rig: Rig, body: str) -> float:
+    """How far (rad) a part must have turned for its hinge to be seen; wheels creep, and an axle must be known well."""
+    return SPUN if rig.bodies[body].role == "wheel" else LEAST_TURN
 
 
 def _seen(rig: Rig, hinges: Mapping[str, start.Hinge], ahead: Mapping[str, start.Motion], cameras: Array) -> _Seen:
@@ -137,7 +143,8 @@ def _seen(rig: Rig, hinges: Mapping[str, start.Hinge], ahead: Mapping[str, start
         if tag.centres_on is not None:
             balls[tag.centres_on] = tags[n] - tag.offset * normals[n]
             bolts[tag.centres_on] = normals[n]
-    lines = {n: Line(h.point, h.axis) for n, h in hinges.items() if h.certain}
+    lines = {n: Line(h.point, h.axis) for n, h in hinges.items()
+             if h.certain and np.ptp([0.0, *h.angles.values()]) > _least_turn(rig, n)}
     return _with_lines(rig, lines, balls, bolts, tags, normals, cameras)
 
 

@@ -7,6 +7,20 @@ left out; or no place, axis or length is given at all. A vehicle comes out right
 between balls and from hinges lies within 1.5 times its stated 95 % half-width, "said" where those that do not are
 under a finding or the survey ends with a sentence, silently wrong else.
 
+Measured, 100 vehicles of each, seeds 1 to 100:
+
+| places wrong by, mm | right | said | silently wrong |
+|---|---|---|---|
+| 15 | 97 | 0 | 3 |
+| 30 | 96 | 0 | 4 |
+| 50 | 97 | 0 | 3 |
+| none given | 100 | 0 | 0 |
+
+Of the ten, one vehicle (seed 35, three times; toe 50 deg off) had wheels that only crept, whose axles were believed:
+they no longer are (test_a_wheel_that_only_crept_keeps_the_axle_of_the_file); the table is from before. The other seven
+are single figures at 1.5 to 1.6 times what is stated, most of them trail, which hangs on level front to rear. The
+shoots are clean ones, but for tags that were not found.
+
 Run: python -m tests.bench.survey [vehicles of each, default 20] [first seed, default 1] [mm; -1: none; default all]
 """
 
