@@ -1,0 +1,1 @@
+"""The phone page of ``rigtrue shoot``: a small server on the local network. Nothing below imports it."""

@@ -1,0 +1,76 @@
+"""What the page shows, as plain data."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from calib.phone.sketch import sketch
+from calib.shooting.desk import Answer, Shoot
+from calib.shooting.known import Known
+from calib.shooting.session import Standing, spot
+
+if TYPE_CHECKING:
+    from calib.phone.bench import Bench
+
+
+def state_data(bench: Bench, at: str, phones: int) -> dict[str, Any]:
+    """All of it; ``at``: the position shown, the first that is not done where it is none."""
+    shoot = bench.shoot
+    standings = {s.ask.position: s for s in shoot.session.standings()}
+    if at not in standings:
+        at = next((p for p, s in standings.items() if not s.done), list(standings)[-1])
+    later = [p for p, s in standings.items() if not s.done and p != at]
+    after = list(standings).index(at)
+    following = next((p for p in later if list(standings).index(p) > after), later[0] if later else "")
+    return {
+        "vehicle": shoot.rig.name, "at": _position(shoot, standings[at]), "next": following,
+        "positions": [{"name": p, "good": s.good, "want": s.ask.photos, "done": s.done} for p, s in standings.items()],
+        "last": _last(shoot), "known": _known(bench.known, bench.working_out, not later and standings[at].done),
+        "phones": phones, "reading": len(shoot.waiting),
+    }
+
+
+def answer_data(answer: Answer) -> dict[str, Any]:
+    """The verdict on one photo."""
+    return {"name": answer.name, "word": answer.verdict.word, "lines": list(answer.verdict.lines),
+            "counts": answer.verdict.counts, "again": answer.again}
+
+
+def _position(shoot: Shoot, s: Standing) -> dict[str, Any]:
+    tags = shoot.rig.tags
+    return {"name": s.ask.position, "do": s.ask.do, "todo": s.todo, "good": s.good, "want": s.ask.photos,
+            "views": [{"words": spot(v), "done": there} for v, there in zip(s.ask.views, s.views, strict=True)],
+            "few": [{"code": tags[t].code, "name": t.replace("_", " ").replace(".", " "), "seen": n}
+                    for t, n in s.few.items()],
+            "sketch": sketch(shoot.rig, s, shoot.session.views(s.ask.position))}
+
+
+def _last(shoot: Shoot) -> dict[str, Any] | None:
+    if not shoot.session.photos:
+        return None
+    photo = shoot.session.photos[-1]
+    said = shoot.session.verdict(photo)
+    return {"name": photo.name, "at": photo.position, "word": said.word, "lines": list(said.lines)}
+
+
+def _known(k: Known | None, working: bool, all_taken: bool) -> dict[str, Any]:
+    """``say`` is what it comes to, in a few words."""
+    figures = [] if k is None else [{"label": f.label, "value": f.text, "outcome": f.outcome, "settled": f.settled,
+                                     "wanted": _wanted(f.target, f.tolerance, f.digits, f.unit)} for f in k.figures]
+    out: dict[str, Any] = {"working": working, "photos": 0 if k is None else k.photos, "figures": figures,
+                           "noticed": [] if k is None else list(k.noticed), "enough": bool(k and k.enough)}
+    if k is None or k.trouble:
+        return out | {"say": "Nothing yet", "why": "" if k is None else k.trouble}
+    if k.noticed:
+        return out | {"say": "Settle this first", "why": ""}
+    if k.enough:
+        return out | {"say": "Enough: all tolerances can be judged", "why": ""}
+    left = sum(not f.settled for f in k.figures)
+    if all_taken and left:
+        return out | {"say": f"All taken. Can't tell yet: {left} of {len(k.figures)}",
+                      "why": "More photos may not help. rigtrue run says what would."}
+    return out | {"say": f"Can be judged: {len(k.figures) - left} of {len(k.figures)}", "why": ""}
+
+
+def _wanted(target: float, tolerance: float, digits: int, unit: str) -> str:
+    return f"{target:.{digits}f} \u00b1 {tolerance:.{digits}f} {unit}".rstrip()
