@@ -287,6 +287,34 @@ def cmd_plan(args: argparse.Namespace) -> int:
     return 0
 
 
+def cmd_shoot(args: argparse.Namespace) -> int:
+    """Guide a phone through the shoot and judge each photo as it comes."""
+    rig = read_rig(Path(args.rig))
+    try:
+        from calib.phone.network import cautions, checked_address, listen, new_token, own_address, qr
+        from calib.phone.serve import server
+    except ImportError as e:
+        raise UserError(f'rigtrue shoot needs {e.name}: in the project\'s folder, pip install -e ".[shoot]".',
+                        "not_installed", str(e.name)) from e
+    from calib.shooting.desk import Shoot
+
+    address = checked_address(args.address) if args.address else own_address()
+    _say("working out from where to shoot")
+    shoot = Shoot.open(rig, Path(args.photos), args.each, look=False)
+    with listen(address, args.port) as bound:
+        token = new_token()
+        link = f"http://{address}:{bound.getsockname()[1]}/{token}/"
+        print(f"{qr(link)}\nScan this with the phone, or open {link}\nPhotos go to {args.photos}. Ctrl-C ends it; the "
+              "link is good until then.", flush=True)
+        for line in cautions(address):
+            print(line, flush=True)
+        server(shoot, token, bound).run(sockets=[bound])
+    done = sum(s.done for s in shoot.session.standings())
+    print(f"{len(shoot.session.photos)} photos in {args.photos}; {done} of {len(shoot.session.wanted.asks)} positions "
+          f"done. Go on with the same command, or measure: rigtrue run {args.rig} {args.photos}")
+    return 0
+
+
 def cmd_survey(args: argparse.Namespace) -> int:
     """Measure a rig without a drawing: what joins what and photos in, its drawing out."""
     from calib.rig.survey import load_survey
@@ -470,6 +498,12 @@ def parser() -> argparse.ArgumentParser:
     c = command("plan", cmd_plan)
     c.add_argument("rig")
     c.add_argument("--picture", help="where to draw the map of the shoot, .svg or .png (default: beside the rig file)")
+    c = command("shoot", cmd_shoot)
+    c.add_argument("rig")
+    c.add_argument("photos", help="folder for the photos; a shoot that was begun there goes on")
+    c.add_argument("--each", type=_count, default=4, help="photos at each lever position, 2 to 6 (default: 4)")
+    c.add_argument("--address", help="this machine's address to serve the page at (default: that of the local network)")
+    c.add_argument("--port", type=_port, help="port to serve it at (default: 8317 or the next free one)")
     c = command("survey", cmd_survey)
     c.add_argument("rig", help="rig file in which places may be rough or left out")
     c.add_argument("photos")
@@ -519,6 +553,13 @@ def _proposal(text: str) -> int:
     n = int(text)
     if n < 0:
         raise argparse.ArgumentTypeError("give the number of a proposal, or 0 for none")
+    return n
+
+
+def _port(text: str) -> int:
+    n = int(text)
+    if not 1024 <= n <= 65535:
+        raise argparse.ArgumentTypeError("give a port from 1024 to 65535")
     return n
 
 

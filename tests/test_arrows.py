@@ -22,6 +22,7 @@ FLOORS: tuple[tuple[tuple[str, ...], ...], ...] = (
     (("calib.report",),),
     (("calib.run",), ("calib.shootplan", "calib.planning"), ("calib.checkup",)),
     (("calib.surveying",), ("calib.shooting",)),
+    (("calib.phone",),),
     (("calib.cli",),),
 )
 PLAIN = ("calib.results", "calib.trust")  # on the rig's floor, and not in the line written for developers

@@ -52,6 +52,7 @@ class Bench:
 
     async def start(self) -> None:
         """Begin: those who work are loaded, photos that are there already are read."""
+        self._pool = _pool(self._judges, _begin_judging)
         self._tasks = [asyncio.create_task(self._read_waiting()), asyncio.create_task(self._keep_knowing())]
 
     async def stop(self) -> None:

@@ -11,15 +11,15 @@ from calib.rig.discs import front_disc, rear_disc
 from calib.rig.model import Rig
 from calib.shooting.session import Standing
 
-RING = 118.0  # how far from the middle phones are drawn
-REACH = 62.0  # half of the vehicle's length or width, whichever is longer
+RING = 120.0  # how far from the middle phones are drawn
+REACH = 78.0  # half of the vehicle's length or width, whichever is longer
 BLUE, GREEN, INK, SOFT = "#0a4f8f", "#0b6b3a", "#16191d", "#5f666e"
 
 
 def sketch(rig: Rig, standing: Standing, taken: Sequence[View]) -> str:
     """An SVG picture. Views asked for are rings, ticked when there; the next one is full and has its beam; dots are
     photos taken."""
-    parts = ['<svg xmlns="http://www.w3.org/2000/svg" viewBox="-160 -150 320 300" role="img">', *_vehicle(rig)]
+    parts = ['<svg xmlns="http://www.w3.org/2000/svg" viewBox="-158 -140 316 286" role="img">', *_vehicle(rig)]
     todo = next((i for i, done in enumerate(standing.views) if not done), None)
     for v in taken:
         x, y = _at(v.azimuth, RING - 24)

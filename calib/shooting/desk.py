@@ -119,7 +119,7 @@ class Shoot:
     def twin_answer(self, twin: Taken) -> Answer:
         """What is said of a photo that is there already."""
         said = self.session.verdict(twin)
-        return Answer(twin.name, Verdict(said.word, (f"Already there, as {twin.name}", *said.lines), False), True)
+        return Answer(twin.name, Verdict(said.word, (f"Already there, in {twin.position}", *said.lines), False), True)
 
     def undo(self, name: str = "") -> str:
         """Put the last photo aside; its name. ``name``: only if it is this one.

@@ -74,9 +74,10 @@ async function inStore(what) {
   });
 }
 async function add(files) {
+  const shown = state ? state.at.name : at;  // the position on the screen, whatever was asked for since
   for (const file of files) {
     const data = await file.arrayBuffer();
-    const photo = { id: newId(), at, data, sha: sha256(new Uint8Array(data)), when: Date.now() };
+    const photo = { id: newId(), at: shown, data, sha: sha256(new Uint8Array(data)), when: Date.now() };
     queue.push(photo);
     show();
     await inStore((s) => s.put(photo));
@@ -150,6 +151,7 @@ async function ask(path, method) {
 async function refresh() {
   if (document.hidden) return;
   const s = await ask(`state?at=${encodeURIComponent(at)}`, "GET");
+  if (!s && state) go(state.at.name, true);  // without the laptop the page stays where it is
   if (s) take(s); else show();
 }
 async function undo() {
@@ -185,7 +187,7 @@ function make(tag, text, kind) {
   return e;
 }
 function alarm() {
-  const n = queue.length, photos = n ? ` ${n} photo${n > 1 ? "s" : ""} wait here.` : "";
+  const n = queue.length, photos = !n ? "" : n > 1 ? ` ${n} photos wait here.` : " 1 photo waits here.";
   if (ended) return `Link ended. Scan the new code.${photos}`;
   if (!linked) return `Laptop does not answer. Wake it.${photos}`;
   if (full) return full;
