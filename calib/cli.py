@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import io
 import os
 import signal
@@ -308,7 +309,8 @@ def cmd_shoot(args: argparse.Namespace) -> int:
               "link is good until then.", flush=True)
         for line in cautions(address):
             print(line, flush=True)
-        server(shoot, token, bound).run(sockets=[bound])
+        with contextlib.suppress(KeyboardInterrupt):  # which is how it is meant to end
+            server(shoot, token, bound).run(sockets=[bound])
     done = sum(s.done for s in shoot.session.standings())
     print(f"{len(shoot.session.photos)} photos in {args.photos}; {done} of {len(shoot.session.wanted.asks)} positions "
           f"done. Go on with the same command, or measure: rigtrue run {args.rig} {args.photos}")

@@ -36,7 +36,8 @@ class Chromium:
             port = said.read_text().split()[0]
             with urlopen(f"http://127.0.0.1:{port}/json/list") as r:
                 pages = [p for p in json.load(r) if p["type"] == "page"]
-            self.socket = connect(pages[0]["webSocketDebuggerUrl"], max_size=None)
+            self._connection = connect(pages[0]["webSocketDebuggerUrl"], max_size=None)
+            self.socket = self._connection.__enter__()
         except BaseException:
             self.close()
             raise
@@ -85,7 +86,7 @@ class Chromium:
 
     def close(self) -> None:
         if hasattr(self, "socket"):
-            self.socket.close()
+            self._connection.__exit__(None, None, None)
         if self.process.poll() is None:
             os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait()
