@@ -252,7 +252,8 @@ document.addEventListener("visibilitychange", () => { if (!document.hidden) { re
 addEventListener("online", () => { refresh(); pump(); });
 (async () => {
   await refresh();
-  queue = ((await inStore((s) => s.getAll())) || []).sort((a, b) => a.when - b.when);
+  const left = ((await inStore((s) => s.getAll())) || []).sort((a, b) => a.when - b.when);
+  queue.push(...left.filter((p) => !queue.some((q) => q.id === p.id)));  // one may have been taken meanwhile
   show();
   pump();
   setInterval(refresh, 3000);
