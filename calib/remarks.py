@@ -93,7 +93,8 @@ def sentences(remarks: Iterable[Remark]) -> list[str]:
     """One sentence a remark; three or more that say the same of several things are one."""
     same: dict[tuple[Code, str], list[Remark]] = {}
     for r in remarks:
-        same.setdefault((r.code, r.text.replace(r.item, "@", 1)), []).append(r)
+        sentence = r.text  # made here, so it may be taken apart here
+        same.setdefault((r.code, sentence.replace(r.item, "@", 1)), []).append(r)
     out = []
     for (_, words), some in same.items():
         out += [words.replace("@", _listed(r.item for r in some), 1)] if len(some) > 2 else [r.text for r in some]
