@@ -305,8 +305,9 @@ def cmd_shoot(args: argparse.Namespace) -> int:
     with listen(address, args.port) as bound:
         token = new_token()
         link = f"http://{address}:{bound.getsockname()[1]}/{token}/"
-        print(f"{qr(link)}\nScan this with the phone, or open {link}\nPhotos go to {args.photos}. Ctrl-C ends it; the "
-              "link is good until then.", flush=True)
+        print(qr(link, sys.stdout.isatty()))
+        print(f"\nScan this with the phone, or open {link}\nPhotos go to {args.photos}. Ctrl-C ends it; the link "
+              "is good until then.", flush=True)
         for line in cautions(address):
             print(line, flush=True)
         with contextlib.suppress(KeyboardInterrupt):  # which is how it is meant to end

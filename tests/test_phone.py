@@ -5,29 +5,35 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
+import struct
 import tracemalloc
+import zlib
 from collections.abc import AsyncIterator, Callable, Coroutine
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+import cv2
+import numpy as np
 import pytest
 
-from calib.phone.network import cautions, checked_address, listen, new_token
+from calib.phone.network import cautions, checked_address, listen, new_token, qr
 from calib.phone.receiving import Limits, receive
 from calib.rig.model import Rig
 from calib.rig.reader import load_rig
 from calib.shooting.desk import Shoot
 from calib.shooting.session import ShootSession
+from calib.shooting.store import Kept
 from calib.shooting.wanted import Wanted, wanted
 from capture.errors import UserError
 from capture.judging import Judged
 from capture.shoot import Outcome
+from capture.targets import Board
 
 httpx = pytest.importorskip("httpx", reason="httpx asks the page without a network; group test installs it")
 pytest.importorskip("starlette", reason="the page needs the group shoot")
 from calib.phone.app import make_app  # noqa: E402
-from calib.phone.bench import Bench  # noqa: E402
+from calib.phone.bench import Bench, judge_file  # noqa: E402
 
 ROOT = Path(__file__).resolve().parents[1]
 HOST, TOKEN = "192.168.1.20:8317", new_token()
@@ -212,3 +218,35 @@ def test_one_address_alone_and_words_of_care() -> None:
         assert bound.getsockname()[0] == "127.0.0.1"
     assert len(cautions("192.168.1.20")) == 1 and len(cautions("8.8.8.8")) == 2
     assert len(new_token()) == 43 and new_token() != new_token()
+
+
+def test_a_picture_that_would_burst_is_refused_by_its_header(tmp_path: Path) -> None:
+    """30,000 x 30,000 pixels in a few kilobytes of PNG: judged as the other process does, without decoding it."""
+    def chunk(kind: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+    pixels = zlib.compress(bytes(30_000_000), 9)  # a thirtieth of it is enough to be well formed at the start
+    bomb = (b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", struct.pack(">IIBBBBB", 30_000, 30_000, 8, 0, 0, 0, 0))
+            + chunk(b"IDAT", pixels) + chunk(b"IEND", b""))
+    assert len(bomb) < 50_000
+    folder = tmp_path / "ahead"
+    folder.mkdir()
+    (folder / "001-00000000.png").write_bytes(bomb)
+    kept = Kept(folder / "001-00000000.png", "ahead", 1, "0" * 64)
+    tracemalloc.start()
+    said = judge_file(kept, frozenset(), Board.for_paper("A4"))
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert said.outcome.code == "too_large" and peak < 20_000_000
+
+
+def test_the_code_says_the_link() -> None:
+    """The printed half blocks, turned back into a picture, read by another reader of QR codes."""
+    link = f"http://{HOST}/{TOKEN}/"
+    lines = qr(link).splitlines()
+    wide = max(map(len, lines))
+    light = {" ": (0, 0), "\u2580": (1, 0), "\u2584": (0, 1), "\u2588": (1, 1)}
+    cells = np.array([[light[c] for c in line.ljust(wide)] for line in lines]).transpose(0, 2, 1).reshape(-1, wide)
+    picture = np.kron(np.pad(cells[:wide], 3, constant_values=1), np.ones((8, 8))).astype(np.uint8) * 255
+    assert cv2.QRCodeDetector().detectAndDecode(picture)[0] == link
+    assert qr(link, colours=True).startswith("\x1b[97;40m")

@@ -76,10 +76,12 @@ def cautions(address: str) -> list[str]:
     return out
 
 
-def qr(link: str) -> str:
-    """The link as a QR code of half blocks, dark on light in whatever colours the terminal has."""
+def qr(link: str, colours: bool = False) -> str:
+    """The link as a QR code of half blocks, which are its light parts; ``colours``: white on black by the terminal's
+    own codes, so that it is not inverted where the terminal is light."""
     import segno
 
     out = io.StringIO()
     segno.make(link, error="l", micro=False).terminal(out=out, compact=True, border=2)
-    return out.getvalue()
+    lines = out.getvalue().splitlines()
+    return "\n".join(f"\x1b[97;40m{line}\x1b[0m" for line in lines) if colours else "\n".join(lines)
