@@ -429,6 +429,15 @@ def test_a_shifted_part_is_one_remark() -> None:
 # --- the left/right table and the words -----------------------------------------------------------------------
 
 
+def test_an_upright_is_no_word_of_the_right_side() -> None:
+    """left_upright.arm and its tag have their twins on the right, though "upright" ends in that word."""
+    pairs = {(d.left, d.right) for d in differences(moorhen())}
+    assert {("left_upright.arm", "right_upright.arm"), ("tag left_upright", "tag right_upright"),
+            ("tag left_upright_arm", "tag right_upright_arm")} <= pairs
+    apart = said(put(sample(), ("points", "left_upright.arm", "at"), [-85, 326, 185]))
+    assert any(s.startswith("left_upright.arm and right_upright.arm are no mirror images") for s in apart)
+
+
 def test_the_table_shows_both_kingpins_and_what_differs() -> None:
     doc = put(sample(), ("bodies", "left_upright", "axis"), [-0.2126, -0.1392, 0.975])
     text = "\n".join(side_lines(differences(parse_rig(tomlkit.dumps(doc)))))

@@ -14,11 +14,12 @@ from typing import NamedTuple
 import numpy as np
 
 from calib.linkage.holerows import hole_remarks
-from calib.linkage.sides import SWAP, Difference, kingpin_lean, side_of_name, side_remarks
+from calib.linkage.sides import Difference, kingpin_lean, side_remarks
 from calib.linkage.tagging import tag_remarks
 from calib.remarks import Code, Fact, Remark
 from calib.rig.discs import front_disc, rear_disc, touch
 from calib.rig.figures import FIGURES
+from calib.rig.mirror import OTHER, side_of
 from calib.rig.model import FRAME, Rig, Vec
 
 DEG = math.degrees(1.0)
@@ -95,20 +96,20 @@ def _off_ground(rig: Rig) -> list[Remark]:
 def _wrong_side(rig: Rig) -> list[Remark]:
     out = []
     for b in rig.bodies.values():
-        for by, side in (("side", b.side), ("name", side_of_name(b.name))):
+        for by, side in (("side", b.side), ("name", side_of(b.name))):
             if side and _across(side, b.pivot):
                 out.append(Remark(Code.WRONG_SIDE, b.name, {"by": by, "side": side, "what": "pivot", "at": b.pivot}))
                 break
-        named = side_of_name(b.name)
-        if b.side and named == SWAP[b.side]:
+        named = side_of(b.name)
+        if b.side and named == OTHER[b.side]:
             out.append(Remark(Code.NAME_AND_PART, b.name, {"link": "said to be on the side", "other": b.side}))
     for p in rig.points.values():
-        side = side_of_name(p.name) or (rig.bodies[p.body].side if p.body in rig.bodies else "")
+        side = side_of(p.name) or (rig.bodies[p.body].side if p.body in rig.bodies else "")
         out += [Remark(Code.WRONG_SIDE, p.name, {"by": "name", "side": side, "what": f"hole {h}" if len(p.holes) > 1
                                                  else "place", "at": v})
                 for h, v in p.holes.items() if side and _across(side, v)]
     for o in rig.obstacles:
-        side = side_of_name(o.name)
+        side = side_of(o.name)
         out += [Remark(Code.WRONG_SIDE, o.name, {"by": "name", "side": side, "what": what, "at": v})
                 for what, v in (("from", o.a), ("to", o.b)) if side and _across(side, v)]
     return out
@@ -154,26 +155,26 @@ def _names(rig: Rig) -> list[Remark]:
     """Points named after another part, points and rods named for one side that belong to the other."""
     out = []
     for p in rig.points.values():
-        own, on = side_of_name(p.name), _side(rig, p.body)
+        own, on = side_of(p.name), _side(rig, p.body)
         named = p.name.partition(".")[0]
-        if (own and on == SWAP[own]) or (named in rig.bodies and named != p.body):
+        if (own and on == OTHER[own]) or (named in rig.bodies and named != p.body):
             out.append(Remark(Code.NAME_AND_PART, p.name, {"link": "a point on", "other": p.body}))
     for r in rig.rods.values():
-        own = side_of_name(r.name)
+        own = side_of(r.name)
         for end in (r.a, r.b):
-            on = side_of_name(end) or _side(rig, rig.points[end].body)
-            if own and on == SWAP[own]:
+            on = side_of(end) or _side(rig, rig.points[end].body)
+            if own and on == OTHER[own]:
                 out.append(Remark(Code.NAME_AND_PART, r.name, {"link": "a rod that ends at", "other": end}))
     for b in rig.bodies.values():
-        own, on = b.side or side_of_name(b.name), _side(rig, b.parent)
-        if own and on == SWAP[own]:
+        own, on = b.side or side_of(b.name), _side(rig, b.parent)
+        if own and on == OTHER[own]:
             out.append(Remark(Code.NAME_AND_PART, b.name, {"link": "carried by", "other": b.parent}))
     return out
 
 
 def _side(rig: Rig, body: str) -> str:
     b = rig.bodies.get(body)
-    return "" if b is None else b.side or side_of_name(b.name)
+    return "" if b is None else b.side or side_of(b.name)
 
 
 # --- hinges and wheels --------------------------------------------------------------------------------------

@@ -7,7 +7,6 @@ side. What has no twin, such as a single bar, is in no pair and is said nothing 
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Literal
@@ -16,14 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.remarks import Code, Remark, place
+from calib.rig.mirror import other_side, side_of
 from calib.rig.model import Body, Point, Rig, Rod, Tag, Vec, Wheel
 
 Array = NDArray[np.float64]
 MIRROR = np.array([1.0, -1.0, 1.0])
 SHOWN_MM, SHOWN_DEG = 0.5, 0.2  # below, a difference is rounding in the drawing
 MANY = 5  # pairs that differ, and more than half of all: meant so
-SWAP = {"left": "right", "right": "left"}
-_WORD = re.compile(r"left|right", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -50,21 +48,10 @@ class Difference:
         return self.beyond or self.by > {"mm": SHOWN_MM, "deg": SHOWN_DEG, "": 0.0}[self.unit]
 
 
-def side_of_name(name: str) -> str:
-    """"left" or "right" where a name says one of them and not the other, else ""."""
-    said = {w.lower() for w in _WORD.findall(name)}
-    return said.pop() if len(said) == 1 else ""
-
-
-def other_side(name: str) -> str:
-    """The name with left and right changed over."""
-    return _WORD.sub(lambda m: SWAP[m[0].lower()], name)
-
-
 def pairs_of(names: Iterable[str]) -> list[tuple[str, str]]:
     """(left, right) names that differ by the side alone."""
     there = list(names)
-    return [(n, other_side(n)) for n in there if side_of_name(n) == "left" and other_side(n) in there]
+    return [(n, other_side(n)) for n in there if side_of(n) == "left" and other_side(n) in there]
 
 
 def body_pairs(rig: Rig) -> list[tuple[str, str]]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from calib.linkage.sides import side_of_name
 from calib.remarks import Code, Remark
+from calib.rig.mirror import side_of
 from calib.rig.model import FRAME, Body, Rig
 
 OF_ONE_WHEEL = "toe, ratio, lock, symmetry and Ackermann error"
@@ -84,7 +84,7 @@ def _named_otherwise(rig: Rig) -> list[Remark]:
         on, link = t.centres_on or t.body, "on the bolt of" if t.centres_on else "stuck on"
         meant = rig.bodies.get(t.name) if t.centres_on is None else None
         named = bolts.get(t.name.replace(".", "_")) if t.centres_on else meant and meant.name
-        sides = {side_of_name(t.name), side_of_name(on)} - {""}
+        sides = {side_of(t.name), side_of(on)} - {""}
         if (named is not None and named != on) or len(sides) == 2:
             out.append(Remark(Code.NAME_AND_PART, f"tag {t.name}", {"link": link, "other": on}))
     return out

@@ -21,7 +21,7 @@ from calib.rig.units import length_mm
 
 SECTIONS = tuple(s for s, keys in NAMED.items() if "mirror" in keys)
 _SIDE_WORD = re.compile(r"(?<![^\W\d_])(left|right|Left|Right)(?![^\W\d_])")
-_OTHER = {"left": "right", "right": "left", "Left": "Right", "Right": "Left"}
+OTHER = {"left": "right", "right": "left", "Left": "Right", "Right": "Left"}
 _SAME_WAY = ("axis", "spin_axis")  # lines whose sense is a convention, the same on both sides
 _POINT_KEYS = ("from", "to", "on_bolt")  # keys that name a point; every other name is a part's
 
@@ -67,7 +67,7 @@ def side_of(name: str) -> str:
 
 def other_side(name: str) -> str:
     """The name with "left" and "right" exchanged."""
-    return _SIDE_WORD.sub(lambda m: _OTHER[m[0]], name)
+    return _SIDE_WORD.sub(lambda m: OTHER[m[0]], name)
 
 
 def place(v: Vec) -> Vec:
@@ -185,7 +185,7 @@ def _value(section: str, key: str, value: Any, swap: _Names) -> Any:
         "name": lambda v: swap(key, v) if isinstance(v, str) else v,
         "holes": lambda v: {n: _raw_place(x) for n, x in v.items()} if isinstance(v, dict) else v,
         "labels": lambda v: [swap(key, x) if isinstance(x, str) else x for x in v] if isinstance(v, list) else v,
-        "choice": lambda v: _OTHER.get(v, v) if key == "side" and isinstance(v, str) else v,
+        "choice": lambda v: OTHER.get(v, v) if key == "side" and isinstance(v, str) else v,
     }
     return value if known is None or known.kind not in how else how[known.kind](value)
 
@@ -201,7 +201,7 @@ def _raw_place(value: Any) -> Any:
 
 def _raw_direction(value: Any) -> Any:
     if isinstance(value, str):
-        return _OTHER.get(value, value)
+        return OTHER.get(value, value)
     return [value[0], 0.0 - value[1], value[2]] if _three_numbers(value) else value
 
 
