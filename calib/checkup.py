@@ -22,7 +22,7 @@ from calib.report.whole import free_path
 from calib.rig import drawing
 from calib.rig.model import Obstacle, Rig
 from calib.rig.stamp import replaceable, stamped
-from capture.errors import UserError
+from capture.files import need_folder
 
 ALWAYS = ("caster", "inclination")  # lines of the left/right table shown though both sides agree
 UNSEEN = ("What no check of a file can see: both sides wrong alike (both levers 10 mm too high), a figure that is "
@@ -144,8 +144,7 @@ def draw(rig: Rig, wanted: Path, source: Path, how: Callable[[Rig, Path], None] 
     how = how or drawing.draw_rig
     if wanted.suffix.lower() not in (".svg", ".png"):
         how(rig, wanted)  # says what is allowed
-    if not wanted.absolute().parent.is_dir():
-        raise UserError(f"The folder {wanted.parent} does not exist; make it first.", "no_folder", str(wanted.parent))
+    need_folder(wanted)
     own = (p for p in _numbered(wanted) if replaceable(p, source))
     picture, free = next(own, free_path(wanted)), free_path(wanted)
     try:

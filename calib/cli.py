@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, TextIO
 import calib.onethread  # noqa: F401  before numpy is loaded
 from calib.report.whole import free_path
 from capture.errors import UserError
+from capture.files import need_folder
 from capture.targets import PAPERS_MM
 
 if TYPE_CHECKING:
@@ -89,8 +90,7 @@ def cmd_new(args: argparse.Namespace) -> int:
     path = Path(args.rig or "rig.toml")
     if path.exists():
         raise UserError(f"{path} already exists and is not overwritten; choose another name.", "exists", str(path))
-    if not path.parent.is_dir():
-        raise UserError(f"The folder {path.parent} does not exist; make it first.", "no_folder", str(path.parent))
+    need_folder(path)
     if args.ask or not args.rig:
         return _asked(path, layout)
     write_starter(path, layout=layout)
@@ -169,8 +169,7 @@ def _draw_curves(rig, wanted: Path) -> Path:
     from calib.report.travel_plots import travel_sheet
 
     check_can_write(wanted)
-    if not wanted.parent.is_dir():
-        raise UserError(f"The folder {wanted.parent} does not exist; make it first.", "no_folder", str(wanted.parent))
+    need_folder(wanted)
     t = travel(rig)
     if t is None:
         raise UserError(f"{rig.name} has no curves to draw: both wheels must be steered through the driver's travel; "
@@ -326,8 +325,7 @@ def cmd_survey(args: argparse.Namespace) -> int:
 
     out = Path(args.out)
     check_can_write(out)
-    if not out.parent.is_dir():
-        raise UserError(f"The folder {out.parent} does not exist; make it first.", "no_folder", str(out.parent))
+    need_folder(out)
     rough = load_survey(args.rig)
     for remark in rough.rig.remarks:
         print(remark, file=sys.stderr)
@@ -357,8 +355,7 @@ def cmd_observe(args: argparse.Namespace) -> int:
     from capture.observations import aside_lines, write_observations
 
     path = free_path(Path(args.out))
-    if not path.parent.is_dir():
-        raise UserError(f"The folder {path.parent} does not exist; make it first.", "no_folder", str(path.parent))
+    need_folder(path)
     _, obs = _find(Path(args.rig), Path(args.photos), args.workers)
     write_observations(obs, path)
     print(f"{len(obs.table)} corners in {len(obs.photos)} photos: {path}")

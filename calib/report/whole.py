@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import shutil
@@ -13,6 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from capture.errors import UserError
+from capture.files import digest, umask
 
 MANIFEST = "manifest.json"
 _FORMAT = 1
@@ -57,7 +57,7 @@ def appearing(folder: Path) -> Iterator[Unfinished]:
         raise cannot_write(folder, e) from e
     try:
         yield made
-        made.here.chmod(0o777 & ~_umask())
+        made.here.chmod(0o777 & ~umask())
         seal(made.here)
         made.final = _moved(made.here, folder)
     except BaseException as e:
@@ -76,12 +76,6 @@ def cannot_write(folder: Path, e: OSError) -> UserError:
     """The one sentence for a disk that is full, gone or closed to us."""
     return UserError(f"Cannot write the results {folder} ({e.strerror or e}); free some room or choose another --out. "
                      "Nothing was left half-written.", "cannot_write", str(folder))
-
-
-def _umask() -> int:
-    mask = os.umask(0o077)
-    os.umask(mask)
-    return mask
 
 
 def _moved(here: Path, folder: Path) -> Path:
@@ -108,7 +102,7 @@ def _moved(here: Path, folder: Path) -> Path:
 
 
 def _hashes(folder: Path) -> dict[str, str]:
-    return {p.relative_to(folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest()
+    return {p.relative_to(folder).as_posix(): digest(p)
             for p in sorted(folder.rglob("*")) if p.is_file() and p != folder / MANIFEST}
 
 
@@ -137,7 +131,7 @@ def check_whole(folder: Path) -> None:
                         "unreadable", str(path)) from e
     for name, sha256 in told.items():
         try:
-            same = hashlib.sha256((folder / name).read_bytes()).hexdigest() == sha256
+            same = digest(folder / name) == sha256
         except (OSError, ValueError):
             same = False
         if not same:

@@ -14,6 +14,8 @@ from collections.abc import Callable
 from pathlib import Path
 from urllib.parse import quote
 
+from capture.files import umask
+
 _MAKER = "drawn by rigtrue check"
 _SVG = re.compile(rb"<!-- " + _MAKER.encode() + rb" from (\S*), sha256 of all before this line (\w{64}) -->\n\Z")
 _PNG = re.compile(_MAKER.encode() + rb" from (\S*), sha256 of the rest (\w{64})\Z")
@@ -47,7 +49,7 @@ def stamped(draw: Callable[[Path], None], picture: Path, source: Path) -> None:
     try:
         draw(made)
         made.write_bytes(_with_stamp(made.read_bytes(), _relative(source, picture)))
-        made.chmod(0o666 & ~_umask())
+        made.chmod(0o666 & ~umask())
         os.replace(made, picture)
     finally:
         made.unlink(missing_ok=True)
@@ -80,9 +82,3 @@ def _relative(source: Path, picture: Path) -> bytes:
     except ValueError:  # another drive
         name = str(source.absolute())
     return quote(name.replace(os.sep, "/")).replace("--", "-%2D").encode()
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

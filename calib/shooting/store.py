@@ -16,11 +16,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from capture.errors import UserError
+from capture.files import digest
 from capture.photos import list_shoot
 
 ASIDE, UNDONE, PART = "aside", ".aside", ".part"
 ROOM = 200_000_000  # bytes that stay free on the disk
-_BLOCK = 1 << 20
 _NAME = re.compile(r"(\d{3,})-[0-9a-f]{8}\.[a-z]+(?:\.aside)?")
 _HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
 
@@ -166,15 +166,6 @@ def stored(folder: Path, positions: Sequence[str]) -> list[Kept]:
             number = _NAME.fullmatch(path.name)
             out.append(Kept(path, position, int(number[1]) if number else 0, digest(path)))
     return sorted(out, key=lambda k: (k.number, k.name))
-
-
-def digest(path: Path) -> str:
-    """SHA-256 of a file, read block by block."""
-    h = hashlib.sha256()
-    with path.open("rb") as f:
-        while block := f.read(_BLOCK):
-            h.update(block)
-    return h.hexdigest()
 
 
 def _move(old: Path, new: Path) -> None:
