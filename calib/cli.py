@@ -179,6 +179,7 @@ def _draw_curves(rig, wanted: Path) -> Path:
 
 def cmd_print(args: argparse.Namespace) -> int:
     """Write the board and the part tags for printing at true scale."""
+    from calib.findings import spoken
     from capture.printing import PrintTag, print_targets
 
     rig = _rig_to_print(Path(args.rig))
@@ -214,11 +215,6 @@ def _rig_to_print(path: Path) -> Rig:
         if not any(section in ("bodies", "points") for section, *_ in rough.open):
             raise
         return rough.rig
-
-
-def spoken(name: str) -> str:
-    """A part's or hole's name as said aloud: "left_lever.rod" is "left lever, rod"."""
-    return name.replace("_", " ").replace(".", ", ")
 
 
 def _second_process(workers: int | None) -> SecondProcess:

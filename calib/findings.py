@@ -334,13 +334,13 @@ def _not_converged(f: Finding) -> str:
 
 
 def _lever_crept(f: Finding) -> str:
-    return (f"While {quoted(f.positions)} was photographed the {plain(f.item)} moved by at least {f.facts['deg']:.2f} "
+    return (f"While {quoted(f.positions)} was photographed the {spoken(f.item)} moved by at least {f.facts['deg']:.2f} "
             "deg, and the linkage with it: what is said of that position is a middle of several places. Hold it fast "
             "and photograph that position again.")
 
 
 def _lever_still(f: Finding) -> str:
-    return (f"The {plain(f.item)} stands in nearly the same place at all positions: within {f.facts['deg']:.1f} deg, "
+    return (f"The {spoken(f.item)} stands in nearly the same place at all positions: within {f.facts['deg']:.1f} deg, "
             f"of a drawn travel of {f.facts['travel']:.0f} deg. Was it moved between them? Spread the positions over "
             "the travel and shoot again.")
 
@@ -350,11 +350,11 @@ def _not_loaded(f: Finding) -> str:
 
 
 def _not_seen(f: Finding) -> str:
-    return f"{plain(f.item)}: {f.facts['why']}. What hangs on it cannot be told yet: see to its tag and photograph it."
+    return f"{spoken(f.item)}: {f.facts['why']}. What hangs on it cannot be told yet: see to its tag and photograph it."
 
 
-def plain(name: str) -> str:
-    """A part's name as words: "left lever", "left lever, rod"."""
+def spoken(name: str) -> str:
+    """A part's or hole's name from the rig file as said aloud: "left_lever.rod" is "left lever, rod"."""
     return name.replace("_", " ").replace(".", ", ")
 
 
@@ -362,7 +362,7 @@ _WAY = {"x": ("forward", "back"), "y": ("to the left", "to the right"), "z": ("u
 
 
 def _not_as_drawn(f: Finding) -> str:
-    off, what, item = float(f.facts["off"]), f.facts["what"], plain(f.item)  # type: ignore[arg-type]
+    off, what, item = float(f.facts["off"]), f.facts["what"], spoken(f.item)  # type: ignore[arg-type]
     times = f"{f.facts['times']:.1f} times the tolerance of {f.facts['tolerance']:g} {f.facts['unit']}"
     size = f"{abs(off):.2f} +/- {f.facts['u95']:.2f} {f.facts['unit']}"
     if what == "length":

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.findings import spoken
 from calib.linkage.mechanism import CannotAssemble, Linkage, body_motions, carried
 from calib.linkage.rotations import rotation
-from calib.report.numbers import spoken
 from calib.rig.labels import Box, leader, place_labels
 from calib.rig.model import FRAME, Body, Rig
 

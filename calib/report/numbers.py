@@ -38,8 +38,3 @@ def places(u95: float, unit: str = "") -> int:
 def _up(u95: float, digits: int) -> float:
     """An uncertainty never shown as zero."""
     return max(u95, 10.0**-digits) if u95 > 0 else u95
-
-
-def spoken(name: str) -> str:
-    """A part's or hole's name from the rig file as said aloud: "left_lever.rod" is "left lever, rod"."""
-    return name.replace("_", " ").replace(".", ", ")

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from calib.advice.travel import HoldOverTravel, Travel, beyond, end_key, pair_key, ways
+from calib.findings import spoken
 from calib.linkage.limits import TOGGLE_MARGIN
-from calib.report.numbers import spoken
 from calib.report.plots import GREEN, GREY, LEFT, RIGHT, blank, style, write
 
 if TYPE_CHECKING:

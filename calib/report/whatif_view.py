@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from calib.advice.search import Model, Variant
 from calib.advice.whatif import RodSteps, WhatIf, what_if
+from calib.findings import spoken
 from calib.linkage.mechanism import CannotAssemble
-from calib.report.numbers import spoken
 from calib.results import AsBuilt, LoadedFigure
 from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
