@@ -10,9 +10,9 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 import calib.onethread  # noqa: F401  before numpy is loaded
 from calib.report.whole import free_path
@@ -23,6 +23,7 @@ from capture.targets import PAPERS_MM
 if TYPE_CHECKING:
     from calib.rig.model import Rig
     from calib.second_process import SecondProcess
+    from capture.observations import Observations
 
 
 class Progress:
@@ -74,9 +75,19 @@ def read_rig(path: Path) -> Rig:
     from calib.rig.reader import load_rig
 
     rig = load_rig(path)
+    _say_remarks(rig)
+    return rig
+
+
+def _say_remarks(rig: Rig) -> None:
     for remark in rig.remarks:
         print(remark, file=sys.stderr)
-    return rig
+
+
+def _need_picture(option: str, path: Path) -> None:
+    """UserError where the file that an option names is no picture that is drawn."""
+    if path.suffix.lower() not in (".svg", ".png"):
+        raise UserError(f"{option} {path} must end in .svg or .png.", "wrong_ending", option)
 
 
 def cmd_new(args: argparse.Namespace) -> int:
@@ -147,8 +158,8 @@ def cmd_check(args: argparse.Namespace) -> int:
     path = Path(args.rig)
     rig = read_rig(path)
     need_both_wheels(rig)
-    if args.curves and Path(args.curves).suffix.lower() not in (".svg", ".png"):
-        raise UserError(f"--curves {args.curves} must end in .svg or .png.", "wrong_ending", "--curves")
+    if args.curves:
+        _need_picture("--curves", Path(args.curves))
     picture = draw(rig, Path(args.picture) if args.picture else path.with_name(path.stem + "_check.svg"), path)
     look = f"Drawn in {picture}: look whether it is your rig."
     try:
@@ -229,15 +240,11 @@ def _find(rig_path: Path, photos: Path, workers: int | None, second: SecondProce
     """Rig and corners. ``second`` is started, and the rest of the program loaded, while the photos are read."""
     from calib.advice.search import need_both_wheels
     from calib.linkage.designcheck import design_sweep
-    from capture.shoot import read_shoot
-    from capture.targets import Board
 
     rig = read_rig(rig_path)
     if second is not None:  # corners alone can be had of any rig
         need_both_wheels(rig)
     design_sweep(rig)  # a design that does not go together is better known before an hour of photos is read
-    board = Board.for_paper(rig.board.paper)
-    codes = set(rig.tag_by_code())
     bar = Progress("reading photos")
 
     def progress(done: int, total: int, name: str) -> None:
@@ -245,9 +252,17 @@ def _find(rig_path: Path, photos: Path, workers: int | None, second: SecondProce
         if second is not None and done >= total - 1:  # a core falls idle
             second.warm()
 
-    obs = read_shoot(photos, codes, board, workers=workers, progress=progress,
-                     meanwhile=None if second is None else _load, positions=rig.labels)
-    return rig, obs
+    return rig, _corners(rig, photos, workers, progress, None if second is None else _load)
+
+
+def _corners(rig: Rig, photos: Path, workers: int | None, progress: Callable[[int, int, str], None],
+             meanwhile: Callable[[], None] | None = None) -> Observations:
+    """The corners of a rig's photos."""
+    from capture.shoot import read_shoot
+    from capture.targets import Board
+
+    return read_shoot(photos, set(rig.tag_by_code()), Board.for_paper(rig.board.paper), workers=workers,
+                      progress=progress, meanwhile=meanwhile, positions=rig.labels)
 
 
 def _load() -> None:
@@ -269,8 +284,7 @@ def cmd_plan(args: argparse.Namespace) -> int:
     need_both_wheels(rig)
     design_sweep(rig)
     wanted = Path(args.picture) if args.picture else path.with_name(path.stem + "_shoot.svg")
-    if wanted.suffix.lower() not in (".svg", ".png"):
-        raise UserError(f"--picture {wanted} must end in .svg or .png.", "wrong_ending", "--picture")
+    _need_picture("--picture", wanted)
     try:
         choice = plan_shoots(rig, said=Progress("planning"))
     except (ValueError, CannotAssemble) as e:
@@ -316,31 +330,21 @@ def cmd_shoot(args: argparse.Namespace) -> int:
 def cmd_survey(args: argparse.Namespace) -> int:
     """Measure a rig without a drawing: what joins what and photos in, its drawing out."""
     from calib.rig.survey import load_survey
-    from capture.shoot import read_shoot
-    from capture.targets import Board
 
     out = Path(args.out)
     check_can_write(out)
     need_folder(out)
     rough = load_survey(args.rig)
-    for remark in rough.rig.remarks:
-        print(remark, file=sys.stderr)
-    obs = read_shoot(Path(args.photos), set(rough.rig.tag_by_code()), Board.for_paper(rough.rig.board.paper),
-                     workers=args.workers, progress=Progress("reading photos"), positions=rough.rig.labels)
-    from calib.findings import in_order
+    _say_remarks(rough.rig)
+    obs = _corners(rough.rig, Path(args.photos), args.workers, Progress("reading photos"))
     from calib.surveying import survey
-    from capture.observations import aside_lines
 
     done = survey(rough, obs, say=_say)
     path = free_path(out)
     path.write_text(done.toml(), encoding="utf-8")
     for line in done.lines():
         print(line)
-    for title, said in (("Photos not used:", aside_lines(obs.set_aside)),
-                        ("Noticed:", [f"{'to settle: ' if f['serious'] else ''}{f['text']}"
-                                      for f in in_order([f.as_data() for f in done.fit.findings])])):
-        for k, line in enumerate(said):
-            print(f"{'' if k else title + chr(10)}  {line}")
+    _show_noticed(obs, [f.as_data() for f in done.fit.findings])
     print(f"Wrote {path}. Measured values, not a certificate: look at them with rigtrue check {path}, set targets and "
           "what may be adjusted there, and use it as the drawing from now on.")
     return 0
@@ -427,31 +431,32 @@ def _say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
-def _summary(results, folder: Path) -> None:
+def _show(title: str, lines: Sequence[str]) -> None:
+    """A list under its title; nothing where it is empty."""
+    if lines:
+        print(title)
+    for line in lines:
+        print(f"  {line}")
+
+
+def _show_noticed(obs: Observations, findings: Sequence[Mapping[str, Any]]) -> None:
+    """Photos that were not used, and what was noticed, what must be settled first."""
     from calib.findings import in_order
     from capture.observations import aside_lines
 
+    _show("Photos not used:", aside_lines(obs.set_aside))
+    _show("Noticed:", [f"{'to settle: ' if f['serious'] else ''}{f['text']}" for f in in_order(findings)])
+
+
+def _summary(results, folder: Path) -> None:
     sheet = results.sheet()
     print(sheet.headline)
     for line in sheet.lines:
         print(f"  {line.text}")
     for broken in sheet.broken:
         print(f"  limit broken: {broken}")
-    aside = aside_lines(results.observations.set_aside)
-    if aside:
-        print("Photos not used:")
-        for a in aside:
-            print(f"  {a}")
-    noticed = in_order(results.findings)
-    if noticed:
-        print("Noticed:")
-        for f in noticed:
-            print(f"  {'to settle: ' if f['serious'] else ''}{f['text']}")
-    steps = results.work_lines()
-    if steps:
-        print("Work list:")
-        for s in steps:
-            print(f"  {s}")
+    _show_noticed(results.observations, results.findings)
+    _show("Work list:", results.work_lines())
     if any(p["changes"] for p in results.work["proposals"][:1]):
         print("  After every change: locknuts and clamps tight, thread engaged 1.5 diameters, stop to stop by hand; "
               "a steering failure injures.")
