@@ -116,14 +116,21 @@ def view_of(outcome: Outcome, board: Board) -> View | None:
     info = outcome.info
     f = info.focal_px_guess or USUAL_FOCAL * max(info.width, info.height)
     flat = np.array([places[int(c)][int(k)] for c, k in rows[:, :2]])
-    camera = np.array([[f, 0, (info.width - 1) / 2], [0, f, (info.height - 1) / 2], [0, 0, 1.0]])
-    # the board lies in one plane, so two poses fit almost as well; the first is the better one
-    found, turns, shifts, _ = cv2.solvePnPGeneric(np.column_stack([flat, np.zeros(len(flat))]), rows[:, 2:4].copy(),
-                                                  camera, None, flags=cv2.SOLVEPNP_IPPE)
+    pose = plane_pose(flat, rows[:, 2:4], info, f)
+    return None if pose is None else View(*pose, float(f))
+
+
+def plane_pose(flat: F64, uv: F64, photo: PhotoInfo, f: float) -> tuple[F64, F64] | None:
+    """Pose (R, t) in the camera of a plane: ``flat`` (n, 2) mm on it seen at ``uv`` (n, 2) px; None if there is none.
+
+    ``f`` px: a lens without distortion. A plane has two poses that fit almost as well; the better one (IPPE).
+    """
+    camera = np.array([[f, 0, (photo.width - 1) / 2], [0, f, (photo.height - 1) / 2], [0, 0, 1.0]])
+    found, turns, shifts, _ = cv2.solvePnPGeneric(np.column_stack([flat, np.zeros(len(flat))]), uv.copy(), camera, None,
+                                                  flags=cv2.SOLVEPNP_IPPE)
     if not found:
         return None
-    r = np.asarray(cv2.Rodrigues(turns[0])[0], float)
-    return View(r, np.asarray(shifts[0], float).ravel(), float(f))
+    return np.asarray(cv2.Rodrigues(turns[0])[0], float), np.asarray(shifts[0], float).ravel()
 
 
 def _cells() -> tuple[F64, F64]:

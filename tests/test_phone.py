@@ -21,7 +21,7 @@ from calib.phone.network import cautions, checked_address, listen, new_token, qr
 from calib.phone.receiving import Limits, receive
 from calib.rig.model import Rig
 from calib.rig.reader import load_rig
-from calib.shooting.desk import Shoot
+from calib.shooting.desk import Shoot, judge_file
 from calib.shooting.session import ShootSession
 from calib.shooting.store import Kept
 from calib.shooting.wanted import Wanted, wanted
@@ -33,7 +33,7 @@ from capture.targets import Board
 httpx = pytest.importorskip("httpx", reason="httpx asks the page without a network; group test installs it")
 pytest.importorskip("starlette", reason="the page needs the group shoot")
 from calib.phone.app import make_app  # noqa: E402
-from calib.phone.bench import Bench, judge_file  # noqa: E402
+from calib.phone.bench import Bench  # noqa: E402
 
 ROOT = Path(__file__).resolve().parents[1]
 HOST, TOKEN = "192.168.1.20:8317", new_token()

@@ -10,19 +10,15 @@ import time
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable
 from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
-from pathlib import Path
 from typing import Any
 
 from calib.phone.receiving import Limits, receive
-from calib.rig.model import Rig
-from calib.shooting.desk import Answer, Shoot
-from calib.shooting.known import Known
+from calib.shooting.desk import Answer, Shoot, judge_file
+from calib.shooting.known import Known, known
 from calib.shooting.store import Kept, part_file
 from capture.errors import UserError
 from capture.judging import Judged
-from capture.observations import Observations
 from capture.shoot import Outcome
-from capture.targets import Board
 from capture.workers import deaf_to_interrupts, end_now, end_with_parent
 
 AT_ONCE = 6  # uploads written side by side; others wait with no more than a buffer of the network's in memory
@@ -166,21 +162,7 @@ class Bench:
     async def _knowing(self) -> Known:
         obs = self.shoot.session.observations()
         self._estimator = self._estimator or _pool(1, _begin_estimating)
-        return await asyncio.get_running_loop().run_in_executor(self._estimator, known_file, self.shoot.rig, obs)
-
-
-def judge_file(kept: Kept, codes: frozenset[int], board: Board) -> Judged:
-    """What one stored photo shows; runs in another process."""
-    from capture.judging import judge
-
-    return judge(Path(kept.path).read_bytes(), kept.name, kept.position, codes, board)
-
-
-def known_file(rig: Rig, obs: Observations) -> Known:
-    """What the photos so far tell; runs in another process."""
-    from calib.shooting.known import known
-
-    return known(rig, obs)
+        return await asyncio.get_running_loop().run_in_executor(self._estimator, known, self.shoot.rig, obs)
 
 
 def _begin_judging() -> None:

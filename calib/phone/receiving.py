@@ -9,7 +9,7 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from calib.shooting.store import check_room, full_disk, is_full
+from calib.shooting.store import check_room, not_written
 from capture.errors import UserError
 
 MOST_BYTES = 80_000_000  # a 50-megapixel photo of a phone has 15 to 30 million
@@ -51,8 +51,7 @@ async def receive(stream: AsyncIterator[bytes], part: Path, size: int | None, li
         raise UserError("Too slow: send again, nearer to the laptop.", "too_slow") from None
     except OSError as err:
         part.unlink(missing_ok=True)
-        raise (full_disk() if is_full(err) else UserError(f"The laptop cannot write ({err.strerror or err}).",
-                                                          "cannot_write")) from err
+        raise not_written(err, "The laptop cannot write") from err
     except BaseException:
         part.unlink(missing_ok=True)
         raise

@@ -102,7 +102,7 @@ class Shoot:
 
     def judge(self, kept: Kept) -> Judged:
         """Look at a stored photo."""
-        return judge(kept.path.read_bytes(), kept.name, kept.position, self.codes, self.board)
+        return judge_file(kept, self.codes, self.board)
 
     def take(self, kept: Kept, judged: Judged, phone: str = "") -> Answer:
         """Count a stored photo that was looked at; what is no photo at all is put aside."""
@@ -137,12 +137,12 @@ class Shoot:
 
     def known(self) -> Known:
         """What the photos so far tell of the figures with a tolerance; takes seconds."""
-        return known_of(self.rig, self.session)
+        try:
+            return known(self.rig, self.session.observations())
+        except UserError as err:
+            return Known(len(self.session.photos), trouble=str(err))
 
 
-def known_of(rig: Rig, session: ShootSession) -> Known:
-    """The same for a state of a shoot."""
-    try:
-        return known(rig, session.observations())
-    except UserError as err:
-        return Known(len(session.photos), trouble=str(err))
+def judge_file(kept: Kept, codes: frozenset[int], board: Board) -> Judged:
+    """What one stored photo shows."""
+    return judge(kept.path.read_bytes(), kept.name, kept.position, codes, board)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,7 +15,7 @@ from calib.planning.places import board_pose
 from calib.planning.views import View
 from calib.rig.model import Rig, Tag
 from calib.shooting.wanted import towards
-from capture.judging import Judged
+from capture.judging import Judged, plane_pose
 from capture.targets import saddle_points
 
 Array = NDArray[np.float64]
@@ -33,17 +32,15 @@ def tag_places(judged: Judged, rig: Rig) -> dict[str, Array]:
     info, rows, view = judged.info, judged.outcome.rows, judged.view
     if info is None or rows is None or view is None:
         return {}
-    camera = np.array([[view.f, 0, (info.width - 1) / 2], [0, view.f, (info.height - 1) / 2], [0, 0, 1.0]])
     out = {}
     for code, tag in rig.tag_by_code().items():
         mine = rows[rows[:, 0] == code]
         if len(mine) < LEAST_SADDLES:
             continue
         flat = saddle_points(tag.size)[mine[:, 1].astype(int)]
-        found, _, t, _ = cv2.solvePnPGeneric(np.column_stack([flat, np.zeros(len(flat))]), mine[:, 2:4].copy(), camera,
-                                             None, flags=cv2.SOLVEPNP_IPPE)
-        if found:
-            out[tag.name] = np.asarray(view.R.T @ (np.asarray(t[0], float).ravel() - view.t))
+        pose = plane_pose(flat, mine[:, 2:4], info, view.f)
+        if pose is not None:
+            out[tag.name] = np.asarray(view.R.T @ (pose[1] - view.t))
     return out
 
 

@@ -10,9 +10,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.planning.predict import LEAST_SEEN
 from calib.planning.views import View
 from calib.shooting.seen import as_planned, board_turn, is_repeat, view_in, views_done
-from calib.shooting.wanted import Ask, Wanted, needed
+from calib.shooting.wanted import Ask, Wanted
 from capture.judging import Judged
 from capture.observations import Observations
 from capture.shoot import gathered
@@ -171,7 +172,7 @@ def few_tags(wanted: Wanted, ask: Ask, photos: Sequence[Taken]) -> dict[str, int
     """Tags that too few of a position's photos show, and how many do."""
     seen = Counter(c for t in photos for c in t.judged.corners)
     return {t: seen[wanted.rig.tags[t].code] for t in ask.tags
-            if seen[wanted.rig.tags[t].code] < needed(t)}
+            if seen[wanted.rig.tags[t].code] < LEAST_SEEN}
 
 
 _SIDES = ("in front", "front left", "left", "rear left", "behind", "rear right", "right", "front right")

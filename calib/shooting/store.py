@@ -81,9 +81,10 @@ def full_disk() -> UserError:
     return UserError("The laptop's disk is full: make room there, then send again. Nothing is lost.", "disk_full")
 
 
-def is_full(err: OSError) -> bool:
-    """Whether a write failed for want of room."""
-    return err.errno in (errno.ENOSPC, errno.EDQUOT)
+def not_written(err: OSError, what: str) -> UserError:
+    """What is said where a write failed: that the disk is full, or ``what`` failed and why."""
+    full = err.errno in (errno.ENOSPC, errno.EDQUOT)
+    return full_disk() if full else UserError(f"{what} ({err.strerror or err}).", "cannot_write")
 
 
 def next_number(folder: Path) -> int:
@@ -115,8 +116,7 @@ def keep(part: Path, folder: Path, position: str, sha256: str, number: int) -> K
             except FileExistsError:
                 number += 1
     except OSError as err:
-        raise (full_disk() if is_full(err) else UserError(f"Cannot write {place} ({err.strerror or err}).",
-                                                          "cannot_write")) from err
+        raise not_written(err, f"Cannot write {place}") from err
 
 
 def write_part(part: Path, data: bytes) -> str:
@@ -129,8 +129,7 @@ def write_part(part: Path, data: bytes) -> str:
             os.fsync(f.fileno())
     except OSError as err:
         part.unlink(missing_ok=True)
-        raise (full_disk() if is_full(err) else UserError(f"Cannot write {part.parent} ({err.strerror or err}).",
-                                                          "cannot_write")) from err
+        raise not_written(err, f"Cannot write {part.parent}") from err
     return hashlib.sha256(data).hexdigest()
 
 

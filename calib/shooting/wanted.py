@@ -9,13 +9,13 @@ import numpy as np
 
 from calib.estimation.foreseen import Conditions
 from calib.linkage.mechanism import CannotAssemble
+from calib.planning.helps import MEGAPIXELS
 from calib.planning.predict import LEAST_SEEN, chosen_views, counts, true_to_scale
 from calib.planning.stage import SPIN_VIEWS, Stage, nearest_view, staged
 from calib.planning.views import View
 from calib.rig.model import PULLED, PUSHED, Rig, approach_pairs
 from capture.errors import UserError
 
-MEGAPIXELS = 12.0
 USUAL_PHOTOS = 4
 # where no drawing says which views tell most: a right angle apart, alternately from either side
 USUAL_VIEWS = (View(75.0, 42.0), View(-75.0, 42.0), View(15.0, 55.0), View(165.0, 55.0), View(-15.0, 55.0),
@@ -71,11 +71,6 @@ def wanted(rig: Rig, photos: int = USUAL_PHOTOS) -> Wanted:
     stage, views = _stage(rig, photos)
     asks = [Ask(p, do, tuple(v), tuple(t for t in rig.tags if _shows(rig, t, p))) for p, do, v in _order(rig, views)]
     return Wanted(rig, tuple(asks), stage)
-
-
-def needed(tag: str) -> int:
-    """Photos of a position that should show a tag."""
-    return LEAST_SEEN
 
 
 def towards(view: View) -> np.ndarray:
