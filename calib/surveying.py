@@ -211,5 +211,3 @@ def _figure_lines(s: Survey) -> Iterator[str]:
 
 def _place(v: tuple[float, float, float]) -> str:
     return "{:>8.2f} {:>8.2f} {:>8.2f}".format(*v)
-
-

@@ -25,7 +25,7 @@ from calib.linkage import batch
 from calib.results import AsBuilt, LoadedFigure
 from calib.rig.model import Rig, Target
 from calib.rig.parameters import Kind, ParameterName, get_parameters, parsed
-from calib.uncertainty import half_width
+from calib.uncertainty import K95, half_width
 
 Array = NDArray[np.float64]
 
@@ -192,7 +192,7 @@ def _half_widths(task: Task, grid: _Grid, slopes: Sequence[Slopes]) -> Array:
         moved = [{n: d for n, d in o.items() if n.kind is not Kind.TRAVEL} for o in off]
         change = coarse.figures(target, {s: coarse.headings(s, moved) for s in SIDES}, stops) - base
         variance += (change / NUDGE) ** 2
-    own = half_width(np.ones((1, 1)), np.eye(1))[0] ** 2 * variance
+    own = K95**2 * variance
     widths = np.array([s.u95 for s in slopes]).reshape(len(slopes), *[1] * len(grid.rods), -1)
     now = own.reshape(len(slopes), -1, own.shape[-1])[:, int(np.ravel_multi_index(
         [int(np.argmin(np.abs(r.amounts))) for r in grid.rods], own.shape[1:-1])) if grid.rods else 0]

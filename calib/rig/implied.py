@@ -6,6 +6,7 @@ Everything filled in here is listed beside its key in ``calib.rig.schema`` (``Ke
 from __future__ import annotations
 
 import zlib
+from collections.abc import Mapping
 from typing import Any
 
 from calib.rig.errors import Errors, KeyPath
@@ -41,7 +42,7 @@ def with_implied(data: dict[str, Any], errors: Errors) -> dict[str, Any]:
         tables = data.get(section)
         if isinstance(tables, dict):
             out[section] = {n: dict(t) if isinstance(t, dict) else t for n, t in tables.items()}
-    bodies, points, wheels, tags = (_tables(out, s) for s in ("bodies", "points", "wheels", "tags"))
+    bodies, points, wheels, tags = (tables_of(out, s) for s in ("bodies", "points", "wheels", "tags"))
     for name, b in bodies.items():
         _body(name, b)
     for side, w in wheels.items():
@@ -60,7 +61,8 @@ def with_implied(data: dict[str, Any], errors: Errors) -> dict[str, Any]:
     return out
 
 
-def _tables(data: dict[str, Any], section: str) -> dict[str, Tables]:
+def tables_of(data: Mapping[str, Any], section: str) -> dict[str, Tables]:
+    """The well-formed tables of a section, by name; the reader speaks of the others."""
     tables = data.get(section)
     return {n: t for n, t in tables.items() if isinstance(t, dict)} if isinstance(tables, dict) else {}
 

@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from calib.rig.errors import Errors, KeyPath
-from calib.rig.implied import implied_side
-from calib.rig.model import Rig, Vec
+from calib.rig.implied import AXES, implied_side, tables_of
+from calib.rig.model import Rig
 from calib.rig.reader import read_data, read_text
 from calib.rig.schema import Key
 from calib.rig.values import Bad, convert
@@ -28,8 +28,8 @@ ROUGH_MM, ROUGH_DEG = 50.0, 20.0  # of a place or axis that is given without a t
 Open = frozenset[KeyPath]
 
 # stand-ins: the way a hinge usually lies, so that the reader's checks of sense find nothing to say
-_AXES: Mapping[str, Vec] = {"lever": (0.0, 1.0, 0.0), "wheel": (0.0, 1.0, 0.0), "lean": (1.0, 0.0, 0.0)}
-_UP: Vec = (0.0, 0.0, 1.0)
+_AXES: Mapping[str, list[float]] = {**AXES, "lean": [1.0, 0.0, 0.0]}
+_UP = [0.0, 0.0, 1.0]
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,7 @@ def _filled(data: Mapping[str, Any], found: set[KeyPath]) -> dict[str, Any]:
         table[path[-1]] = value
         found.add(path)
 
-    wheels = dict(_tables(out, "wheels"))
+    wheels = tables_of(out, "wheels")
     for side, t in wheels.items():
         if "centre" not in t and "pivot" not in _spinning(out, side, t):
             left_out(("wheels", side, "centre"), t, [0.0, -400.0 if side == "right" else 400.0, 240.0])
@@ -114,7 +114,7 @@ def _filled(data: Mapping[str, Any], found: set[KeyPath]) -> dict[str, Any]:
         if "spin_axis" not in t:
             left_out(("wheels", side, "spin_axis"), t, [0.0, 1.0, 0.0])
             t.setdefault("spin_tolerance", ROUGH_DEG)
-    bodies = dict(_tables(out, "bodies"))
+    bodies = tables_of(out, "bodies")
     for i, (name, t) in enumerate(bodies.items()):
         role, path = t.get("role"), ("bodies", name)
         side = t.get("side", implied_side(role, name))
@@ -130,7 +130,7 @@ def _filled(data: Mapping[str, Any], found: set[KeyPath]) -> dict[str, Any]:
             t.setdefault("axis_tolerance", ROUGH_DEG)
         else:
             left_out((*path, "axis"), t, [*_AXES.get(role if isinstance(role, str) else "", _UP)])
-    for i, (name, t) in enumerate(_tables(out, "points")):
+    for i, (name, t) in enumerate(tables_of(out, "points").items()):
         part = t.get("body", name.split(".")[0])
         if {"at", "holes"} & set(t) or "row" in t and ("bodies", part, "pivot") not in found:
             t.setdefault("tolerance", ROUGH_MM)
@@ -138,7 +138,7 @@ def _filled(data: Mapping[str, Any], found: set[KeyPath]) -> dict[str, Any]:
             found.add(("points", name, "at"))
         else:
             left_out(("points", name, "at"), t, _beside(bodies.get(part, {}), i))
-    for name, t in _tables(out, "rods"):
+    for name, t in tables_of(out, "rods").items():
         if "length" not in t:
             left_out(("rods", name, "length"), t, STAND_IN_ROD)
         if not {"adjuster", "range", "plus_minus", "thread", "per_turn", "step"} & set(t):
@@ -152,7 +152,7 @@ def _filled(data: Mapping[str, Any], found: set[KeyPath]) -> dict[str, Any]:
 
 def _spinning(data: Mapping[str, Any], side: str, wheel: Mapping[str, Any]) -> Mapping[str, Any]:
     """The table of the part that turns by hand with a wheel."""
-    bodies = dict(_tables(data, "bodies"))
+    bodies = tables_of(data, "bodies")
     named = wheel.get("spin_body")
     if isinstance(named, str):
         return bodies.get(named, {})
@@ -167,12 +167,3 @@ def _beside(body: Mapping[str, Any], i: int) -> list[float]:
         pivot = [0.0, 0.0, 0.0]
     far = 150.0 + 13.0 * i
     return [pivot[0] + far * math.cos(turn), pivot[1] + far * math.sin(turn), pivot[2] + far]
-
-
-def _tables(data: Mapping[str, Any], section: str) -> list[tuple[str, dict[str, Any]]]:
-    """The well-formed tables of a section, by name; the reader speaks of the others."""
-    tables = data.get(section, {})
-    if not isinstance(tables, dict):
-        return []
-    return [(n, t) for n, t in tables.items() if isinstance(t, dict)]
-
