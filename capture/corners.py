@@ -22,7 +22,6 @@ _WIDE = 1.4  # px between samples further out
 _TENT = 1 / math.sqrt(6)  # px, the mean blur of sampling between pixels by straight lines
 _SMOOTHED = 4 / 9  # what it leaves of white noise's variance, on the mean
 _MOST_LOOKS = 8  # corners that rest by then; hardly any comes to rest later
-_ALIKE = 0.85  # of the largest corner of a batch
 _TALLEST = 8192  # px of pieces above each other; the sampling takes pictures up to 32767
 _FEW = 32  # corners that go on together whatever their size
 _REST_PX = 2.5e-3  # what the steps not taken any more may add up to
@@ -407,17 +406,13 @@ def _kinks(corners: _Corners, par: F64) -> F64:
 
 
 def _batches(need: NDArray[np.int_]) -> Iterator[tuple[NDArray[np.int_], int]]:
-    """Corners that can share a grid, and half its width: that of the largest, little more than the others need."""
+    """Corners that can share a grid, and half its width."""
     size = np.maximum(need, 3)
-    order = np.argsort(-size, kind="stable")
-    falling = size[order]
-    first = 0
-    while first < len(order):
-        half = int(falling[first])
-        alike = int(np.searchsorted(-falling, -_ALIKE * half, side="right"))
-        end = min(alike, first + max(int(_SAMPLES / (2 * half)**2), 8))
-        yield np.sort(order[first:end]), half
-        first = end
+    for half in np.unique(size):
+        same = np.flatnonzero(size == half)
+        most = max(int(_SAMPLES / (2 * half)**2), 8)
+        for first in range(0, len(same), most):
+            yield same[first:first + most], int(half)
 
 
 def _first_par(m: int, soft: float, gain: float, corners: _Corners) -> F64:
