@@ -184,7 +184,7 @@ def compare(design: Rig, fit: Fit, n: int = 101, doubts: Doubts | None = None) -
     curve = slopes(model, built, nothing, headings)
     as_built, u95 = (x.reshape(len(sides), -1) for x in (curve.values, curve.u95))
     points = _points(design, fit, built, relative, doubts)
-    figures = judged_figures(design, built, n, None if rig.bodies[rig.driver].travel else grid, fit.loaded, doubts)
+    figures = figures_of(design, fit, n, doubts)
     notes = []
     if relative:
         notes.append(f"The {' and '.join(relative)} wheel was never photographed turning by hand: its steer counts "
@@ -193,6 +193,15 @@ def compare(design: Rig, fit: Fit, n: int = 101, doubts: Doubts | None = None) -
         notes.append("The as-built linkage does not reach the whole travel; the curve stops where it locks up.")
     return Comparison(rig.driver, grid, dict(zip(sides, drawn, strict=True)), dict(zip(sides, as_built, strict=True)),
                       dict(zip(sides, u95, strict=True)), points, figures, relative, tuple(notes), doubts.travel)
+
+
+def figures_of(design: Rig, fit: Fit, n: int = 101, doubts: Doubts | None = None) -> tuple[ComparedFigure, ...]:
+    """The figures of ``compare`` alone, which are there much sooner."""
+    doubts = fit.doubts if doubts is None else doubts
+    n += 1 - n % 2
+    driver = fit.as_built.rig.bodies[design.driver]
+    grid = None if driver.travel else driver_grid(_spanned(design, fit), n)
+    return judged_figures(design, fit.as_built, n, grid, fit.loaded, doubts)
 
 
 def _spanned(design: Rig, fit: Fit) -> Rig:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.estimation.arrange import MIN_PHOTOS, Arranged, arrange, one_camera, only_photos
+from calib.estimation.blocks.corners import Corners
 from calib.estimation.blocks.expected import Looseness, Priors
 from calib.estimation.clustered import of_the_photos
 from calib.estimation.coldstart import ColdStart, cold_start
@@ -21,7 +22,7 @@ from calib.estimation.diagnose import zoom_or_camera
 from calib.estimation.drawn import drawing_fit
 from calib.estimation.equations import RigProblem
 from calib.estimation.fields import fields
-from calib.estimation.fitted import Solved, fit_of, shared_covariance
+from calib.estimation.fitted import Solved, fit_and_slope, shared_covariance
 from calib.estimation.frame import FrameRule
 from calib.estimation.holes import Holes, hole_findings, judge_holes, none_for, same, with_holes
 from calib.estimation.loaded import apart
@@ -79,6 +80,15 @@ class Ready(NamedTuple):
 
     obs: Observations
     started: Started
+
+
+class Estimated(NamedTuple):
+    """A fit, and the solved problem behind it. ``slope``: see ``fitted.Fitted``."""
+
+    fit: Fit
+    solved: Solved
+    holes: Holes
+    slope: Array
 
 
 Look = Callable[[Observations, dict[str, dict[int, Array]]], Observations]
@@ -146,6 +156,12 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None, starte
     >>> [f.unit for f in fit.figures if f.name == "toe at ahead"]
     ['deg']
     """
+    return estimated(rig, obs, options, started, reframe).fit
+
+
+def estimated(rig: Rig, obs: Observations, options: Options | None = None, started: Started | None = None,
+              reframe: Callable[[Layout, State], FrameRule] | None = None) -> Estimated:
+    """As ``estimate``, with what a later estimate of the same shoot can go on from (see ``going``)."""
     options = options or Options()
     began = time.perf_counter()
     still, aboard = apart(rig, obs)
@@ -153,9 +169,10 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None, starte
     solved, holes = solve(started.arranged, started.cold, options)
     if reframe is not None:
         solved = _reframed(solved, reframe(solved.problem.layout, solved.state), options)
-    fit = fit_of(solved, started.findings, aboard, holes.may_be)
+    fit, slope = fit_and_slope(solved, started.findings, aboard, holes.may_be)
     first = [*_not_converged(solved), *hole_findings(holes, rig, fit.as_built.rig)]
-    return replace(fit, findings=(*first, *fit.findings), seconds=time.perf_counter() - began)
+    fit = replace(fit, findings=(*first, *fit.findings), seconds=time.perf_counter() - began)
+    return Estimated(fit, solved, holes, slope)
 
 
 def _not_converged(solved: Solved) -> list[Finding]:
@@ -281,12 +298,14 @@ def _solve(arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
         inflation = float(np.sqrt(max(1.0, shared_ratio(problem, state, used))))
     problem = replace(problem, corners=replace(problem.corners, whiten=problem.corners.whiten / (sigma * inflation)))
     problem, state, rounds = _repeating(problem, state, options)
+    more = 1.0
     if problem.layout.fields:  # neighbours share errors: do photos disagree even so?
         c, more = problem.corners, of_the_photos(problem, state).factor
         problem = replace(problem, corners=replace(c, whiten=c.whiten / more))
     last = minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-10, damping=NEAR)
     steps.append(last)
-    return Solved(problem, last.state, used, sigma, inflation, dof, rounds + _iterations(steps), last.converged)
+    return Solved(problem, last.state, used, sigma, inflation, dof, rounds + _iterations(steps), last.converged,
+                  between=more)
 
 
 def _against_drawing(solved: Solved, options: Options) -> Solved:
@@ -316,14 +335,19 @@ def _reframed(solved: Solved, frame: FrameRule, options: Options) -> Solved:
 
 def let_in(problem: RigProblem, s: State) -> tuple[RigProblem, State]:
     """The problem with a hand that moves and a lens of more terms."""
-    c, lens = problem.corners, problem.priors.lens
-    depth = problem.corner_block.view(problem.motions(s)).xc[..., 2].mean(axis=1)
+    corners = fielded(problem, s)
     layout, s = with_fields(problem.layout, s)
-    size = (2 * lens[2] + 1, 2 * lens[3] + 1)
-    c = replace(c, fields=fields(c.uv, c.seen, depth, float(s.lens[0]), size))
     loose = problem.priors.loose
     loose = replace(loose, hand=within_readout(loose.hand, problem.rig.readout))
-    return replace(problem, layout=layout, corners=c, priors=replace(problem.priors, loose=loose)), s
+    return replace(problem, layout=layout, corners=corners, priors=replace(problem.priors, loose=loose)), s
+
+
+def fielded(problem: RigProblem, s: State) -> Corners:
+    """The corners with what hand and lens would do to each."""
+    c, lens = problem.corners, problem.priors.lens
+    depth = problem.corner_block.view(problem.motions(s)).xc[..., 2].mean(axis=1)
+    size = (2 * lens[2] + 1, 2 * lens[3] + 1)
+    return replace(c, fields=fields(c.uv, c.seen, depth, float(s.lens[0]), size))
 
 
 def _repeating(problem: RigProblem, state: State, options: Options) -> tuple[RigProblem, State, int]:

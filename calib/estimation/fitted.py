@@ -62,6 +62,14 @@ class Solved:
     iterations: int
     converged: bool
     drawing: DrawingFit = DrawingFit(0.0, 0.0, 1.0)
+    between: float = 1.0  # further factor for what photos disagree by among themselves
+
+
+class Fitted(NamedTuple):
+    """What is reported, and the slope of the rig as built against the unknowns it depends on."""
+
+    fit: Fit
+    slope: Array
 
 
 class _Covariances(NamedTuple):
@@ -80,11 +88,18 @@ class _Built(NamedTuple):
     datum_cov: Array  # with the alignment held
     angle_cov: Array
     cross_cov: Array  # (angles, parameters)
-    slope: Array  # (parameters, unknowns)
+    slots: NDArray[np.intp]  # (k,) of the unknowns that the parameters depend on
+    slope: Array  # (parameters, k)
 
 
 def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | None = None,
            holes_in_doubt: Mapping[str, tuple[str, ...]] | None = None, made_up: bool = False) -> Fit:
+    """As ``fit_and_slope``, the fit alone."""
+    return fit_and_slope(solved, findings, aboard, holes_in_doubt, made_up).fit
+
+
+def fit_and_slope(solved: Solved, findings: Sequence[Finding], aboard: Observations | None = None,
+                  holes_in_doubt: Mapping[str, tuple[str, ...]] | None = None, made_up: bool = False) -> Fitted:
     """All that is reported of a solved problem; ``findings`` so far. ``seconds`` is left at zero.
 
     ``aboard``: corners of the photos with the rider aboard, which took no part in the problem. ``holes_in_doubt``:
@@ -108,7 +123,28 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
     if rig.loaded:
         loaded, missing = loaded_of(layout, s, cov.full, solved.sigma, problem.priors, built.as_built, aboard)
         fit = replace(fit, loaded=loaded, findings=(*fit.findings, *missing))
-    return fit
+    return Fitted(fit, built.slope)
+
+
+def moved_fit(fit: Fit, solved: Solved, full: Array, slope: Array) -> Fitted:
+    """``fit`` after a small move of what was solved for and with more photos: the same findings.
+
+    Only what is asked while photos still come is worked out anew: the rig as built, angles, camera, places; not the
+    table of pivots, the photos and the figures of the positions. ``full`` (n, n): covariance of the shared unknowns.
+    ``slope`` (parameters, k): of the rig as built against the unknowns it depends on, from the fit before; anew where
+    those are others.
+    """
+    problem, s = solved.problem, solved.state
+    layout = problem.layout
+    cov = _covariances(problem, s, full)
+    built = _as_built(layout, s, cov, slope)
+    as_built = replace(built.as_built, uncertain_holes=fit.as_built.uncertain_holes)
+    fit = replace(fit, as_built=as_built, camera=_camera(s, cov.full), positions=layout.positions,
+                  joint_angles=_joint_angles(layout, s),
+                  angle_names=layout.angle_keys, angle_cov=built.angle_cov, cross_cov=built.cross_cov,
+                  board_R=s.align_R, board_t=s.align_t, tag_poses=_tag_poses(layout, s), residuals=fit.residuals[:0],
+                  photos={}, figures=(), printed=_print(layout, s, cov.full))
+    return Fitted(fit, built.slope)
 
 
 def _said(solved: Solved, findings: Sequence[Finding], cov: _Covariances, built: _Built, residuals: pd.DataFrame,
@@ -117,7 +153,7 @@ def _said(solved: Solved, findings: Sequence[Finding], cov: _Covariances, built:
     problem, s = solved.problem, solved.state
     layout, rig = problem.layout, problem.rig
     common = common_offset(problem, s, cov.full)
-    doubt = None if common is None else OffsetDoubt(common.mm, K95 * common.sd, built.slope @ common.step)
+    doubt = None if common is None else OffsetDoubt(common.mm, K95 * common.sd, built.slope @ common.step[built.slots])
     in_datum = replace(built.as_built, cov=built.datum_cov)
     final = final_findings(problem, s, cov.full, residuals, solved.sigma)
     accused = {rig.tags[f.item].body if f.item in rig.tags else f.item for f in [*findings, *final] if f.serious}
@@ -155,8 +191,8 @@ def shared_covariance(problem: RigProblem, s: State) -> Array:
     return inverse_of(problem.information(s))
 
 
-def _covariances(problem: RigProblem, s: State) -> _Covariances:
-    full = shared_covariance(problem, s)
+def _covariances(problem: RigProblem, s: State, full: Array | None = None) -> _Covariances:
+    full = shared_covariance(problem, s) if full is None else full
     held = cov_with_datum_held(full, problem.layout)
     drawing, turned = problem.linearise(s, ("drawing",)).shared, _frame_doubt(problem.layout, s)
     return _Covariances(full + turned, held, full @ drawing @ full + turned, held @ drawing @ held)
@@ -175,8 +211,11 @@ def _frame_doubt(layout: Layout, s: State) -> Array:
     return out
 
 
-def _as_built(layout: Layout, s: State, cov: _Covariances) -> _Built:
-    """The rig as built with the joint covariance of its parameters and joint angles (JCGM 100, 5.2.2)."""
+def _as_built(layout: Layout, s: State, cov: _Covariances, slope: Array | None = None) -> _Built:
+    """The rig as built with the joint covariance of its parameters and joint angles (JCGM 100, 5.2.2).
+
+    ``slope``: see ``moved_fit``.
+    """
     wheels = _measured_wheels(layout, cov.full)
     names = parameter_names(layout, wheels)
 
@@ -185,7 +224,10 @@ def _as_built(layout: Layout, s: State, cov: _Covariances) -> _Built:
 
     geometry = np.array([*range(layout.align.start, layout.first_angle), *stop_slots(layout)])
     angles = np.arange(layout.angles.start, layout.angles.stop)
-    j = jacobian(layout, s, values, [int(k) for k in geometry])
+    if slope is not None and slope.shape == (len(names), len(geometry)):
+        j = slope
+    else:
+        j = jacobian(layout, s, values, [int(k) for k in geometry])
     g = np.ix_(geometry, geometry)
     rig = as_built_rig(layout, s, wheels)
     extra = extra_covariance(layout, names, wheels, rig.stop_tol)
@@ -200,10 +242,8 @@ def _as_built(layout: Layout, s: State, cov: _Covariances) -> _Built:
     share |= {names[i]: share_beside(np.eye(len(names))[i], whole, all_drawn)[0] or 0.0 for i in rods}
     roll, pitch, heading = (float(x) for x in own_half_widths(cov.full)[layout.align][:3])
     as_built = AsBuilt(rig, names, whole, share, drawn=all_drawn, held=held, turn_u95=(roll, pitch, heading))
-    slope = np.zeros((len(names), layout.size))
-    slope[:, geometry] = j
     return _Built(as_built, datum_cov, cov.full[np.ix_(angles, angles)],
-                  cov.full[np.ix_(angles, geometry)] @ j.T, slope)
+                  cov.full[np.ix_(angles, geometry)] @ j.T, geometry, j)
 
 
 def _measured_wheels(layout: Layout, cov: Array) -> tuple[str, ...]:

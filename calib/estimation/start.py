@@ -239,7 +239,7 @@ def hinge_from_motions(motions: Mapping[str, Motion]) -> Hinge | None:
     c = np.linalg.lstsq(np.concatenate(rows), np.concatenate(rhs), rcond=None)[0]
     angles = {}
     for n, (r, _) in motions.items():
-        angles[n] = float(_turned(axis, r))
+        angles[n] = float(turned(axis, r))
     return Hinge(e @ c, axis, angles, True)
 
 
@@ -306,7 +306,7 @@ def _proposed(offered: Mapping[str, Sequence[Motion]], worst: float,
         h = hinge_from_motions({"a": (np.eye(3), np.zeros(3)), "b": (since_r[b], since_t[b])})
         if h is None:
             continue
-        off = hinge_misfits(h.point, h.axis, since_r, since_t, _turned(h.axis, since_r))
+        off = hinge_misfits(h.point, h.axis, since_r, since_t, turned(h.axis, since_r))
         least = np.full(len(names), np.inf)
         np.minimum.at(least, where, off)
         score = float(np.minimum(least, 2 * worst).sum())
@@ -471,7 +471,7 @@ def most_agreed(poses: Sequence[Motion], far: float = 20.0) -> Motion:
     return poses[int(np.argmin(gap.sum(axis=1)))]
 
 
-def _turned(axis: Array, r: Array) -> Array:
+def turned(axis: Array, r: Array) -> Array:
     """Angles (...) rad of rotations (..., 3, 3) about a unit axis, by their parts square to the axis."""
     e = perpendiculars(axis)
     q = e.T @ r @ e
