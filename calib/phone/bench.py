@@ -13,11 +13,13 @@ from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
 from typing import Any
 
 from calib.phone.receiving import Limits, receive
+from calib.rig.model import Rig
 from calib.shooting.desk import Answer, Shoot, judge_file
-from calib.shooting.known import Known, known
+from calib.shooting.known import Knowing, Known
 from calib.shooting.store import Kept, part_file
 from capture.errors import UserError
 from capture.judging import Judged
+from capture.observations import Observations
 from capture.shoot import Outcome
 from capture.workers import deaf_to_interrupts, end_now, end_with_parent
 
@@ -152,17 +154,19 @@ class Bench:
                 continue
             self.working_out = True
             try:
-                self.known = await self._knowing()
+                self.known = await self._know(soon=True)
+                if self.known.went_on and not self._changed.is_set():
+                    self.known = await self._know(soon=False)  # nobody waits for it
             except (BrokenExecutor, UserError) as err:
                 self._estimator = None if isinstance(err, BrokenExecutor) else self._estimator
                 self.known = Known(len(self.shoot.session.photos), trouble=str(err))
             finally:
                 self.working_out = False
 
-    async def _knowing(self) -> Known:
+    async def _know(self, soon: bool) -> Known:
         obs = self.shoot.session.observations()
         self._estimator = self._estimator or _pool(1, _begin_estimating)
-        return await asyncio.get_running_loop().run_in_executor(self._estimator, known, self.shoot.rig, obs)
+        return await asyncio.get_running_loop().run_in_executor(self._estimator, _known, self.shoot.rig, obs, soon)
 
 
 def _begin_judging() -> None:
@@ -179,6 +183,15 @@ def _begin_estimating() -> None:
     if hasattr(os, "nice"):
         os.nice(5)  # a photo's verdict comes first
     import calib.shooting.known  # noqa: F401
+
+
+_KNOWING: list[Knowing] = []  # of the process that estimates: one shoot, and what is known of it
+
+
+def _known(rig: Rig, obs: Observations, soon: bool) -> Known:
+    if not _KNOWING:
+        _KNOWING.append(Knowing(rig))
+    return _KNOWING[0].soon(obs) if soon else _KNOWING[0].whole(obs)
 
 
 def _pool(processes: int, begin: Callable[[], Any]) -> ProcessPoolExecutor:

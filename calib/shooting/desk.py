@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from calib.rig.model import Rig
-from calib.shooting.known import Known, known
+from calib.shooting.known import Knowing, Known
 from calib.shooting.seen import tag_places
 from calib.shooting.session import AGAIN, ShootSession, Taken, Verdict, why_not
 from calib.shooting.store import Kept, keep, next_number, part_file, prepare, put_aside, stored, write_part
@@ -54,6 +54,7 @@ class Shoot:
         self.codes = frozenset(rig.tag_by_code())
         self._kept: dict[str, Kept] = {}
         self._next = next_number(folder)
+        self._knowing = Knowing(rig)
 
     @classmethod
     def open(cls, rig: Rig, folder: str | Path, photos: int = USUAL_PHOTOS, progress: Progress | None = None,
@@ -135,10 +136,15 @@ class Shoot:
         self.session = self.session.without(last.name)
         return last.name
 
-    def known(self) -> Known:
-        """What the photos so far tell of the figures with a tolerance; takes seconds."""
+    def known(self, soon: bool = False) -> Known:
+        """What the photos so far tell of the figures with a tolerance; takes seconds.
+
+        ``soon``: from what was known before, where the photos since go with that: much quicker, but what is odd in
+        them is not looked for, so that it never says that they are enough.
+        """
         try:
-            return known(self.rig, self.session.observations())
+            obs = self.session.observations()
+            return self._knowing.soon(obs) if soon else self._knowing.whole(obs)
         except UserError as err:
             return Known(len(self.session.photos), trouble=str(err))
 

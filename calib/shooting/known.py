@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from calib.advice.compare import compare
+from calib.advice.compare import ComparedFigure, figures_of
 from calib.advice.verdict import Outcome
-from calib.estimation.bundle import estimate
+from calib.estimation.bundle import Estimated, estimated
+from calib.estimation.going import go_on
 from calib.linkage.mechanism import CannotAssemble
 from calib.planning.helps import ENOUGH
 from calib.rig.figures import FIGURES
@@ -47,11 +48,13 @@ class Known:
     noticed: tuple[str, ...] = ()
     trouble: str = ""
     whole: bool = False  # straight ahead and both ends of the travel are there
+    went_on: bool = False  # from the estimate before: what is odd in the photos since was not looked for
 
     @property
     def enough(self) -> bool:
-        """Whether every tolerance can be judged, over the whole travel, with nothing left to settle."""
-        return bool(self.figures) and self.whole and not self.noticed and all(f.settled for f in self.figures)
+        """Whether every tolerance can be judged, over the whole travel, all looked at and nothing left to settle."""
+        return bool(self.figures) and self.whole and not self.went_on and not self.noticed \
+            and all(f.settled for f in self.figures)
 
 
 def known(rig: Rig, obs: Observations) -> Known:
@@ -61,24 +64,52 @@ def known(rig: Rig, obs: Observations) -> Known:
     >>> know.trouble, [f.label for f in know.figures][:1]
     ('', ['toe, both wheels, toe-in positive'])
     """
-    photos = len(obs.photos)
-    try:
-        fit = estimate(rig, obs)
-        comparison = compare(rig, fit)
-    except UserError as err:
-        return Known(photos, trouble=str(err))
-    except (ValueError, CannotAssemble, np.linalg.LinAlgError) as err:
-        return Known(photos, trouble=f"not worked out yet ({err})")
-    figures = []
-    for f in comparison.figures:
+    return Knowing(rig).whole(obs)
+
+
+class Knowing:
+    """What is known of a shoot as photos come. It keeps the last estimate to go on from."""
+
+    def __init__(self, rig: Rig) -> None:
+        self.rig = rig
+        self._last: Estimated | None = None
+
+    def soon(self, obs: Observations) -> Known:
+        """From the last estimate where that goes, which is quick, else as ``whole``."""
+        if self._last is not None:
+            try:
+                now = go_on(self._last, self.rig, obs)
+                if now is not None:
+                    return self._known(obs, now, went_on=True)
+            except (UserError, ValueError, CannotAssemble, np.linalg.LinAlgError):
+                pass  # what the estimate from nothing makes of it is what counts
+        return self.whole(obs)
+
+    def whole(self, obs: Observations) -> Known:
+        """From nothing, with all that can be wrong looked for. Takes seconds."""
+        self._last = None
+        try:
+            return self._known(obs, estimated(self.rig, obs))
+        except UserError as err:
+            return Known(len(obs.photos), trouble=str(err))
+        except (ValueError, CannotAssemble, np.linalg.LinAlgError) as err:
+            return Known(len(obs.photos), trouble=f"not worked out yet ({err})")
+
+    def _known(self, obs: Observations, now: Estimated, went_on: bool = False) -> Known:
+        figures = tuple(_figures(figures_of(self.rig, now.fit)))
+        self._last = now
+        serious = tuple(x.text for x in now.fit.findings if x.serious)
+        return Known(len(obs.photos), figures, serious, whole=_whole(self.rig, now.fit.positions), went_on=went_on)
+
+
+def _figures(compared: Sequence[ComparedFigure]) -> Iterator[KnownFigure]:
+    for f in compared:
         if f.verdict is None or f.target is None or f.tolerance is None:
             continue
         tight = bool(np.isfinite(f.u95)) and f.u95 <= ENOUGH * f.tolerance
         settled = not f.doubt and (f.verdict.outcome is not Outcome.CANNOT_TELL or tight)
-        figures.append(KnownFigure(f.label, f.unit, f.measured, f.u95, f.target, f.tolerance,
-                                   max(2, FIGURES[f.name].digits), f.verdict.outcome.value, settled))
-    serious = tuple(x.text for x in fit.findings if x.serious)
-    return Known(photos, tuple(figures), serious, whole=_whole(rig, fit.positions))
+        yield KnownFigure(f.label, f.unit, f.measured, f.u95, f.target, f.tolerance, max(2, FIGURES[f.name].digits),
+                          f.verdict.outcome.value, settled)
 
 
 def _whole(rig: Rig, positions: Sequence[str]) -> bool:
