@@ -21,7 +21,9 @@ Processor seconds of the phone photos' 13.7 by phase: detection 4.5, refining 2.
 estimate 0.7, adjustment 0.7, all else 1.5. The aim is at most 4 times bare decoding; it is not reached: detection and
 refining alone take 3.7 times the grey decoding.
 
-Run: python -m tests.bench.whole_run [--phone FOLDER] [--photos FOLDER] [--times N]
+Last comes the same shoot measured by a script on OpenCV, see ``by_hand``, in time and in how wrong steer is.
+
+Run: python -m tests.bench.whole_run [--no-script] [--phone FOLDER] [--photos FOLDER] [--times N]
 """
 
 from __future__ import annotations
@@ -45,7 +47,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.bench.phone_photos import make
+from calib.rig.reader import load_rig
+from tests.bench.by_hand import side_by_side
+from tests.bench.phone_photos import make, shoot
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_data"
 PHASES = {  # what counts for which line; a phase's time is without that of others called within it
@@ -175,6 +179,7 @@ def main() -> None:
                      help="where the 12-megapixel photos are, or are to be drawn")
     ask.add_argument("--photos", type=Path, help="time the photos of this folder only")
     ask.add_argument("--times", type=int, default=3)
+    ask.add_argument("--no-script", action="store_true", help="leave out the same by a script on OpenCV (5 minutes)")
     args = ask.parse_args()
     if args.photos is None:
         make(args.phone, os.cpu_count() or 1)
@@ -190,6 +195,8 @@ def main() -> None:
     for label in ("loading", *PHASES):
         print(f"{label:29}" + "".join(f"{t.get(label, 0.0):20.2f}" for t in tables))
     print(f"{'all':29}" + "".join(f"{sum(t.values()):20.2f}" for t in tables))
+    if args.photos is None and not args.no_script:
+        side_by_side(args.phone, shoot(), load_rig(SAMPLE / "rig.toml"))
 
 
 if __name__ == "__main__":
