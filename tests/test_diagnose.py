@@ -10,9 +10,19 @@ import pandas as pd
 import pytest
 from numpy.typing import NDArray
 
-from calib.estimation.diagnose import _moved_findings, _slipped, final_findings, scale_finding, zoom_or_camera
+from calib.estimation.diagnose import (
+    _moved_findings,
+    _slipped,
+    final_findings,
+    off_by_much,
+    scale_finding,
+    zoom_or_camera,
+    zoomed_photos,
+)
 from calib.estimation.equations import RigProblem
 from calib.estimation.moved import Moved
+from calib.estimation.solver import minimise
+from calib.estimation.start import PhotoPoses
 from calib.estimation.unknowns import State
 from calib.results import Code, Finding
 from capture.observations import Observations
@@ -62,6 +72,43 @@ def test_a_tag_that_fits_nearly_nowhere_is_unfit_rather_than_slipped() -> None:
     assert _slipped("left_lever", ["push3"], 7).code is Code.TAG_SLIPPED
     assert _slipped("left_lever", ["ahead", "push1", "push2"], 7).code is Code.TAG_SLIPPED
     assert _slipped("left_lever", ["back1", "ahead", "push1", "push2", "push3"], 7).code is Code.TAG_UNFIT
+
+
+def test_paper_that_is_not_flat_is_no_slip(sound: tuple[RigProblem, State, Observations]) -> None:
+    """A tenth of a millimetre makes outliers of a sharp photo's corners, as one gross corner may; neither is a slip."""
+    problem = sound[0]
+    state: State = minimise(problem, sound[1]).state
+    c, tag, position = problem.corners, "left_upright_arm", "push2"
+    where = np.array([problem.layout.photo_positions[p] == position for p in c.photo])
+    mine = where & (c.tag == problem.layout.tags.index(tag))
+    assert mine.any()
+    depth = problem.corner_block.view(problem.motions(state)).xc[mine, :, 2].mean(axis=1)
+    px_per_mm = state.lens[0] / depth
+
+    def shifted(mm: float, corners: slice = slice(None)) -> tuple[str, ...]:
+        uv = c.uv.copy()
+        uv[np.flatnonzero(mine), corners, 0] += mm * px_per_mm[:, None]
+        return off_by_much(replace(problem, corners=replace(c, uv=uv)), state, tag, ("push2", "back2"))
+
+    assert shifted(0.0) == () and shifted(0.12) == () and shifted(50.0, slice(3, 5)) == ()
+    assert shifted(0.6) == ("push2",) and shifted(-0.6) == ("push2",)
+
+
+def test_a_zoom_small_enough_to_be_the_boards_paper_waits_for_all_corners(
+        sound: tuple[RigProblem, State, Observations]) -> None:
+    problem, state, _ = sound
+    c = problem.corners
+
+    def named(zoom: float) -> list[str]:
+        """With one photo's pixels blown up, and the board's own calibration saying that it is off."""
+        uv, lens = c.uv.copy(), state.lens
+        uv[c.photo == 2] = lens[2:4] + zoom * (uv[c.photo == 2] - lens[2:4])
+        df = state.df.copy()
+        df[2] = zoom - 1
+        photos = PhotoPoses(state.lens, state.photo_R, state.photo_t, df, state.dc)
+        return [f.item for f in zoomed_photos(replace(c, uv=uv), problem.layout, photos)]
+
+    assert named(1.02) == [] and named(1.1) == [problem.layout.photos[2]] == named(0.9)
 
 
 def test_a_zoom_may_be_another_camera_where_the_file_names_none(
