@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from calib.estimation.foreseen import Conditions
 from calib.planning.helps import MEGAPIXELS, MissingTag, Remedy, missing_tags, remedies
-from calib.planning.predict import ShootPlan, chosen_views, plan_on, plan_shoot, true_to_scale
+from calib.planning.predict import ShootPlan, chosen_views, plan_on, plan_shoot, true_to_scale, with_spread
 from calib.planning.stage import position_angles, staged
 from calib.planning.words import advice, cheapest, how_to_shoot
 from calib.rig.model import Rig
@@ -56,4 +56,6 @@ def plan_shoots(rig: Rig, counts: Sequence[int] = COUNTS, *, conditions: Conditi
     said(of - 1, of, "what would help")
     missing = missing_tags(rig, plans[-1], conditions)
     said(of, of, "tags that are missing")
+    best = cheapest(rig, plans)
+    plans = [with_spread(p, conditions) if p is best else p for p in plans]
     return Choice(rig, tuple(plans), tuple(helps), tuple(missing))

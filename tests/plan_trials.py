@@ -68,6 +68,12 @@ class Trial:
         return {n: self.promised[n] / u for n, u in self.stated.items() if u > 1e-9 and n in self.promised}
 
     @property
+    def inside(self) -> dict[str, bool]:
+        """Whether what the run stated lies in the plan's range or within a factor of 0.8 to 1.25 of it, by figure."""
+        return {n: bool(0.8 * low <= self.stated[n] <= 1.25 * high) for n, (low, high) in self.plan.spread.items()
+                if self.stated.get(n, 0.0) > 1e-9}
+
+    @property
     def lever_off(self) -> float:
         """How far the driver's pivot stands off the drawing, in tolerances."""
         b = self.design.bodies[self.design.driver]
@@ -165,10 +171,11 @@ def trial(seed: int, photos: int | None = None, design: Rig | None = None) -> Tr
     return Trial(file, plan, fit, {f.name: f.u95 for f in plan.figures}, stated_figures(file, fit))
 
 
-def table(trials: Sequence[Trial]) -> list[tuple[str, float, float, float, float]]:
-    """(figure, least, median, largest ratio, share of trials within 0.8 to 1.25), in the order of the first trial."""
+def table(trials: Sequence[Trial]) -> list[tuple[str, float, float, float, float, float]]:
+    """(figure, least, median, largest ratio, share of trials within 0.8 to 1.25, share in the plan's range)."""
     out = []
     for n in trials[0].ratios:
         r = np.array([t.ratios[n] for t in trials if n in t.ratios])
-        out.append((n, float(r.min()), float(np.median(r)), float(r.max()), float(np.mean((r > 0.8) & (r < 1.25)))))
+        out.append((n, float(r.min()), float(np.median(r)), float(r.max()), float(np.mean((r > 0.8) & (r < 1.25))),
+                    float(np.mean([t.inside[n] for t in trials if n in t.inside]))))
     return out

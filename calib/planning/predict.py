@@ -7,7 +7,7 @@ uncertainties are those that the run will state, as far as the vehicle is as dra
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -40,6 +40,8 @@ Array = NDArray[np.float64]
 MOST_PHOTOS = 6  # at a position
 TURNED_OUT, TURNED_OUT_SEED = 4, 5  # vehicles within the drawing's tolerances that are looked at
 COARSE = 41  # driver angles of those
+GOOD, POOR = 0.6, 2.0  # corner noise of the flattest tags and sharpest photos, and of curled and soft ones, over the
+# usual: what 30 simulated workshops drew (tests.bench.plan_truth); common practice, no source
 LEAST_SEEN = 2  # photos of a position that should see a tag
 
 
@@ -57,7 +59,8 @@ class ShootPlan:
     stage: Stage | None = None  # where tags and board are
     seen: Mapping[tuple[str, str], int] | None = None  # photos that see a tag, by (tag, position)
     asked: tuple[View, ...] = ()  # the views at each lever position
-    spread: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # u95 by how the vehicle may turn out
+    spread: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # u95 by how vehicle and photos turn out
+    drawn: Mapping[str, float] = field(default_factory=dict)  # u95 of the vehicle exactly as drawn
 
     def worst(self, start: str) -> float:
         """Largest 95 % half-width among the figures whose name begins with ``start``; nan if none."""
@@ -92,7 +95,7 @@ def plan_shoot(rig: Rig, photos_per_position: int = 4, *, megapixels: float = 12
     stage = staged(rig, megapixels)
     conditions = conditions or Conditions()
     views = chosen_views(stage, photos_per_position, conditions)
-    return plan_on(stage, views, photos_per_position, conditions, corner_px, seed)
+    return with_spread(plan_on(stage, views, photos_per_position, conditions, corner_px, seed), conditions, corner_px)
 
 
 def _check_number(photos: int) -> None:
@@ -128,16 +131,38 @@ def plan_on(stage: Stage, views: list[View], count: int, conditions: Conditions,
     wanted: dict[str, list[View]] = {p: mine for p in stage.lever_positions}
     shots = shoot(stage, wanted | _spun(stage), np.random.default_rng(seed))
     _need_tags(stage, shots)
-    fit = foreseen(rig, observations(stage, shots, _corner(stage, conditions, corner_px)), planned(stage, shots),
-                   conditions)
+    fit = _foreseen(stage, shots, conditions, corner_px)
     seen = sightings(stage, shots)
     rare = tuple(sorted({t for (t, p), n in seen.items() if n < LEAST_SEEN and counts(rig, t, p)}))
-    figures, spread = _figures(rig, fit)
+    figures, spread, drawn = _figures(rig, fit)
     table = fit.pivot_table
     pivots = table[table["what"].str.endswith(" pivot")]["u95"]
     worst = max((max(u) for u in pivots), default=float("nan"))
     return ShootPlan(count, tuple(stage.angles), tuple(v.words for v in mine), figures, rare, worst, tuple(shots),
-                     stage, seen, tuple(mine), spread)
+                     stage, seen, tuple(mine), spread, drawn)
+
+
+def with_spread(plan: ShootPlan, conditions: Conditions, corner_px: float | None = None) -> ShootPlan:
+    """The plan with the least and largest half-width of every figure.
+
+    With good and with poor corners, each times what the vehicle may turn out to be (see ``_figures``).
+    """
+    assert plan.stage is not None
+    corner = _corner(plan.stage, conditions, corner_px)
+    good, poor = ({f.name: f.u95 for f in _figures(plan.stage.rig, fit, others=0)[0]}
+                  for fit in (_foreseen(plan.stage, plan.shots, conditions, k * corner) for k in (GOOD, POOR)))
+    out = {}
+    for f in plan.figures:
+        low, high = plan.spread.get(f.name, (f.u95, f.u95))
+        drawn = plan.drawn.get(f.name, f.u95)
+        known = np.isfinite(drawn) and drawn > 0
+        out[f.name] = (float(low * good[f.name] / drawn), float(high * poor[f.name] / drawn)) if known else (low, high)
+    return replace(plan, spread=out)
+
+
+def _foreseen(stage: Stage, shots: Sequence[Shot], conditions: Conditions, corner_px: float | None) -> Fit:
+    return foreseen(stage.rig, observations(stage, shots, _corner(stage, conditions, corner_px)),
+                    planned(stage, shots), conditions)
 
 
 def _spun(stage: Stage) -> dict[str, list[View]]:
@@ -163,27 +188,28 @@ def counts(rig: Rig, tag: str, position: str) -> bool:
     return (body.role == "wheel") == (position in rig.spin_positions)
 
 
-def _figures(rig: Rig, fit: Fit) -> tuple[tuple[Figure, ...], dict[str, tuple[float, float]]]:
+def _figures(rig: Rig, fit: Fit, others: int = TURNED_OUT,
+             ) -> tuple[tuple[Figure, ...], dict[str, tuple[float, float]], dict[str, float]]:
     """What the estimate reads off by itself, and every figure of the table as the comparison would give it.
 
     A figure's slopes are those of the vehicle as built, which is not known yet: lock hangs on how unlike the two sides
     turned out. So the half-widths of the table are the root mean square over the drawing and some vehicles within its
-    tolerances; the least and largest of them come second.
+    tolerances; the least and largest of them come second, those of the drawing third.
     """
     if not {"left", "right"} <= set(rig.wheels):
-        return fit.figures, {}
+        return fit.figures, {}, {}
     judged = judged_figures(rig, fit.as_built)
     rng = np.random.default_rng(TURNED_OUT_SEED)
-    others = [r for _ in range(TURNED_OUT) if (r := turned_out(rig, rng)) is not None]
+    vehicles = [r for _ in range(others) if (r := turned_out(rig, rng)) is not None]
     u95: dict[str, list[float]] = {f.name: [f.u95] for f in judged}
-    for other in others:
+    for other in vehicles:
         for f in judged_figures(rig, replace(fit.as_built, rig=_placed(fit.as_built.rig, other)), COARSE):
             if np.isfinite(f.u95):
                 u95[f.name].append(f.u95)
     table = tuple(Figure(f.name, f.measured, float(np.sqrt(np.mean(np.square(u95[f.name])))), f.unit, f.from_photos)
                   for f in judged)
     return ((*(f for f in fit.figures if f.name not in FIGURES), *table),
-            {n: (min(u), max(u)) for n, u in u95.items()})
+            {n: (min(u), max(u)) for n, u in u95.items()}, {n: u[0] for n, u in u95.items()})
 
 
 def turned_out(rig: Rig, rng: np.random.Generator) -> Rig | None:

@@ -100,9 +100,13 @@ def _with_unit(name: str, u95: float) -> str:
 
 def _enough(rig: Rig, plans: Sequence[ShootPlan], best: ShootPlan) -> list[str]:
     open_, lines = wide(best, rig), []
-    told = [FIGURES[n].short for n in rig.targets if n not in open_ and np.isfinite(_u95(best, n))]
+    told = [n for n in rig.targets if n not in open_ and np.isfinite(_u95(best, n))]
+    sure, likely = ([FIGURES[n].short for n in told if _sure(rig, best, n) is yes] for yes in (True, False))
     if told:
-        lines.append(f"Enough to judge {', '.join(told)} (at most a third of the tolerance): {_photos(rig, best)}.")
+        said = [f"Enough to judge {', '.join(sure)}"] if sure else []
+        also = "most likely also" if sure else "Most likely enough to judge"
+        said += [f"{also} {', '.join(likely)}"] if likely else []
+        lines.append(f"{'; '.join(said)} (at most a third of the tolerance): {_photos(rig, best)}.")
     for n in wide(plans[-1], rig):
         k, t = FIGURES[n], rig.targets[n]
         more = " with any number of photos" if len(plans) > 1 else ""
@@ -125,12 +129,20 @@ def _helps(rig: Rig, plan: ShootPlan, helps: Sequence[Remedy]) -> list[str]:
 
 
 def _varies(rig: Rig, plan: ShootPlan) -> list[str]:
-    """Targets whose uncertainty hangs on how the vehicle turns out."""
-    out = [f"{FIGURES[n].short} {low:.{FIGURES[n].digits + 1}f} to {high:.{FIGURES[n].digits + 1}f} "
-           f"{FIGURES[n].unit}".rstrip() for n, (low, high) in plan.spread.items()
-           if n in rig.targets and high > VARIES * low]
-    return [f"How well these will be known hangs on how unlike the two sides turned out: {', '.join(out)}."] \
-        if out else []
+    """Targets whose uncertainty hangs on how vehicle, tags and photos turn out."""
+    out = []
+    for n, (low, high) in plan.spread.items():
+        if n in rig.targets and np.isfinite(high) and high > VARIES * low:
+            digits = FIGURES[n].digits + 1
+            out.append(f"{FIGURES[n].short} +/- {low:.{digits}f} to {high:.{digits}f} {FIGURES[n].unit}".rstrip())
+    return [f"How well these will be known hangs on how unlike the two sides turned out, how flat the tags lie and how "
+            f"sharp the photos are: {', '.join(out)}."] if out else []
+
+
+def _sure(rig: Rig, plan: ShootPlan, name: str) -> bool:
+    """Whether a figure will be known well enough even where vehicle and photos turn out badly."""
+    t, high = rig.targets[name], plan.spread.get(name, (0.0, 0.0))[1]
+    return bool(high <= ENOUGH * t.tolerance * FIGURES[name].scale)
 
 
 def _missing(missing: Sequence[MissingTag]) -> list[str]:
