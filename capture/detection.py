@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 from capture.corners import project
 from capture.targets import BOARD_IDS, CELLS, CODE_SHARE, PART_IDS, Board, cell_is_black, code_corners
 
+_CODES = (*BOARD_IDS, *PART_IDS)
 _CODE_CELLS = 8  # 36h11: six by six bits inside a one-cell black border
 _PER_CELL = 4  # alignment samples along a tag cell
+_FINER = 10  # steps of a sample by which the edges of a template's code are placed
 _COARSE_SIDE = 1600  # px: photos are first looked at in the half size whose longer side is at most this
 _BUSY_SIDE = 1000  # px: the size in which places that may still hold a tag are sought
 # what makes a place textured, from the map's level on: slope in grey levels a pixel, root mean square in the weaker
@@ -22,7 +24,9 @@ _BUSY_SIDE = 1000  # px: the size in which places that may still hold a tag are 
 _TEXTURES = ((2.2, 9), (2.2, 9), (3.5, 13))
 _FAINT = 0.25  # of the slope in the tags found: less is no tag
 _LEAST_RING = 0.72  # correlation with the printed ring a tag must show
+_LEAST_RING_EVENED = 0.69  # the same of evened tones, which part of a ring washed out or covered spoils more
 _LEAST_CODE = 0.6  # correlation with its code bits; 11 of 36 bits wrong, the nearest other code, give 0.4
+_SURE_CODE = 0.85  # codes seen in a mirror correlate with others up to 0.81
 _LEAST_CODE_PLACED = 0.35  # the same where the board's plan says which tag it must be
 _LEAST_BITS = 0.62  # correlation of sampled bits for a first guess of the code
 _LEAST_OUTLINE = 26  # px round a code's border: below this its bits cannot be told apart
@@ -53,7 +57,7 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
     With ``board`` its tags are also looked for where the ones already found say they must be. A tag is kept only
     if both its ring of checker cells and its code correlate with the print, so clutter does not pass.
     """
-    codes = np.array(sorted(set(allowed) if allowed is not None else {*BOARD_IDS, *PART_IDS}), int)
+    codes = np.array(sorted(set(allowed) if allowed is not None else _CODES), int)
     found: dict[int, Tag] = {}
     if len(codes) == 0 or min(gray.shape) < 16:
         return found
@@ -413,7 +417,7 @@ def code_cells(code: int) -> NDArray[np.float64]:
 @functools.cache
 def _turned_codes() -> F32:
     """(587, 4, 64): every code in four quarter turns, mean removed, unit length."""
-    books = np.stack([[np.rot90(code_cells(c), k).ravel() for k in range(4)] for c in (*BOARD_IDS, *PART_IDS)])
+    books = np.stack([[np.rot90(code_cells(c), k).ravel() for k in range(4)] for c in _CODES])
     books -= books.mean(axis=2, keepdims=True)
     return (books / np.linalg.norm(books, axis=2, keepdims=True)).astype(np.float32)
 
@@ -514,19 +518,34 @@ def _grid() -> tuple[F64, NDArray[np.bool_], F32]:
 
 
 @functools.cache
+def _parts() -> tuple[F32, F32]:
+    """What a template is made of, softened by about a third of a cell: ring and paper (n,), the code's cells (64, n).
+
+    Each cell as if it were 1 there and nought elsewhere; edges between samples count by their share.
+    """
+    n, fine = CELLS * _PER_CELL, CELLS * _PER_CELL * _FINER
+    t = (np.arange(fine) + 0.5) * CELLS / fine - CELLS / 2
+    at = np.floor((t / (CELLS * CODE_SHARE) + 0.5) * _CODE_CELLS).astype(int)
+    share = np.stack([(at == k).reshape(n, _FINER).mean(axis=1) for k in range(_CODE_CELLS)]).astype(np.float32)
+    cells = (share[:, None, :, None] * share[None, :, None, :]).reshape(-1, n, n)
+    ring = _grid()[2].reshape(n, n) * (1 - cells.sum(axis=0))
+    edge = functools.partial(cv2.copyMakeBorder, top=4, bottom=4, left=4, right=4, borderType=cv2.BORDER_CONSTANT)
+    ground = cv2.GaussianBlur(edge(ring, value=1.0), (0, 0), 0.75)
+    soft = [cv2.GaussianBlur(edge(cell), (0, 0), 0.75) for cell in cells]
+    return (np.asarray(ground[4:-4, 4:-4], np.float32).ravel(),
+            np.stack([v[4:-4, 4:-4].ravel() for v in soft]).astype(np.float32))
+
+
+def _templates(cells: NDArray[np.float64]) -> F32:
+    """Tones (k, n) of prints at the sample places, from their codes' cells (k, 8, 8)."""
+    ground, parts = _parts()
+    return np.asarray(ground + cells.reshape(len(cells), -1).astype(np.float32) @ parts, np.float32)
+
+
+@functools.cache
 def _template(code: int) -> F32:
-    """Tone of the print at the sample places, softened by about a third of a cell."""
-    pts, _, tone = _grid()
-    tone = tone.copy()
-    half = CELLS * CODE_SHARE / 2
-    cell = 2 * half / _CODE_CELLS
-    inside = np.asarray((np.abs(pts) < half).all(axis=1), bool)
-    row = np.floor((half - pts[inside, 1]) / cell).astype(int)
-    col = np.floor((pts[inside, 0] + half) / cell).astype(int)
-    tone[inside] = code_cells(code)[row, col]
-    n = CELLS * _PER_CELL
-    soft = cv2.GaussianBlur(tone.reshape(n, n), (0, 0), 0.75, borderType=cv2.BORDER_REPLICATE)
-    return np.asarray(soft, np.float32).ravel()
+    """Tone of one print at the sample places."""
+    return _templates(code_cells(code)[None])[0]
 
 
 def _pyramid(gray: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
@@ -545,12 +564,19 @@ def _cell_px(h: F64) -> float:
 
 
 @functools.cache
-def _coarse_grid() -> tuple[F32, NDArray[np.intp]]:
-    """Two samples a cell: homogeneous places (n, 3) in tag cells and their indices among those of ``_grid``."""
-    n = CELLS * _PER_CELL
-    index = np.arange(n * n).reshape(n, n)[::2, ::2].ravel()
-    pts = _grid()[0][index]
-    return np.c_[pts, np.ones(len(pts))].astype(np.float32), index
+def _coarse_grid() -> F32:
+    """Two samples a cell, each amid four of ``_grid``: homogeneous places (n, 3) in tag cells.
+
+    They lie alike on both sides of every cell's edges, or a photo sharper than the template would draw the tag aside.
+    """
+    pts = np.stack([_coarser(v) for v in _grid()[0].T], axis=1)
+    return np.c_[pts, np.ones(len(pts))].astype(np.float32)
+
+
+def _coarser(values: F64) -> F64:
+    """Means of ``_grid``'s samples, two by two."""
+    n = CELLS * _PER_CELL // 2
+    return np.asarray(values.reshape(n, 2, n, 2).mean(axis=(1, 3)).ravel(), np.float64)
 
 
 def _flatten(grey: NDArray[Any], side: int) -> F32:
@@ -573,20 +599,21 @@ def _align_table(code: int, even: bool) -> tuple[F32, F32]:
     Without ``even`` light both are of the flattened tones.
     """
     n = CELLS * _PER_CELL
-    pts, index = _coarse_grid()
+    pts = _coarse_grid()
     soft = _template(code).reshape(n, n).astype(np.float64)
     if not even:
         soft = _flatten(soft.ravel()[None], n).reshape(n, n).astype(np.float64)
     down, right = np.gradient(soft)
-    gx, gy = right.ravel()[index] * _PER_CELL, -down.ravel()[index] * _PER_CELL
+    gx, gy = _coarser(right) * _PER_CELL, -_coarser(down) * _PER_CELL
     x, y = pts[:, 0].astype(np.float64), pts[:, 1].astype(np.float64)
     slope = gx * x + gy * y
     jac = np.stack([gx * x, gx * y, gx, gy * x, gy * y, gy, -slope * x, -slope * y], axis=1)
-    tone = soft.ravel()[index]
+    tone = _coarser(soft)
     tone = tone - tone.mean()
-    # gain and offset of the photo are free: what they explain is taken out of the derivatives
-    jac -= jac.mean(axis=0)
-    jac -= np.outer(tone, tone @ jac) / (tone @ tone)
+    # brightness and contrast are free, in even light white's growth and another blur too: what they explain goes
+    blur = _coarser(np.asarray(cv2.Laplacian(soft, cv2.CV_64F, borderType=cv2.BORDER_REPLICATE), np.float64))
+    free, _ = np.linalg.qr(np.stack([np.ones(len(tone)), tone, np.hypot(gx, gy), blur][:4 if even else 2], axis=1))
+    jac -= free @ (free.T @ jac)
     return tone.astype(np.float32), np.linalg.pinv(jac).astype(np.float32)
 
 
@@ -596,7 +623,7 @@ def _align(img: NDArray[np.uint8], h0: F64, codes: list[int], steps: int, even: 
     Inverse compositional Gauss-Newton (Baker and Matthews 2004): derivatives are the print's, so they are worked
     out once for each code. One that runs away comes back as it went in.
     """
-    pts, _ = _coarse_grid()
+    pts = _coarse_grid()
     tables = [_align_table(c, even) for c in codes]
     tone, solve = np.stack([t[0] for t in tables]), np.stack([t[1] for t in tables])
     power = (tone**2).sum(axis=1)
@@ -623,74 +650,100 @@ def _align(img: NDArray[np.uint8], h0: F64, codes: list[int], steps: int, even: 
         h[act] /= h[act][:, 2:, 2:]
         new = ends @ h[act].transpose(0, 2, 1)
         move = np.abs(new[..., :2] / new[..., 2:] - old[..., :2] / old[..., 2:]).max(axis=(1, 2))
-        act = act[~(move < 0.05) & np.isfinite(h[act]).all(axis=(1, 2))]
+        act = act[~(move < 0.1) & np.isfinite(h[act]).all(axis=(1, 2))]
         if len(act) == 0:
             break
     return h
 
 
-def _correlation(a: NDArray[Any], b: NDArray[Any]) -> float:
-    a = a - a.mean()
-    b = b - b.mean()
-    return float((a * b).sum() / max(float(np.sqrt((a * a).sum() * (b * b).sum())), 1e-9))
+def _correlations(a: F32, b: F32, which: NDArray[np.bool_]) -> F32:
+    """Correlation of each row of ``a`` with that of ``b`` over ``which``, all (n, k)."""
+    count = np.maximum(which.sum(axis=1, keepdims=True), 1)
+    a = np.where(which, a - (a * which).sum(axis=1, keepdims=True) / count, 0)
+    b = np.where(which, b - (b * which).sum(axis=1, keepdims=True) / count, 0)
+    power = np.sqrt((a * a).sum(axis=1) * (b * b).sum(axis=1))
+    return np.asarray((a * b).sum(axis=1) / np.maximum(power, 1e-9), np.float32)
 
 
 def _verify(pyramid: list[NDArray[np.uint8]], starts: dict[int, list[F64]],
             placed: bool = False) -> dict[int, Tag]:
-    """Align each start and keep the best of each code whose ring and code both match the print."""
-    pts, ring, _ = _grid()
-    bits = _bits()
-    least = _LEAST_CODE_PLACED if placed else _LEAST_CODE
+    """Align the starts and keep of each code the first whose ring and code both match the print."""
     out: dict[int, Tag] = {}
-    height, width = pyramid[0].shape
-    tried = [(code, h) for code, homographies in starts.items() for h in homographies
-             if np.isfinite(h).all() and abs(h[2, 2]) > 1e-12]
+    doubtful: list[tuple[int, F64]] = []
+    for turn in range(max(map(len, starts.values()), default=0)):
+        # most codes match at their first start
+        tried = [(code, h[turn]) for code, h in starts.items() if code not in out and len(h) > turn]
+        doubtful += _matched(pyramid, tried, placed, True, out)
+    # a shadow's edge across the tag, or light that falls off steeply: the same with the tones evened out
+    _matched(pyramid, [(code, h) for code, h in doubtful if code not in out], placed, False, out)
+    return out
+
+
+def _matched(pyramid: list[NDArray[np.uint8]], tried: list[tuple[int, F64]], placed: bool, even: bool,
+             out: dict[int, Tag]) -> list[tuple[int, F64]]:
+    """Put the tags that match into ``out``; what is left that resembles one, to be tried in another light."""
+    tried = [(code, h) for code, h in tried if np.isfinite(h).all() and abs(h[2, 2]) > 1e-12]
     if not tried:
-        return out
-    codes = np.array([t[0] for t in tried])
-    hs0 = np.array([t[1] for t in tried])
-    hs = hs0.copy()
-    cell = np.array([_cell_px(h) for h in hs])
+        return []
+    codes, start = np.array([t[0] for t in tried]), np.array([t[1] for t in tried])
+    cell = np.array([_cell_px(h) for h in start])
     top = len(pyramid) - 1
     level = np.clip(np.floor(np.log2(np.maximum(cell, 1) / 4.5)), 0, top).astype(int)
-    rounds = [np.where(cell > 6, np.minimum(level + 1, top), -1), level]
-    for at_level in rounds:
+    hs = start.copy()
+    for at_level in ([np.where(cell > 6, np.minimum(level + 1, top), -1)] if even else []) + [level]:
         for k in np.unique(at_level[at_level >= 0]):
             which = np.flatnonzero(at_level == k)
             down = _down(int(k))
-            hs[which] = np.linalg.inv(down) @ _align(pyramid[k], down @ hs[which], codes[which].tolist(), 12)
-    hom = np.c_[pts, np.ones(len(pts))]
-    for even in (True, False):
-        again = []
-        for i, (code, k) in enumerate(zip(codes.tolist(), level.tolist(), strict=True)):
-            if code in out or not np.isfinite(hs[i]).all() or abs(hs[i, 2, 2]) < 1e-12:
-                continue
-            h = hs[i] / hs[i, 2, 2]
-            if (hom @ h[2] <= 1e-6).any() or np.linalg.det(h) >= 0:
-                continue
-            uv = project(h, pts)
-            seen = np.asarray(((uv > -0.5) & (uv < np.array([width, height]) - 0.5)).all(axis=1), bool)
-            if seen.mean() < 0.6 or (bits & seen).sum() < 0.5 * bits.sum():
-                continue
-            template, grey = _template(code), _sample(pyramid[k], (uv + 0.5) * 0.5**k - 0.5)
-            if not even:
-                template, grey = _flatten(np.stack([template, grey]), CELLS * _PER_CELL)
-            r = _correlation(grey[ring & seen], template[ring & seen])
-            c = _correlation(grey[bits & seen], template[bits & seen])
-            if r < _LEAST_RING:
+            hs[which] = np.linalg.inv(down) @ _align(pyramid[k], down @ hs[which], codes[which].tolist(), 12, even)
+    least = _LEAST_CODE_PLACED if placed else _LEAST_CODE
+    doubtful = []
+    good = np.flatnonzero(np.isfinite(hs).all(axis=(1, 2)) & (np.abs(hs[:, 2, 2]) >= 1e-12))
+    hs[good] /= hs[good][:, 2:, 2:]
+    for k in np.unique(level[good]):
+        which = good[level[good] == k]
+        which, ring, code_like, best = _likeness(pyramid, int(k), hs[which], codes[which], even, which)
+        for i, r, c, own in zip(which.tolist(), ring.tolist(), code_like.tolist(), best.tolist(), strict=True):
+            code = int(codes[i])
+            if r < (_LEAST_RING if even else _LEAST_RING_EVENED):
                 if c > 0.5 * least and r > 0.3 * _LEAST_RING:
-                    again.append(i)
-            elif c > least and (placed or _best_code(grey[bits], seen[bits], code, even)):
-                out[code] = Tag(h, project(h, code_corners(float(CELLS))), r, c)
-        if not again or not even:
-            break
-        # a shadow's edge across the tag, or light that falls off steeply: the same with the tones evened out
-        codes, level, hs = codes[again], level[again], hs0[again]
-        for k in np.unique(level):
-            which = np.flatnonzero(level == k)
-            down = _down(int(k))
-            hs[which] = np.linalg.inv(down) @ _align(pyramid[k], down @ hs[which], codes[which].tolist(), 12, False)
-    return out
+                    doubtful.append((code, start[i]))
+            elif c > least and (placed or own) and code not in out:
+                out[code] = Tag(hs[i], project(hs[i], code_corners(float(CELLS))), r, c)
+    return doubtful
+
+
+def _likeness(pyramid: list[NDArray[np.uint8]], level: int, hs: F64, codes: NDArray[np.int_], even: bool,
+              which: NDArray[np.intp]) -> tuple[NDArray[np.intp], F32, F32, NDArray[np.bool_]]:
+    """Of those of ``which`` that stand rightly in the photo: these, how ring and code correlate with the print, and
+    whether no other code of the family fits better. hs (n, 3, 3) to photo px.
+    """
+    pts, ring, _ = _grid()
+    bits = _bits()
+    height, width = pyramid[0].shape
+    q = np.c_[pts, np.ones(len(pts))] @ hs.transpose(0, 2, 1)
+    upright = (q[..., 2] > 1e-6).all(axis=1) & (np.linalg.det(hs) < 0)
+    which, codes, q = which[upright], codes[upright], q[upright]
+    uv = q[..., :2] / q[..., 2:]
+    seen = ((uv > -0.5) & (uv < np.array([width, height]) - 0.5)).all(axis=2)
+    enough = (seen.mean(axis=1) >= 0.6) & ((bits & seen).sum(axis=1) >= 0.5 * bits.sum())
+    which, codes, uv, seen = which[enough], codes[enough], uv[enough], seen[enough]
+    if len(which) == 0:
+        none = np.zeros(0, np.float32)
+        return which, none, none, np.zeros(0, bool)
+    grey = _sample(pyramid[level], (uv + 0.5) * 0.5**level - 0.5)
+    tone = np.stack([_template(c) for c in codes.tolist()])
+    if not even:
+        side = CELLS * _PER_CELL
+        grey, tone = _flatten(grey, side), _flatten(tone, side)
+    inner, counted = grey[:, bits], seen[:, bits]
+    mean = (inner * counted).sum(axis=1) / counted.sum(axis=1)
+    fits = np.where(counted, inner - mean[:, None], 0).astype(np.float32)
+    best = np.array(_CODES)[(fits @ _all_codes(even).T).argmax(axis=1)] == codes
+    code_like = _correlations(grey, tone, bits & seen)
+    for i in np.flatnonzero(best & (code_like < _SURE_CODE)):
+        # a print seen in a mirror has the same ring and may resemble a code, its own for one
+        best[i] = (_all_codes(even) @ fits[i]).max() > (_mirrored_codes(even) @ fits[i]).max()
+    return which, _correlations(grey, tone, ring & seen), code_like, best
 
 
 def _down(level: int) -> F64:
@@ -710,16 +763,21 @@ def _bits() -> NDArray[np.bool_]:
 @functools.cache
 def _all_codes(even: bool) -> F32:
     """Unit templates of every code's bits, one row each; without ``even`` light of the flattened tones."""
-    books = np.stack([_template(c) for c in (*BOARD_IDS, *PART_IDS)])
+    return _books(np.stack([code_cells(c) for c in _CODES]), even)
+
+
+@functools.cache
+def _mirrored_codes(even: bool) -> F32:
+    """The same of every code seen in a mirror, in four quarter turns."""
+    turned = [np.rot90(code_cells(c)[:, ::-1], k) for c in _CODES for k in range(4)]
+    return _books(np.stack(turned), even)
+
+
+def _books(cells: NDArray[np.float64], even: bool) -> F32:
+    books = _templates(cells)
     books = (books if even else _flatten(books, CELLS * _PER_CELL))[:, _bits()]
     books -= books.mean(axis=1, keepdims=True)
     return books / np.linalg.norm(books, axis=1, keepdims=True)
-
-
-def _best_code(grey: F32, seen: NDArray[np.bool_], code: int, even: bool) -> bool:
-    """Whether no other code of the family fits the aligned grey of the bits better."""
-    level = np.where(seen, grey - grey[seen].mean(), 0).astype(np.float32)
-    return int((_all_codes(even) @ level).argmax()) == code
 
 
 def board_homography(found: dict[int, Tag], board: Board) -> F64 | None:

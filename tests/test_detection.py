@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from capture.corners import project, refine_tag
+from capture.corners import local_axes, project, refine_tag
 from capture.detection import find_tags, looks_mirrored
 from capture.errors import UserError
 from capture.observations import COLUMNS
@@ -185,3 +185,16 @@ def test_too_few_photos(shoot: Path, tmp_path: Path) -> None:
     (tmp_path / "p" / "a.png").write_bytes((shoot / "ahead" / "a.png").read_bytes())
     with pytest.raises(UserError, match="Only one usable photo"):
         read_shoot(tmp_path, set(PARTS), BOARD, workers=1)
+
+
+def test_first_places_are_close_to_the_truth(scene) -> None:
+    """Within a few hundredths of a cell, so that corners start close: neither drawn aside nor too small or large."""
+    gray, truth = scene
+    corners = np.array([[-4.0, 4.0], [4.0, 4.0], [4.0, -4.0], [-4.0, -4.0]])
+    off = []
+    for code, tag in find_tags(gray, None, BOARD).items():
+        axes = local_axes(truth[code], corners, 1.0)
+        miss = project(tag.H, corners) - project(truth[code], corners)
+        off.append(np.linalg.solve(axes.transpose(0, 2, 1), miss[:, :, None])[:, :, 0])
+    assert np.abs(np.mean(off, axis=0)).max() < 0.02
+    assert np.median(np.abs(off)) < 0.02
