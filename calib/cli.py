@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -23,6 +24,7 @@ from capture.targets import PAPERS_MM
 if TYPE_CHECKING:
     from calib.rig.model import Rig
     from calib.second_process import SecondProcess
+    from capture.kept import KeptCorners
     from capture.observations import Observations
 
 
@@ -236,7 +238,18 @@ def _second_process(workers: int | None) -> SecondProcess:
                   ("calib.report.pictures", "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg"))
 
 
-def _find(rig_path: Path, photos: Path, workers: int | None, second: SecondProcess | None = None):
+def _kept(args: argparse.Namespace) -> KeptCorners | None:
+    """Where corners are kept from one command to the next; None with --no-cache."""
+    from capture.kept import KeptCorners
+
+    try:
+        return None if args.no_cache else KeptCorners()
+    except RuntimeError:  # a user without a home
+        return None
+
+
+def _find(rig_path: Path, photos: Path, workers: int | None, second: SecondProcess | None = None,
+          kept: KeptCorners | None = None):
     """Rig and corners. ``second`` is started, and the rest of the program loaded, while the photos are read."""
     from calib.advice.search import need_both_wheels
     from calib.linkage.designcheck import design_sweep
@@ -252,17 +265,17 @@ def _find(rig_path: Path, photos: Path, workers: int | None, second: SecondProce
         if second is not None and done >= total - 1:  # a core falls idle
             second.warm()
 
-    return rig, _corners(rig, photos, workers, progress, None if second is None else _load)
+    return rig, _corners(rig, photos, workers, progress, None if second is None else _load, kept)
 
 
 def _corners(rig: Rig, photos: Path, workers: int | None, progress: Callable[[int, int, str], None],
-             meanwhile: Callable[[], None] | None = None) -> Observations:
+             meanwhile: Callable[[], None] | None = None, kept: KeptCorners | None = None) -> Observations:
     """The corners of a rig's photos."""
     from capture.shoot import read_shoot
     from capture.targets import Board
 
     return read_shoot(photos, set(rig.tag_by_code()), Board.for_paper(rig.board.paper), workers=workers,
-                      progress=progress, meanwhile=meanwhile, positions=rig.labels)
+                      progress=progress, meanwhile=meanwhile, positions=rig.labels, kept=kept)
 
 
 def _load() -> None:
@@ -336,10 +349,13 @@ def cmd_survey(args: argparse.Namespace) -> int:
     need_folder(out)
     rough = load_survey(args.rig)
     _say_remarks(rough.rig)
-    obs = _corners(rough.rig, Path(args.photos), args.workers, Progress("reading photos"))
+    kept = _kept(args)
+    obs = _corners(rough.rig, Path(args.photos), args.workers, Progress("reading photos"), kept=kept)
     from calib.surveying import survey
+    from capture.hidden import look_again
 
-    done = survey(rough, obs, say=_say)
+
+    done = survey(rough, obs, say=_say, look=partial(look_again, kept=kept))
     path = free_path(out)
     path.write_text(done.toml(), encoding="utf-8")
     for line in done.lines():
@@ -356,7 +372,7 @@ def cmd_observe(args: argparse.Namespace) -> int:
 
     path = free_path(Path(args.out))
     need_folder(path)
-    _, obs = _find(Path(args.rig), Path(args.photos), args.workers)
+    _, obs = _find(Path(args.rig), Path(args.photos), args.workers, kept=_kept(args))
     write_observations(obs, path)
     print(f"{len(obs.table)} corners in {len(obs.photos)} photos: {path}")
     for line in aside_lines(obs.set_aside):
@@ -367,12 +383,13 @@ def cmd_observe(args: argparse.Namespace) -> int:
 def cmd_run(args: argparse.Namespace) -> int:
     """Photos in, report out."""
     check_can_write(Path(args.out))
+    kept = _kept(args)
     with _second_process(args.workers) as second:
-        rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, second)
+        rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, second, kept)
         from calib.report.folder import append_results, write_results
         from calib.run import measure
 
-        results = measure(rig, obs, say=_say, second=second)
+        results = measure(rig, obs, say=_say, second=second, kept=kept)
         folder = _said_where(Path(args.out), write_results(results, Path(args.out), say=_say, second=second))
     record = append_results(results, folder, "measured")
     _summary(results, folder)
@@ -386,8 +403,9 @@ def cmd_confirm(args: argparse.Namespace) -> int:
 
     before = load_before(Path(args.before), args.proposal)
     check_can_write(Path(args.out))
+    kept = _kept(args)
     with _second_process(args.workers) as second:
-        rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, second)
+        rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, second, kept)
         from calib.report.folder import append_results, write_results
         from calib.report.misses import explain
         from calib.report.numbers import pm
@@ -397,7 +415,7 @@ def cmd_confirm(args: argparse.Namespace) -> int:
         stands, moved = after_changes(rig, before, {p.position for p in obs.photos})
         for line in moved:
             _say(line)
-        results = measure(rig, obs, say=_say, stands=stands, second=second)
+        results = measure(rig, obs, say=_say, stands=stands, second=second, kept=kept)
         folder = _said_where(Path(args.out), write_results(results, Path(args.out), say=_say, before=before,
                                                            second=second))
     record = append_results(results, folder, "confirmed", before)
@@ -480,6 +498,8 @@ def parser() -> argparse.ArgumentParser:
 
     def shoot(c: argparse.ArgumentParser) -> None:
         c.add_argument("--workers", type=_count, default=None, help="photos read side by side (default: all cores)")
+        c.add_argument("--no-cache", action="store_true",
+                       help="read every photo anew, and keep nothing of it for the next time")
 
     c = command("new", cmd_new)
     c.add_argument("rig", nargs="?", help="the rig file to write, such as rig.toml; left out: asks, for rig.toml")

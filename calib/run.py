@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -34,6 +35,7 @@ from calib.second_process import SecondProcess
 from calib.trust import Doubts
 from capture.errors import UserError
 from capture.hidden import look_again
+from capture.kept import KeptCorners
 from capture.observations import Observations
 
 Say = Callable[[str], None]
@@ -44,11 +46,12 @@ def _quiet(_: str) -> None:
 
 
 def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | None = None,
-            second: SecondProcess | None = None) -> Results:
+            second: SecondProcess | None = None, kept: KeptCorners | None = None) -> Results:
     """Estimate, compare and adjust. UserError where the photos or the rig cannot carry it.
 
     ``stands``: the design with the holes that are in use now, where they are not the drawing's. ``second``: where
-    plots and long tables are made as soon as there is what they take, for ``write_results`` to fetch.
+    plots and long tables are made as soon as there is what they take, for ``write_results`` to fetch. ``kept``: as for
+    ``capture.read_shoot``, for the second look at the photos.
 
     >>> results = measure(rig, observations)  # from load_rig and capture.read_shoot
     >>> results.fit.converged, results.comparison.figure("toe").unit, results.proposals.best.work > 0
@@ -56,7 +59,7 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
     """
     second = second or SecondProcess(0)
     as_set = design if stands is None else stands
-    obs, started = second_look(as_set, obs, look_again)
+    obs, started = second_look(as_set, obs, partial(look_again, kept=kept))
     begun = {"corners": second.start(write_corners, obs)}
     say("estimating pivots, rods and angles")
     fit = estimate(as_set, obs, started=started)

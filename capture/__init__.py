@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from capture.detection import find_tags
     from capture.errors import UserError
     from capture.hidden import look_again
+    from capture.kept import KeptCorners
     from capture.observations import Observations, PhotoInfo, SetAside, write_observations
     from capture.photos import read_photo
     from capture.printing import PrintTag, print_targets
@@ -25,13 +26,14 @@ if TYPE_CHECKING:
     from capture.targets import Board, saddle_points
 
 __all__ = [
-    "Board", "Observations", "PhotoInfo", "PrintTag", "SetAside", "UserError", "find_tags", "look_again",
+    "Board", "KeptCorners", "Observations", "PhotoInfo", "PrintTag", "SetAside", "UserError", "find_tags", "look_again",
     "print_targets", "read_photo", "read_shoot", "saddle_points", "write_observations",
 ]
 _HOMES = {
     "capture.errors": ("UserError",),
     "capture.detection": ("find_tags",),
     "capture.hidden": ("look_again",),
+    "capture.kept": ("KeptCorners",),
     "capture.observations": ("Observations", "PhotoInfo", "SetAside", "write_observations"),
     "capture.photos": ("read_photo",),
     "capture.printing": ("PrintTag", "print_targets"),

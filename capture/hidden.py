@@ -8,6 +8,7 @@ slipped is found where it is. A tag counts only with saddles enough that agree w
 from __future__ import annotations
 
 import functools
+import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -21,7 +22,8 @@ from numpy.typing import NDArray
 from capture.corners import Saddles, fit_planes, local_axes, project, refine_saddles, surroundings
 from capture.detection import code_cells
 from capture.errors import UserError
-from capture.observations import COLUMNS, Observations
+from capture.kept import KeptCorners
+from capture.observations import COLUMNS, Observations, PhotoInfo
 from capture.photos import read_photo
 from capture.targets import BOARD_IDS, CELLS, CODE_SHARE, PART_IDS, SADDLES, saddle_points, saddle_signs
 
@@ -325,21 +327,24 @@ def _sampled(gray: NDArray[np.uint8], uv: F64) -> NDArray[np.float32]:
 # --- a shoot --------------------------------------------------------------------------------------------------
 
 
-def look_again(obs: Observations, places: Mapping[str, Mapping[int, F64]]) -> Observations:
+def look_again(obs: Observations, places: Mapping[str, Mapping[int, F64]],
+               kept: KeptCorners | None = None) -> Observations:
     """The observations with the tags that a second look finds at ``places`` (photo name to code to (32, 2) px).
 
-    A photo that cannot be read any more, or is another one now, is left as the first look had it.
+    A photo that cannot be read any more, or is another one now, is left as the first look had it. ``kept``: where
+    what such a look found is kept; a photo looked at in the very same places before need not be read again.
     """
     wanted = [p for p in obs.photos if places.get(p.name) and p.path]
     by_photo = {str(n): t for n, t in obs.table[obs.table["photo"].isin([p.name for p in wanted])].groupby("photo")}
+    looks = []
+    for info in wanted:
+        table = by_photo.get(info.name)
+        if table is not None:
+            new = {c: uv for c, uv in places[info.name].items() if c not in set(table["tag"])}
+            looks.append(_Look(info, new, _outlines(table, list(new.values()))))
     more: list[pd.DataFrame] = []
     gained: dict[str, int] = {}
-    for info, gray in zip(wanted, _pictures([(Path(p.path), p.sha256) for p in wanted]), strict=True):
-        table = by_photo.get(info.name)
-        if gray is None or table is None or gray.shape != (info.height, info.width):
-            continue
-        new = {c: uv for c, uv in places[info.name].items() if c not in set(table["tag"])}
-        found = find_hidden(gray, new, _outlines(table, list(new.values())))
+    for (info, *_), found in zip(looks, _all_found(looks, kept), strict=True):
         more += [_rows(info.name, info.position, code, seen) for code, seen in found.items()]
         gained[info.name] = len(found)
     if not more:
@@ -352,6 +357,53 @@ def look_again(obs: Observations, places: Mapping[str, Mapping[int, F64]]) -> Ob
     photos = tuple(replace(p, tags_found=p.tags_found + gained.get(p.name, 0)) for p in obs.photos)
     return replace(obs, table=pd.concat([obs.table, *more], ignore_index=True), photos=photos,
                    notes=(*obs.notes, note))
+
+
+class _Look(NamedTuple):
+    """One photo to look at again: tags expected at ``places``, and outlines that are ``taken`` by others."""
+
+    info: PhotoInfo
+    places: Mapping[int, F64]
+    taken: Sequence[F64]
+
+    @property
+    def key(self) -> str:
+        """Says all that the outcome depends on."""
+        h = hashlib.sha256()
+        for code, uv in self.places.items():
+            h.update(f"tag {code} ".encode() + np.ascontiguousarray(uv, np.float64).tobytes())
+        for outline in self.taken:
+            h.update(b"taken" + np.ascontiguousarray(outline, np.float64).tobytes())
+        return f"again {self.info.sha256} {h.hexdigest()}"
+
+
+def _all_found(looks: Sequence[_Look], kept: KeptCorners | None) -> list[dict[int, Seen]]:
+    """Tags found in each photo, from what is kept or from its pixels."""
+    before = [None if kept is None or not x.info.sha256 else _found_before(kept, x) for x in looks]
+    left = [x for x, found in zip(looks, before, strict=True) if found is None]
+    pictures = _pictures([(Path(x.info.path), x.info.sha256) for x in left])
+    out = []
+    for look, found in zip(looks, before, strict=True):
+        if found is None:
+            gray, found = next(pictures), {}
+            if gray is not None and gray.shape == (look.info.height, look.info.width):
+                found = find_hidden(gray, look.places, look.taken)
+                if kept is not None and look.info.sha256:
+                    _keep(kept, look, found)
+        out.append(found)
+    return out
+
+
+def _found_before(kept: KeptCorners, look: _Look) -> dict[int, Seen] | None:
+    was = kept.get(look.key)
+    if was is None:
+        return None
+    return {c: Seen(*(was[1][f"{name}{k}"] for name in Seen._fields)) for k, c in enumerate(was[0]["codes"])}
+
+
+def _keep(kept: KeptCorners, look: _Look, found: Mapping[int, Seen]) -> None:
+    kept.put(look.key, {"codes": [int(c) for c in found]},
+             {f"{name}{k}": a for k, seen in enumerate(found.values()) for name, a in seen._asdict().items()})
 
 
 def _pictures(paths: Sequence[tuple[Path, str]]) -> Iterator[NDArray[np.uint8] | None]:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from capture.corners import Saddles, fit_planes, project, refine_tag
 from capture.detection import Tag, board_homography, find_tags, looks_mirrored
 from capture.errors import UserError
+from capture.kept import KeptCorners, Reading, hashes
 from capture.labels import as_named
 from capture.observations import COLUMNS, Observations, PhotoInfo, SetAside, aside_lines
 from capture.photos import PhotoMeta, list_shoot, read_photo
@@ -40,6 +41,7 @@ class _Job:
     name: str
     part_codes: frozenset[int]
     board: Board
+    kept: KeptCorners | None = None
 
 
 @dataclass(frozen=True)
@@ -57,14 +59,15 @@ class Outcome:
 
 def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, workers: int | None = None,
                progress: Progress | None = None, meanwhile: Callable[[], None] | None = None,
-               positions: Sequence[str] = ()) -> Observations:
+               positions: Sequence[str] = (), kept: KeptCorners | None = None) -> Observations:
     """Corners of every photo of a shoot.
 
     ``source``: folder with one folder per lever position, or CSV with the columns photo, position. Corners of
     tags on ``board`` and of part tags in ``known_codes`` enter the table; other part tags seen are noted.
     ``positions``: labels that the rig file names; a folder that is hardly one of them is refused before any photo is
     read. Photos are only read, never changed. ``progress(done, all, name)`` is called here, in this process, and
-    ``meanwhile()`` once, when other processes have begun to read.
+    ``meanwhile()`` once, when other processes have begun to read. ``kept``: where corners are kept, so that photos read
+    before need not be read again; what is returned is the same to the last digit.
     Raises UserError when no photo, or only one, is left to work with.
 
     >>> from capture import Board
@@ -73,14 +76,32 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     capture.errors.UserError: no_such_folder does not exist: give the folder that holds one folder of photos for ...
     """
     listed, notes = as_named(list_shoot(Path(source)), positions, str(source))
-    jobs = [_Job(path, position, name, frozenset(known_codes), board) for path, position, name in listed]
+    jobs = [_Job(path, position, name, frozenset(known_codes), board, kept) for path, position, name in listed]
+    before = {} if kept is None else _read_before(jobs, kept)
+    left = [j for j in jobs if j.name not in before]
+    fresh = _run(left, workers, meanwhile) if left else iter(())
     done: list[Outcome] = []
-    for outcome in _run(jobs, workers, meanwhile):
-        done.append(outcome)
+    for job in jobs:
+        done.append(before[job.name] if job.name in before else next(fresh))
         if progress is not None:
-            progress(len(done), len(jobs), outcome.name)
+            progress(len(done), len(jobs), job.name)
+    for _ in fresh:  # to its end, so that its processes end too
+        pass
+    if kept is not None and left:
+        kept.tidy()
     obs = gathered(done, str(source))
     return replace(obs, notes=(*notes, *obs.notes))
+
+
+def _read_before(jobs: Sequence[_Job], kept: KeptCorners) -> dict[str, Outcome]:
+    """Outcomes by name of the photos whose corners are kept."""
+    out = {}
+    for job, sha256 in zip(jobs, hashes(j.path for j in jobs), strict=True):
+        reading = kept.reading(sha256, job.board.paper) if sha256 else None
+        outcome = None if reading is None else _outcome(reading, job)
+        if outcome is not None:
+            out[job.name] = outcome
+    return out
 
 
 def gathered(done: Sequence[Outcome], source: str = "") -> Observations:
@@ -171,15 +192,35 @@ def _look(job: _Job) -> Outcome:
 
 
 def examined(gray: NDArray[np.uint8], meta: PhotoMeta, position: str, name: str, part_codes: Collection[int],
-             board: Board, tags: dict[int, Tag], path: Path | None = None) -> Outcome:
+             board: Board, tags: dict[int, Tag], path: Path | None = None,
+             kept: KeptCorners | None = None) -> Outcome:
     """One photo's corners, or why it cannot be used; ``tags``: what ``find_tags`` gave for all codes."""
-    return _examined(gray, meta, _Job(path or Path(name), position, name, frozenset(part_codes), board), tags)
+    return _examined(gray, meta, _Job(path or Path(name), position, name, frozenset(part_codes), board, kept), tags)
 
 
-def _examined(gray: NDArray[np.uint8], meta: PhotoMeta, job: _Job, everything: dict[int, Tag]) -> Outcome:
-    tags, saddles = read_tags(gray, job.part_codes, job.board, everything)
+def _examined(gray: NDArray[np.uint8], meta: PhotoMeta, job: _Job, tags: dict[int, Tag]) -> Outcome:
+    """Corners of all tags found are measured, so that a change of those asked for reads nothing again."""
+    reading = Reading(meta, *read_tags(gray, tags.keys(), job.board, tags))
+    if not _of_boards(tags):
+        reading = reading._replace(mirrored=(job.part_codes, looks_mirrored(gray, [*BOARD_IDS, *job.part_codes])))
+    if job.kept is not None:
+        job.kept.put_reading(job.board.paper, reading)
+    outcome = _outcome(reading, job)
+    assert outcome is not None
+    return outcome
+
+
+def _outcome(reading: Reading, job: _Job) -> Outcome | None:
+    """What a photo's corners give for the tags asked for; None where its pixels are needed once more."""
+    meta, everything = reading.meta, reading.tags
+    if not _of_boards(everything) and (reading.mirrored is None or reading.mirrored[0] != job.part_codes):
+        return None
+    wanted = job.part_codes | set(job.board.ids)
+    tags = {code: tag for code, tag in everything.items() if code in wanted}
+    theirs = np.repeat(np.array([code in wanted for code in everything], bool), SADDLES)
+    saddles = Saddles(*(a[theirs] for a in reading.saddles))
     misplaced = _misplaced(tags, job.board)
-    reason = _board_trouble(gray, everything, misplaced, job)
+    reason = _board_trouble(reading, misplaced, job)
     if reason:
         return Outcome(job.name, reason=reason, sha256=meta.sha256)
     notes = [f"{job.name} {note}" for note in meta.notes]
@@ -208,7 +249,7 @@ def _examined(gray: NDArray[np.uint8], meta: PhotoMeta, job: _Job, everything: d
     return Outcome(job.name, info, np.concatenate(rows), sha256=meta.sha256, unknown=unknown)
 
 
-def read_tags(gray: NDArray[np.uint8], part_codes: frozenset[int] | set[int], board: Board,
+def read_tags(gray: NDArray[np.uint8], part_codes: Collection[int], board: Board,
               found: dict[int, Tag] | None = None) -> tuple[dict[int, Tag], Saddles]:
     """Wanted tags of one grey photo (H, W) and their refined saddles, 32 rows a tag in the tags' order.
 
@@ -256,20 +297,25 @@ def _misplaced(tags: dict[int, Tag], board: Board) -> list[int]:
     return out
 
 
-def _board_trouble(gray: NDArray[np.uint8], tags: dict[int, Tag], misplaced: list[int], job: _Job) -> str:
+def _of_boards(tags: Collection[int]) -> list[int]:
+    """Those that belong on a board, of whichever paper."""
+    return sorted(c for c in tags if c in BOARD_IDS)
+
+
+def _board_trouble(reading: Reading, misplaced: list[int], job: _Job) -> str:
     """The sentence saying why the photo's board cannot be used, or nothing."""
-    board = job.board
+    board, tags = job.board, reading.tags
     mine = [c for c in tags if c in board.ids]
     if len(misplaced) > 0.4 * len(mine):
         return (f"{job.name}: tags {_span(mine)} do not lie as on the {board.paper} board of the rig file: "
                 "was another board printed, or the sheet cut or folded?")
     if mine:
         return ""
-    others = sorted(c for c in tags if c in BOARD_IDS)
+    others = _of_boards(tags)
     if others:
         return (f"{job.name} shows a board with tags {_span(others)}, but the rig file's {board.paper} board has "
                 f"tags {_span(board.ids)}: photograph the board the rig file names, or correct the rig file.")
-    if looks_mirrored(gray, [*BOARD_IDS, *job.part_codes]):
+    if reading.mirrored is not None and reading.mirrored[1]:
         return (f"{job.name} reads only in the mirror: the print or the photo is back to front; print without "
                 "mirroring and switch off the camera's selfie mirror.")
     return _no_board(job.name)

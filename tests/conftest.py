@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -18,3 +20,12 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
     if whole and config.pluginmanager.hasplugin("xdist") and config.option.numprocesses is None:
         config.option.numprocesses = min(os.cpu_count() or 1, MOST)
         config.option.dist = "loadfile"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Corners kept from one run to the next lie apart from the user's own, in this process and those it starts."""
+    folder = tmp_path_factory.mktemp("cache")
+    with pytest.MonkeyPatch.context() as m:
+        m.setenv("RIGTRUE_CACHE", str(folder))
+        yield folder

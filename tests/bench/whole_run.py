@@ -113,8 +113,8 @@ def run(folder: Path, cores: int, out: Path) -> None:
 
     with tempfile.TemporaryDirectory(dir=out) as here:
         subprocess.run([sys.executable, "-m", "calib.cli", "run", str(SAMPLE / "rig.toml"), str(folder), "--out",
-                        str(Path(here) / "out"), "--workers", str(cores)], check=True, stdout=subprocess.DEVNULL,
-                       stderr=subprocess.DEVNULL, preexec_fn=held, cwd=SAMPLE.parent)
+                        str(Path(here) / "out"), "--workers", str(cores), "--no-cache"], check=True,
+                       stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, preexec_fn=held, cwd=SAMPLE.parent)
 
 
 def phases(folder: Path) -> dict[str, float]:
@@ -150,7 +150,7 @@ def phases(folder: Path) -> dict[str, float]:
     try:
         with tempfile.TemporaryDirectory() as out, redirect_stdout(StringIO()), redirect_stderr(StringIO()):
             importlib.import_module("calib.cli").main(["run", str(SAMPLE / "rig.toml"), str(folder), "--out",
-                                                       str(Path(out) / "out"), "--workers", "1"])
+                                                       str(Path(out) / "out"), "--workers", "1", "--no-cache"])
     finally:
         for owner, name, work in undo:
             setattr(owner, name, work)
