@@ -354,7 +354,6 @@ def cmd_survey(args: argparse.Namespace) -> int:
     from calib.surveying import survey
     from capture.hidden import look_again
 
-
     done = survey(rough, obs, say=_say, look=partial(look_again, kept=kept))
     path = free_path(out)
     path.write_text(done.toml(), encoding="utf-8")
