@@ -2,27 +2,30 @@
 
     python -m tests.bench.plan_truth [rigs, default 30] [first seed]
 
-prints for every figure the least, median and largest ratio, and the share of rigs within 0.8 to 1.25.
+prints for every figure the least, median and largest ratio, the share of rigs within 0.8 to 1.25, and the share whose
+reported half-width lies in the plan's range, its ends widened by 0.8 and 1.25.
 
-Measured over 30 rigs (least, median, largest ratio; share within 0.8 to 1.25):
+Measured over 30 rigs (range: largest over least of the plan's, median):
 
-| figures | least | median | largest | within |
-|---|---|---|---|---|
-| toe, ratio | 0.87 | 1.01 | 1.17 | 100 % |
-| rod lengths | 0.89 | 0.98 | 1.08 | 100 % |
-| steer at a position | 0.72 | 1.01 | 1.34 | 90 to 100 % |
-| lever angle at a position | 0.09 | 1.03 | 1.39 | 83 to 97 % |
-| caster, kingpin inclination, camber by side, trail, offset at ground | 0.76 | 1.00 | 1.65 | 93 to 100 % |
-| camber, mean of both | 0.63 | 1.07 | 1.46 | 73 % |
-| toe at the position straight ahead | 0.51 | 0.99 | 1.50 | 53 % |
-| symmetry, locks by side, turning circle | 0.51 | 0.98 | 1.29 | 90 to 97 % |
-| lock, mean | 0.58 | 1.09 | 2.16 | 33 % |
-| Ackermann error | 0.46 | 1.03 | 4.91 | 33 % |
+| figures | least | median | largest | within | range | in the range |
+|---|---|---|---|---|---|---|
+| toe, ratio | 0.87 | 1.01 | 1.17 | 100 % | 1.2 | 100 % |
+| rod lengths | 0.89 | 0.97 | 1.08 | 100 % | 1.0 | 100 % |
+| steer at a position | 0.72 | 1.01 | 1.34 | 90 to 100 % | 1.2 | 93 to 100 % |
+| lever angle at a position | 0.56 | 1.03 | 1.39 | 83 to 97 % | 1.4 | 97 to 100 % |
+| steering axes, camber by side | 0.76 | 1.00 | 1.65 | 93 to 100 % | 1.0 | 93 to 100 % |
+| camber, mean of both | 0.63 | 1.07 | 1.46 | 73 % | 1.9 | 100 % |
+| toe at the position straight ahead | 0.51 | 0.99 | 1.50 | 53 % | 2.5 | 100 % |
+| symmetry, locks by side, straight | 0.69 | 0.98 | 1.29 | 93 to 97 % | 1.2 | 97 to 100 % |
+| turning circle | 0.51 | 0.92 | 1.13 | 90 % | 1.1 | 90 % |
+| lock, mean | 0.58 | 1.09 | 2.16 | 33 % | 2.3 | 97 % |
+| Ackermann error | 0.46 | 1.03 | 4.91 | 33 % | 7.4 | 100 % |
 
-What falls outside, and why: mean lock and Ackermann error hang on how unlike the two sides of the vehicle turned out,
-which no plan can know (it states the range); mean camber and toe straight ahead on two positions with the wheels
-turned, in which a missed tag or the share of play that the run finds weighs much; a lever angle on a tag that was not
-found in some photo; what hangs on the drawn stops on a driver's pivot that stands off by more than its tolerance.
+Why a range, and not one number: mean lock and Ackermann error hang on how unlike the two sides of the vehicle turned
+out; mean camber and toe straight ahead on how far the corners stand off, which in these workshops differs three times
+from one to the next (tags' paper, sharpness): with the corners as the plan has them the ratio of the worst rig is 1.18
+instead of 0.51. No shoot of these sound rigs had a serious finding (9 of 30 before a tag's slip and a zoom were held
+against what paper and hand do).
 """
 
 from __future__ import annotations
