@@ -23,6 +23,7 @@ _TENT = 1 / math.sqrt(6)  # px, the mean blur of sampling between pixels by stra
 _SMOOTHED = 4 / 9  # what it leaves of white noise's variance, on the mean
 _MOST_LOOKS = 8  # corners that rest by then; hardly any comes to rest later
 _TALLEST = 8192  # px of pieces above each other; the sampling takes pictures up to 32767
+_HOPELESS = 12  # times the residual's variance that is refused, after three looks
 _FEW = 32  # corners that go on together whatever their size
 _REST_PX = 2.5e-3  # what the steps not taken any more may add up to
 _PARAMS = 10  # u, v, white level, contrast, turn of line 1, turn of line 2, blur, gain, two shading slopes
@@ -530,6 +531,10 @@ def _gauss_newton(photo: F32, corners: _Corners, usable: NDArray[np.int_], uv0: 
         act = act[~small]
         # a corner that ran off its place will not come back
         act = act[np.linalg.norm(par[act, :2], axis=1) < 0.5 * cell[act] + 0.3]
+        if step_no >= 2 and converged.any():
+            # what would be refused in the end by far, as it is no saddle, need not come to rest
+            most = 5 * float(np.median(var[converged])) + (_LEFT_OUT * par[act, 3])**2
+            act = act[var[act] < _HOPELESS * most]
         if len(act) == 0:
             break
     sigma = np.exp(par[:, 6])
@@ -586,6 +591,7 @@ def local_axes(homography: F64, pts: F64, cell: float) -> F64:
 
 
 _BLACK, _EDGES = surroundings()
+_PTS, _SIGNS = saddle_points(float(CELLS)), saddle_signs()
 _SOME = np.rint(np.arange(12) * SADDLES / 12).astype(int)  # saddles enough to place a tag by
 
 
@@ -602,7 +608,7 @@ def refine_tag(gray: NDArray[Any], homographies: list[F64], size: float = float(
         return refine_saddles(gray, empty, np.zeros((0, 2, 2)), np.zeros(0))
     start = np.array(homographies, np.float64) @ np.diag([size / CELLS, size / CELLS, 1.0])
     uv, axes = _all_saddles(start)
-    signs = np.tile(saddle_signs(), k)
+    signs = np.tile(_SIGNS, k)
     black, edges = np.tile(_BLACK, (k, 1, 1)), np.tile(_EDGES, (k, 1))
     soft, gain = math.hypot(sigma, _TENT), 0.0
     soft_now = soft
@@ -645,8 +651,10 @@ def refine_tag(gray: NDArray[Any], homographies: list[F64], size: float = float(
 
 def _all_saddles(planes: F64) -> tuple[F64, F64]:
     """Saddle pixels (32 k, 2) and axes (32 k, 2, 2) of tags, homographies (k, 3, 3) from cells."""
-    pairs = [tag_axes(h) for h in planes]
-    return np.concatenate([p[0] for p in pairs]), np.concatenate([p[1] for p in pairs])
+    q = np.c_[_PTS, np.ones(SADDLES)] @ planes.transpose(0, 2, 1)
+    uv = q[..., :2] / q[..., 2:]
+    axes = (planes[:, None, :2, :2] - uv[..., None] * planes[:, None, 2:, :2]) / q[..., 2, None, None]
+    return uv.reshape(-1, 2), axes.transpose(0, 1, 3, 2).reshape(-1, 2, 2)
 
 
 def fit_planes(start: F64, uv: F64, ok: NDArray[np.bool_], steps: int = 7) -> tuple[F64, F64]:
@@ -655,22 +663,26 @@ def fit_planes(start: F64, uv: F64, ok: NDArray[np.bool_], steps: int = 7) -> tu
     Saddles not ``ok`` (k, 32) are left out and their distance is nought. Gauss-Newton from ``start`` with Cauchy
     weights whose scale is the tag's own median distance, so that a few stray ones do not pull.
     """
-    src = saddle_points(float(CELLS))
+    src = _PTS
     x, y, one, nil = src[:, 0], src[:, 1], np.ones(SADDLES), np.zeros(SADDLES)
     # small changes of the plane's coordinates, (32, 2, 8)
     turn = np.stack([np.stack([x, y, one, nil, nil, nil, -x * x, -x * y], 1),
                      np.stack([nil, nil, nil, x, y, one, -x * y, -y * y], 1)], axis=1)
     h = start.copy()
     miss = np.zeros(ok.shape)
+    count = ok.sum(axis=1, keepdims=True)
+    middle = np.clip(np.concatenate([(count - 1) // 2, count // 2], axis=1), 0, SADDLES - 1)
+    at_rest = False
     for step in range(steps + 1):
         q = np.c_[src, one] @ h.transpose(0, 2, 1)
         at = q[..., :2] / q[..., 2:]
         res = np.where(ok[..., None], uv - at, 0.0)
         miss = np.sqrt((res**2).sum(axis=2))
-        if step == steps:
+        if step == steps or at_rest:
             break
         local = (h[:, None, :2, :2] - at[..., None] * h[:, None, 2:, :2]) / q[..., 2, None, None]
-        scale = np.maximum(np.nanmedian(np.where(ok, miss, np.nan), axis=1), 0.01)
+        ordered = np.sort(np.where(ok, miss, np.inf), axis=1)
+        scale = np.clip(np.take_along_axis(ordered, middle, axis=1).mean(axis=1), 0.01, 1e6)
         weight = ok / (1 + (miss / (2 * scale[:, None]))**2)
         jac = (local @ turn).reshape(len(h), 2 * SADDLES, 8)
         heavy = jac * np.repeat(weight, 2, axis=1)[..., None]
@@ -678,4 +690,5 @@ def fit_planes(start: F64, uv: F64, ok: NDArray[np.bool_], steps: int = 7) -> tu
         delta = np.linalg.solve(normal, heavy.transpose(0, 2, 1) @ res.reshape(len(h), -1, 1))[..., 0]
         change = np.concatenate([delta, np.zeros((len(h), 1))], axis=1).reshape(-1, 3, 3) + np.eye(3)
         h = h @ change
+        at_rest = bool(np.abs(delta).max(initial=0.0) < 1e-5)  # of a cell
     return h, miss
