@@ -23,22 +23,37 @@ def rod_parts(rig: Rig) -> list[str]:
     return [b.name for b in rig.bodies.values() if b.name in ends | wheels | {rig.driver}]
 
 
+def bare_parts(rig: Rig, bolts_count: bool = True) -> list[str]:
+    """Those of ``rod_parts`` that carry no tag; ``bolts_count``: one on a bolt, which tells less, is enough."""
+    tagged = {t.body for t in rig.tags.values() if bolts_count or t.centres_on is None}
+    return [n for n in rod_parts(rig) if n not in tagged]
+
+
+def bare_bolts(rig: Rig) -> dict[str, tuple[str, ...]]:
+    """Rod ends on moving parts without a tag on their bolt, each with its rods."""
+    bolts = {t.centres_on for t in rig.tags.values()}
+    rods = {p: tuple(r.name for r in rig.rods.values() if p in (r.a, r.b)) for p in rig.points}
+    return {n: rods[n] for n, p in rig.points.items() if n not in bolts and rods[n] and p.body != FRAME}
+
+
+def bare_wheels(rig: Rig) -> list[str]:
+    """Sides whose wheel carries no tag, so that where it points against its upright is not seen."""
+    tagged = {t.body for t in rig.tags.values()}
+    return [side for side, w in rig.wheels.items() if w.spin_body not in tagged]
+
+
 def _missing(rig: Rig) -> list[Remark]:
     tagged = {t.body for t in rig.tags.values()}
     spun = {w.upright for w in rig.wheels.values() if w.spin_body in tagged}
-    out = [Remark(Code.NO_TAG, n, {"cost": _cost(rig, rig.bodies[n], n in spun)}) for n in rod_parts(rig)
-           if n not in tagged]
+    out = [Remark(Code.NO_TAG, n, {"cost": _cost(rig, rig.bodies[n], n in spun)}) for n in bare_parts(rig)]
     for b in rig.bodies.values():
         if b.role == "lean" and b.name not in tagged:
             out.append(Remark(Code.NO_TAG, b.name, {"cost": "how far it leans is not seen, and steer from leaning "
                                                             "rests on the drawing."}))
-    bolts = {t.centres_on for t in rig.tags.values()}
-    for p in rig.points.values():
-        rods = tuple(r.name for r in rig.rods.values() if p.name in (r.a, r.b))
-        if p.name not in bolts and rods and p.body != FRAME:
-            out.append(Remark(Code.BOLT_NO_TAG, p.name, {"tol": p.tol, "rods": rods}))
-    for side, w in rig.wheels.items():
-        if w.spin_body not in tagged and not w.measured:
+    out += [Remark(Code.BOLT_NO_TAG, n, {"tol": rig.points[n].tol, "rods": rods})
+            for n, rods in bare_bolts(rig).items()]
+    for side in bare_wheels(rig):
+        if not (w := rig.wheels[side]).measured:
             out.append(Remark(Code.WHEEL_NO_TAG, side, {"tol": math.degrees(w.spin_tol)}))
     return out
 

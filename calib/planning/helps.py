@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from calib.advice.proposal import SHOOT_STOPS
 from calib.estimation.foreseen import Conditions
+from calib.linkage.tagging import bare_bolts, bare_parts, bare_wheels
 from calib.planning.predict import ShootPlan, plan_on
 from calib.planning.stage import staged
 from calib.rig.figures import FIGURES
@@ -118,16 +119,13 @@ def _with_tags(rig: Rig, tags: Sequence[Tag]) -> Rig:
 
 def _lacking(rig: Rig) -> Iterator[tuple[str, Callable[[Rig], Rig]]]:
     """Words for each bolt and part without a tag, and how a rig gets it."""
-    bolts = {t.centres_on for t in rig.tags.values()}
-    for n in dict.fromkeys(p for r in rig.rods.values() for p in (r.a, r.b)):
-        if n not in bolts and rig.points[n].body in rig.bodies:
-            yield f"the bolt of {_named(n)}", _bolt_tag(n)
-    for b in rig.bodies.values():
-        if b.role in ("lever", "upright") and not any(t.body == b.name and not t.centres_on for t in rig.tags.values()):
-            yield f"the {_named(b.name)} itself, on a flat piece", _part_tag(b.name)
-    for side, w in rig.wheels.items():
-        if not (w.spin_body and rig.spin_positions and any(t.body == w.spin_body for t in rig.tags.values())):
-            yield f"the {side} wheel, photographed at two positions with the wheels turned by hand", _wheel_tag(side)
+    for n in bare_bolts(rig):
+        yield f"the bolt of {_named(n)}", _bolt_tag(n)
+    for n in bare_parts(rig, bolts_count=False):
+        if rig.bodies[n].role in ("lever", "upright"):
+            yield f"the {_named(n)} itself, on a flat piece", _part_tag(n)
+    for side in rig.wheels if not rig.spin_positions else bare_wheels(rig):
+        yield f"the {side} wheel, photographed at two positions with the wheels turned by hand", _wheel_tag(side)
 
 
 def _bolt_tag(point: str) -> Callable[[Rig], Rig]:
