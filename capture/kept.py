@@ -30,13 +30,16 @@ from numpy.typing import NDArray
 
 from capture.corners import Saddles
 from capture.detection import Tag
+from capture.files import digest
 from capture.photos import PhotoMeta
+from capture.targets import Board
 
 MOST = 500_000_000  # bytes in the folder; the entries longest unused go first
 ROOM = 300_000_000  # bytes that stay free on the disk
 _LIBRARIES = ("numpy", "opencv-python", "opencv-python-headless", "pillow", "pillow-heif", "scipy")
 _MAGIC = b"rigtrue kept 1\n"
 _ENTRY, _PART = ".kept", ".part"
+_LOADED = time.time()  # sources changed since are not those that run
 _OLD_PART = 86_400  # s after which what an ended process left half-written is removed
 
 Arrays = dict[str, NDArray[Any]]
@@ -69,14 +72,16 @@ def usual_folder() -> Path:
 def code_version() -> str:
     """A digest of what turns pixels into corners: this package's sources, the libraries' versions, the machine.
 
-    "" where the sources cannot be read; nothing is kept then.
+    "" where the sources cannot be read, or were changed after this program began; nothing is kept then.
     """
     import cv2
 
     h = hashlib.sha256()
     try:
-        sources = sorted(Path(__file__).parent.glob("*.py"))
+        sources = sorted(Path(__file__).parent.rglob("*.py"))
         for path in sources:
+            if path.stat().st_mtime > _LOADED:
+                return ""
             h.update(path.name.encode() + b"\0" + hashlib.sha256(path.read_bytes()).digest())
     except OSError:
         return ""
@@ -142,9 +147,9 @@ class KeptCorners:
             return False
         return True
 
-    def reading(self, sha256: str, paper: str) -> Reading | None:
-        """One photo's corners as read before for a board on this paper."""
-        found = self.get(f"photo {paper} {sha256}")
+    def reading(self, sha256: str, board: Board) -> Reading | None:
+        """One photo's corners as read before for this board."""
+        found = self.get(photo_key(sha256, board))
         if found is None:
             return None
         said, arrays = found
@@ -155,12 +160,12 @@ class KeptCorners:
         return Reading(meta, tags, Saddles(*(arrays[n] for n in Saddles._fields)),
                        None if asked is None else (frozenset(asked[0]), asked[1]))
 
-    def put_reading(self, paper: str, r: Reading) -> bool:
+    def put_reading(self, board: Board, r: Reading) -> bool:
         """Keep one photo's corners."""
         asked = None if r.mirrored is None else [sorted(r.mirrored[0]), r.mirrored[1]]
         tags = [[int(c), float(t.ring), float(t.code), np.asarray(t.code_corners, float).tolist()]
                 for c, t in r.tags.items()]
-        return self.put(f"photo {paper} {r.meta.sha256}", {"meta": asdict(r.meta), "tags": tags, "mirrored": asked},
+        return self.put(photo_key(r.meta.sha256, board), {"meta": asdict(r.meta), "tags": tags, "mirrored": asked},
                         {"H": np.array([t.H for t in r.tags.values()]).reshape(-1, 3, 3), **r.saddles._asdict()})
 
     def tidy(self) -> None:
@@ -173,6 +178,11 @@ class KeptCorners:
                 if forgotten or (size > MOST and p.suffix == _ENTRY):
                     p.unlink(missing_ok=True)
                     size -= s.st_size
+
+
+def photo_key(sha256: str, board: Board) -> str:
+    """What a photo's corners are kept under; all of the board is in it, as it is looked for by its layout."""
+    return f"photo {sha256} {board}"
 
 
 def _seal(key: str) -> str:
@@ -209,7 +219,6 @@ def hashes(paths: Iterable[Path]) -> list[str]:
 
 def _hash(path: Path) -> str:
     try:
-        with path.open("rb") as f:
-            return hashlib.file_digest(f, "sha256").hexdigest()
+        return digest(path)
     except OSError:
         return ""

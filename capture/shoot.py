@@ -78,11 +78,11 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     listed, notes = as_named(list_shoot(Path(source)), positions, str(source))
     jobs = [_Job(path, position, name, frozenset(known_codes), board, kept) for path, position, name in listed]
     before = {} if kept is None else _read_before(jobs, kept)
-    left = [j for j in jobs if j.name not in before]
+    left = [j for k, j in enumerate(jobs) if k not in before]
     fresh = _run(left, workers, meanwhile) if left else iter(())
     done: list[Outcome] = []
-    for job in jobs:
-        done.append(before[job.name] if job.name in before else next(fresh))
+    for k, job in enumerate(jobs):
+        done.append(before[k] if k in before else next(fresh))
         if progress is not None:
             progress(len(done), len(jobs), job.name)
     for _ in fresh:  # to its end, so that its processes end too
@@ -93,14 +93,14 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     return replace(obs, notes=(*notes, *obs.notes))
 
 
-def _read_before(jobs: Sequence[_Job], kept: KeptCorners) -> dict[str, Outcome]:
-    """Outcomes by name of the photos whose corners are kept."""
+def _read_before(jobs: Sequence[_Job], kept: KeptCorners) -> dict[int, Outcome]:
+    """Outcomes, by place among the jobs, of the photos whose corners are kept."""
     out = {}
-    for job, sha256 in zip(jobs, hashes(j.path for j in jobs), strict=True):
-        reading = kept.reading(sha256, job.board.paper) if sha256 else None
+    for k, (job, sha256) in enumerate(zip(jobs, hashes(j.path for j in jobs), strict=True)):
+        reading = kept.reading(sha256, job.board) if sha256 else None
         outcome = None if reading is None else _outcome(reading, job)
         if outcome is not None:
-            out[job.name] = outcome
+            out[k] = outcome
     return out
 
 
@@ -204,7 +204,7 @@ def _examined(gray: NDArray[np.uint8], meta: PhotoMeta, job: _Job, tags: dict[in
     if not _of_boards(tags):
         reading = reading._replace(mirrored=(job.part_codes, looks_mirrored(gray, [*BOARD_IDS, *job.part_codes])))
     if job.kept is not None:
-        job.kept.put_reading(job.board.paper, reading)
+        job.kept.put_reading(job.board, reading)
     outcome = _outcome(reading, job)
     assert outcome is not None
     return outcome

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import shutil
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -21,7 +22,7 @@ import capture.kept
 import capture.shoot
 from calib.cli import main
 from capture.hidden import look_again
-from capture.kept import KeptCorners, usual_folder
+from capture.kept import KeptCorners, photo_key, usual_folder
 from capture.observations import COLUMNS, Observations, PhotoInfo
 from capture.photos import read_photo
 from capture.shoot import read_shoot
@@ -134,13 +135,27 @@ def test_the_version_follows_sources_and_libraries(tmp_path: Path, monkeypatch: 
     for path in Path(capture.kept.__file__).parent.glob("*.py"):
         shutil.copy(path, tmp_path)
     monkeypatch.setattr(capture.kept, "__file__", str(tmp_path / "kept.py"))
+    assert version() == "", "sources changed since this program began are not what runs"
+    monkeypatch.setattr(capture.kept, "_LOADED", time.time() + 3600)
     first = version()
     assert first == version() == capture.kept.code_version()
     with (tmp_path / "corners.py").open("a") as f:
         f.write("# another\n")
     second = version()
     monkeypatch.setattr(cv2, "__version__", "0.0")
-    assert len({first, second, version()}) == 3
+    third = version()
+    monkeypatch.setattr(capture.kept, "version", lambda package: f"another {package}")
+    assert len({first, second, third, version()}) == 4
+
+
+def test_of_a_photo_there_twice_the_first_counts(photos: Path, kept: KeptCorners, tmp_path: Path) -> None:
+    """Kept or read, the copy in another position is the one that is set aside."""
+    folder = shutil.copytree(photos, tmp_path / "twice")
+    (folder / "push1").mkdir()
+    shutil.copy(photos / PHOTOS[0], folder / "push1/a.jpg")
+    with_it, without = read(folder, kept), read(folder, None)
+    same(with_it, without)
+    assert {p.position for p in with_it.photos} == {"ahead"} and len(with_it.set_aside) == 1
 
 
 def flipped(data: bytes, at: int) -> bytes:
@@ -153,7 +168,7 @@ def flipped(data: bytes, at: int) -> bytes:
 ], ids=["empty", "head", "cut", "longer", "magic", "hash", "middle", "last"])
 def test_a_spoilt_entry_reads_again(spoil: Callable[[bytes], bytes], photos: Path, kept: KeptCorners,
                                     filled: tuple[Path, Observations], opened: list[str]) -> None:
-    path = kept.path(f"photo A4 {filled[1].photos[0].sha256}")
+    path = kept.path(photo_key(filled[1].photos[0].sha256, BOARD))
     whole = path.read_bytes()
     path.write_bytes(spoil(whole))
     same(read(photos, kept), filled[1])
@@ -162,7 +177,7 @@ def test_a_spoilt_entry_reads_again(spoil: Callable[[bytes], bytes], photos: Pat
 
 def test_an_entry_in_anothers_place_is_not_taken(photos: Path, kept: KeptCorners, filled: tuple[Path, Observations],
                                                  opened: list[str]) -> None:
-    one, other = (kept.path(f"photo A4 {p.sha256}") for p in filled[1].photos)
+    one, other = (kept.path(photo_key(p.sha256, BOARD)) for p in filled[1].photos)
     shutil.copy(other, one)
     same(read(photos, kept), filled[1])
     assert opened == ["IMG_0042.jpg"]
