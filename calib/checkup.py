@@ -137,9 +137,10 @@ def _where(v: Sequence[float]) -> str:
     return f"{along} the front axle, {across}, {z:g} up"
 
 
-def draw(rig: Rig, wanted: Path, source: Path, how: Callable[[Rig, Path], None] | None = None) -> Path:
+def draw(rig: Rig, wanted: Path, source: Path, how: Callable[[Rig, Path], None] | None = None, *,
+         by: str = "check") -> Path:
     """The rig drawn to ``wanted``, over an earlier picture of the same rig file that nobody has changed; beside any
-    other file that stands there. ``how``: another picture than the drawing.
+    other file that stands there. ``how``: another picture than the drawing; ``by``: the command that draws it.
     """
     how = how or drawing.draw_rig
     if wanted.suffix.lower() not in (".svg", ".png"):
@@ -148,12 +149,12 @@ def draw(rig: Rig, wanted: Path, source: Path, how: Callable[[Rig, Path], None] 
     own = (p for p in _numbered(wanted) if replaceable(p, source))
     picture, free = next(own, free_path(wanted)), free_path(wanted)
     try:
-        stamped(lambda path: how(rig, path), picture, source)
+        stamped(lambda path: how(rig, path), picture, source, by)
     except PermissionError:  # held open by another program
         if picture == free:
             raise
         picture = free
-        stamped(lambda path: how(rig, path), picture, source)
+        stamped(lambda path: how(rig, path), picture, source, by)
     return picture
 
 

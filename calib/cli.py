@@ -305,7 +305,7 @@ def cmd_plan(args: argparse.Namespace) -> int:
                         "travel in the rig file; rigtrue check says how far it goes.", "cannot_assemble",
                         rig.name) from e
     print("\n".join(choice.lines))
-    picture = draw(rig, wanted, path, how=lambda _, to: draw_shoot(choice.cheapest, to))
+    picture = draw(rig, wanted, path, how=lambda _, to: draw_shoot(choice.cheapest, to), by="plan")
     print(f"Where to stand and where the tags go: {picture}")
     return 0
 

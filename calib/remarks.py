@@ -219,8 +219,8 @@ TABLE: dict[Code, Says] = {
         f"{i}: no tag on this bolt, so this ball is found only by the rods and the drawing (+/- {f['tol']:g} mm)"
         f"{', and so is the length of ' + _listed(f['rods']) if f['rods'] else ''}."),
     Code.WHEEL_NO_TAG: lambda i, f: (
-        f"The {i} wheel has no tag of its own to be turned by hand: its toe and camber stand on the axle as drawn "
-        f"(+/- {f['tol']:g} deg)."),
+        f"The {i} wheel has {'a tag, but spin_positions names no position' if f['tagged'] else 'no tag of its own'} "
+        f"to be turned by hand: its toe and camber stand on the axle as drawn (+/- {f['tol']:g} deg)."),
     Code.WHEEL_STILL: lambda i, f: (
         f"The {i} wheel turns by {f['deg']:.2f} deg only while {f['driver']} goes through its travel: is a rod on the "
         "wrong part?"),

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import shutil
 import sys
 from pathlib import Path
 
 import pytest
 from PIL import Image
+from PIL.PngImagePlugin import PngInfo
 
 from calib import checkup
 from calib.cli import main
@@ -16,13 +19,18 @@ from tests.moorhen import SAMPLE
 
 SVG = '<?xml version="1.0"?>\n<svg xmlns="http://www.w3.org/2000/svg">{}</svg>\n'
 
+OLD_PNG = base64.b64decode(  # 8 x 8, red
+    "iVBORw0KGgoAAAANSUhEUgAAAAgAAAAICAIAAABLbSncAAAAEklEQVR4nGP8z4AdMOEQH6QSAM1BAQ/oQeJvAAAAgHRFWHRTb3Vy"
+    "Y2UAZHJhd24gYnkgcmlndHJ1ZSBjaGVjayBmcm9tIHJpZy50b21sLCBzaGEyNTYgb2YgdGhlIHJlc3QgOWZhMGYyYWUyYjY1NWM4"
+    "Nzc2OTBjNmVkNTY0OWRhZDlmMjQ4MTQ3ZjdlMjFkMGY4MDExNjM2YzIwZDYyNzE2MoWzp9YAAAAASUVORK5CYII=")
 
-def drawn(picture: Path, source: Path, what: str = "a") -> None:
-    stamped(lambda path: path.write_text(SVG.format(what), encoding="utf-8") and None, picture, source)
+
+def drawn(picture: Path, source: Path, what: str = "a", by: str = "check") -> None:
+    stamped(lambda path: path.write_text(SVG.format(what), encoding="utf-8") and None, picture, source, by)
 
 
 def dot(path: Path, colour: str = "red") -> None:
-    Image.new("RGB", (8, 8), colour).save(path)
+    Image.new("RGB", (8, 8), colour).save(path, dpi=(150, 150))
 
 
 def test_own_picture_is_replaceable_and_no_other(tmp_path: Path) -> None:
@@ -45,17 +53,48 @@ def test_pictures_move_with_their_rig_file(tmp_path: Path) -> None:
 
 def test_png_is_stamped_without_harm(tmp_path: Path) -> None:
     rig, png = tmp_path / "rig.toml", tmp_path / "check.png"
-    stamped(dot, png, rig)
+    stamped(dot, png, rig, "check")
     assert replaceable(png, rig) and not replaceable(png, tmp_path / "other.toml")
     with Image.open(png) as im:
         im.load()
         assert im.getpixel((3, 3)) == (255, 0, 0) and "drawn by rigtrue check" in im.info["Source"]
-        im.save(tmp_path / "edited.png")
-    assert not replaceable(tmp_path / "edited.png", rig)
+        assert im.info["dpi"] == pytest.approx((150, 150), abs=0.1)
+        im.save(tmp_path / "bare.png")
+        stamp = PngInfo()
+        stamp.add_text("Source", im.info["Source"])
+        im.putpixel((3, 3), (254, 0, 0))
+        im.save(tmp_path / "edited.png", pnginfo=stamp)
+    assert not replaceable(tmp_path / "bare.png", rig) and not replaceable(tmp_path / "edited.png", rig)
     data = bytearray(png.read_bytes())
     data[40] ^= 1
     png.write_bytes(data)
     assert not replaceable(png, rig)
+
+
+def test_each_command_signs_its_own_and_either_refreshes_the_other(tmp_path: Path) -> None:
+    rig, svg, png = tmp_path / "rig.toml", tmp_path / "rig_shoot.svg", tmp_path / "rig_shoot.png"
+    drawn(svg, rig, by="plan")
+    stamped(dot, png, rig, "plan")
+    assert svg.read_text(encoding="utf-8").count("drawn by rigtrue plan from rig.toml, ") == 1
+    with Image.open(png) as im:
+        im.load()
+        assert im.info["Source"].startswith("drawn by rigtrue plan from rig.toml, ")
+    assert replaceable(svg, rig) and replaceable(png, rig)
+
+
+def test_pictures_stamped_before_the_command_was_named_are_ours_still(tmp_path: Path) -> None:
+    """As drawn by versions that signed every picture as the check's, a PNG over the bytes of its file."""
+    old, rig = tmp_path / "rig_shoot.png", tmp_path / "rig.toml"
+    old.write_bytes(OLD_PNG)
+    assert replaceable(old, rig) and not replaceable(old, tmp_path / "other.toml")
+    old.write_bytes(OLD_PNG.replace(b"9fa0", b"9fa1"))
+    assert not replaceable(old, rig)
+    text = SVG.format("a")
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    svg = tmp_path / "rig_shoot.svg"
+    svg.write_bytes(f"{text}<!-- drawn by rigtrue check from rig.toml, sha256 of all before this line {digest} -->\n"
+                    .encode())
+    assert replaceable(svg, rig)
 
 
 def test_a_failed_drawing_leaves_the_old_one_and_nothing_else(tmp_path: Path) -> None:
@@ -67,7 +106,7 @@ def test_a_failed_drawing_leaves_the_old_one_and_nothing_else(tmp_path: Path) ->
         raise OSError("disk full")
 
     with pytest.raises(OSError, match="disk full"):
-        stamped(fails, svg, tmp_path / "rig.toml")
+        stamped(fails, svg, tmp_path / "rig.toml", "check")
     assert [p.name for p in tmp_path.iterdir()] == ["check.svg"] and ">old<" in svg.read_text(encoding="utf-8")
 
 

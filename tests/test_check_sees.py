@@ -22,6 +22,8 @@ from calib.checkup import check_up, headline, lines, run_of, side_lines, still_r
 from calib.linkage.mechanism import Linkage
 from calib.linkage.sides import differences
 from calib.linkage.steering import steer_angles
+from calib.linkage.tagging import Untagged, tag_remarks, untagged
+from calib.planning.helps import lacking
 from calib.remarks import TABLE, Code, Remark, sentences
 from calib.rig.model import Rig
 from calib.rig.reader import parse_rig, rig_to_toml
@@ -35,6 +37,7 @@ from tests.render.truth import with_distances
 
 Doc = dict[str, Any]
 KeyPath = tuple[str | int, ...]
+UNTAGGED = (Code.NO_TAG, Code.BOLT_NO_TAG, Code.WHEEL_NO_TAG)
 
 
 @cache
@@ -242,6 +245,8 @@ OWN: dict[str, tuple[Callable[[Doc], Doc], str]] = {
                             "crank has no tag"),
     "no tag on a bolt": (lambda d: without(d, "tags", "crank_left_in"), "crank.left_in: no tag .* left_rod"),
     "no tag on a wheel": (lambda d: without(d, "tags", "left_wheel"), "left wheel has no tag .* toe and camber"),
+    "a wheel's tag and no position to turn it at": (lambda d: without(d, "steering", "spin_positions"),
+                                                    "left wheel has a tag, but spin_positions .* toe and camber"),
     "tags with bodies changed over": (bodies_swapped, "tag left_upright is stuck on right_upright"),
     "tag on another bolt": (changed("tags", "crank_left_in", "on_bolt", "crank.left_out"), "tag crank_left_in"),
     "inches typed as mm, a pivot": (changed("bodies", "left_lever", "pivot", [-16.5, 4.33, 6.3]), "left_lever"),
@@ -424,6 +429,33 @@ def test_a_shifted_part_is_one_remark() -> None:
                   points={**rig.points, rod.name: moved})
     (remark,) = [r for r in still_remarks(rig)[0] if r.code is Code.SIDES_DIFFER]
     assert remark.item == "left_lever" and remark.facts["by"] == pytest.approx(12.0)
+
+
+# --- what has no tag -------------------------------------------------------------------------------------------
+
+
+def test_what_has_no_tag_is_the_same_for_check_and_plan() -> None:
+    """But for a part that only leans, which has no figure in the plan, and a part with tags on bolts alone, which does
+    for the check; the plan says what a flat one would bring.
+    """
+    rig = moorhen()
+    assert untagged(rig) == Untagged((), (), (), (), ())
+    kept = {n: t for n, t in rig.tags.items() if not n.startswith("crank") and n not in ("left_lever", "right_wheel")}
+    bare = replace(rig, tags={n: t for n, t in kept.items() if n != "left_upright_arm"})
+    bolts = tuple(p.name for p in rig.points.values() if p.body == "crank" or p.name == "left_upright.arm")
+    assert untagged(bare) == Untagged(("crank",), ("left_lever",), (), bolts, ("right",)) and len(bolts) == 5
+    named = [(r.code, r.item) for r in tag_remarks(bare) if r.code in UNTAGGED]
+    assert named == [(Code.NO_TAG, "crank"), *((Code.BOLT_NO_TAG, b) for b in bolts), (Code.WHEEL_NO_TAG, "right")]
+    assert [words for words, _ in lacking(bare)] == [
+        *(f"the bolt of {b.replace('_', ' ').replace('.', ': ')}" for b in bolts), "the crank itself, on a flat piece",
+        "the left lever itself, on a flat piece",
+        "the right wheel, photographed at two positions with the wheels turned by hand"]
+    known = replace(bare, wheels={s: replace(w, measured=True) for s, w in bare.wheels.items()})
+    assert untagged(known).wheels == () and untagged(replace(rig, spin_positions=())).wheels == ("left", "right")
+    lean = leaning()
+    tilted = replace(lean, tags={n: t for n, t in lean.tags.items() if lean.bodies.get(t.body) is None
+                                 or lean.bodies[t.body].role != "lean"})
+    assert untagged(tilted).leaning and untagged(tilted).leaning != untagged(lean).leaning
 
 
 # --- the left/right table and the words -----------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from calib.remarks import Code, Remark
 from calib.rig.mirror import side_of
@@ -16,45 +17,46 @@ def tag_remarks(rig: Rig) -> list[Remark]:
     return [*_two_on_a_bolt(rig), *_pointing(rig), *_named_otherwise(rig), *_missing(rig)]
 
 
-def rod_parts(rig: Rig) -> list[str]:
-    """Parts that a rod ends on, or that a wheel or lever hangs from: those whose angle the steering goes through."""
-    ends = {rig.points[p].body for r in rig.rods.values() for p in (r.a, r.b)}
-    wheels = {w.upright for w in rig.wheels.values()}
-    return [b.name for b in rig.bodies.values() if b.name in ends | wheels | {rig.driver}]
+@dataclass(frozen=True)
+class Untagged:
+    """What carries no tag that would measure it: names in the rig file's order, sides for wheels."""
+
+    parts: tuple[str, ...]  # that a rod ends on, or that a wheel or lever hangs from: the steering goes through them
+    bolt_only: tuple[str, ...]  # levers and uprights among them whose only tags are on bolts, which tells less
+    leaning: tuple[str, ...]
+    bolts: tuple[str, ...]  # of rods
+    wheels: tuple[str, ...]  # whose axle neither a tag that is turned by hand shows nor an earlier shoot has shown
 
 
-def bare_parts(rig: Rig, bolts_count: bool = True) -> list[str]:
-    """Those of ``rod_parts`` that carry no tag; ``bolts_count``: one on a bolt, which tells less, is enough."""
-    tagged = {t.body for t in rig.tags.values() if bolts_count or t.centres_on is None}
-    return [n for n in rod_parts(rig) if n not in tagged]
-
-
-def bare_bolts(rig: Rig) -> dict[str, tuple[str, ...]]:
-    """Rod ends on moving parts without a tag on their bolt, each with its rods."""
-    bolts = {t.centres_on for t in rig.tags.values()}
-    rods = {p: tuple(r.name for r in rig.rods.values() if p in (r.a, r.b)) for p in rig.points}
-    return {n: rods[n] for n, p in rig.points.items() if n not in bolts and rods[n] and p.body != FRAME}
-
-
-def bare_wheels(rig: Rig) -> list[str]:
-    """Sides whose wheel carries no tag, so that where it points against its upright is not seen."""
-    tagged = {t.body for t in rig.tags.values()}
-    return [side for side, w in rig.wheels.items() if w.spin_body not in tagged]
+def untagged(rig: Rig) -> Untagged:
+    """The parts, bolts and wheels of a rig file that lack a tag. A tag on a bolt shows its part's angle too."""
+    tagged, bolts = {t.body for t in rig.tags.values()}, {t.centres_on for t in rig.tags.values()}
+    flat = {t.body for t in rig.tags.values() if t.centres_on is None}
+    ends = dict.fromkeys(p for r in rig.rods.values() for p in (r.a, r.b))
+    needed = {rig.points[p].body for p in ends} | {w.upright for w in rig.wheels.values()} | {rig.driver}
+    bare = [b for b in rig.bodies.values() if b.name not in tagged]
+    return Untagged(tuple(b.name for b in bare if b.name in needed and b.role != "lean"),
+                    tuple(b.name for b in rig.bodies.values() if b.name in needed and b.name in tagged - flat
+                          and b.role in ("lever", "upright")),
+                    tuple(b.name for b in bare if b.role == "lean"),
+                    tuple(p.name for p in rig.points.values()
+                          if p.name in ends and p.name not in bolts and p.body != FRAME),
+                    tuple(side for side, w in rig.wheels.items()
+                          if not w.measured and not (w.spin_body in tagged and rig.spin_positions)))
 
 
 def _missing(rig: Rig) -> list[Remark]:
-    tagged = {t.body for t in rig.tags.values()}
+    lack, tagged = untagged(rig), {t.body for t in rig.tags.values()}
     spun = {w.upright for w in rig.wheels.values() if w.spin_body in tagged}
-    out = [Remark(Code.NO_TAG, n, {"cost": _cost(rig, rig.bodies[n], n in spun)}) for n in bare_parts(rig)]
-    for b in rig.bodies.values():
-        if b.role == "lean" and b.name not in tagged:
-            out.append(Remark(Code.NO_TAG, b.name, {"cost": "how far it leans is not seen, and steer from leaning "
-                                                            "rests on the drawing."}))
-    out += [Remark(Code.BOLT_NO_TAG, n, {"tol": rig.points[n].tol, "rods": rods})
-            for n, rods in bare_bolts(rig).items()]
-    for side in bare_wheels(rig):
-        if not (w := rig.wheels[side]).measured:
-            out.append(Remark(Code.WHEEL_NO_TAG, side, {"tol": math.degrees(w.spin_tol)}))
+    out = [Remark(Code.NO_TAG, n, {"cost": _cost(rig, rig.bodies[n], n in spun)}) for n in lack.parts]
+    unseen = "how far it leans is not seen, and steer from leaning rests on the drawing."
+    out += [Remark(Code.NO_TAG, n, {"cost": unseen}) for n in lack.leaning]
+    for n in lack.bolts:
+        rods = tuple(r.name for r in rig.rods.values() if n in (r.a, r.b))
+        out.append(Remark(Code.BOLT_NO_TAG, n, {"tol": rig.points[n].tol, "rods": rods}))
+    for side in lack.wheels:
+        w = rig.wheels[side]
+        out.append(Remark(Code.WHEEL_NO_TAG, side, {"tol": math.degrees(w.spin_tol), "tagged": w.spin_body in tagged}))
     return out
 
 

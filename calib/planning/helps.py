@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from calib.advice.proposal import SHOOT_STOPS
 from calib.estimation.foreseen import Conditions
-from calib.linkage.tagging import bare_bolts, bare_parts, bare_wheels
+from calib.linkage.tagging import untagged
 from calib.planning.predict import ShootPlan, plan_on
 from calib.planning.stage import staged
 from calib.rig.figures import FIGURES
@@ -63,7 +63,7 @@ def remedies(rig: Rig, plan: ShootPlan, conditions: Conditions) -> list[Remedy]:
 
 def missing_tags(rig: Rig, plan: ShootPlan, conditions: Conditions) -> list[MissingTag]:
     """Bolts of rods and parts that have no tag in the rig file, with what is known with one beside what is without."""
-    lacks = list(_lacking(rig))
+    lacks = list(lacking(rig))
     if not lacks:
         return []
     whole = rig
@@ -117,14 +117,17 @@ def _with_tags(rig: Rig, tags: Sequence[Tag]) -> Rig:
 # --- what the rig file lacks -----------------------------------------------------------------------------------
 
 
-def _lacking(rig: Rig) -> Iterator[tuple[str, Callable[[Rig], Rig]]]:
-    """Words for each bolt and part without a tag, and how a rig gets it."""
-    for n in bare_bolts(rig):
+def lacking(rig: Rig) -> Iterator[tuple[str, Callable[[Rig], Rig]]]:
+    """Words for each bolt, part and wheel without a tag, and how a rig gets it.
+
+    Not for parts that lean, since what they are for is no figure of the plan.
+    """
+    lack = untagged(rig)
+    for n in lack.bolts:
         yield f"the bolt of {_named(n)}", _bolt_tag(n)
-    for n in bare_parts(rig, bolts_count=False):
-        if rig.bodies[n].role in ("lever", "upright"):
-            yield f"the {_named(n)} itself, on a flat piece", _part_tag(n)
-    for side in rig.wheels if not rig.spin_positions else bare_wheels(rig):
+    for n in lack.parts + lack.bolt_only:
+        yield f"the {_named(n)} itself, on a flat piece", _part_tag(n)
+    for side in lack.wheels:
         yield f"the {side} wheel, photographed at two positions with the wheels turned by hand", _wheel_tag(side)
 
 
