@@ -52,7 +52,7 @@ class Doubt:
         cov[:len(own.names), :len(own.names)] = own.cov
         cov[len(own.names):, len(own.names):] = np.eye(k)
         return Slopes(own.values, np.concatenate([own.J, s], axis=1),
-                      (*own.names, *(f"setting.{i}" for i in range(k))), cov)
+                      (*own.names, *(f"setting.{i}" for i in range(k))), cov, own.bend)
 
 
 class Chances:

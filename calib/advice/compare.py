@@ -23,7 +23,7 @@ from calib.rig.figures import kinds
 from calib.rig.model import Rig
 from calib.rig.parameters import Kind
 from calib.trust import Doubts
-from calib.uncertainty import differences, half_width, own_half_widths
+from calib.uncertainty import differences, own_half_widths
 
 Array = NDArray[np.float64]
 DRIVER_STEP = 1e-3  # rad, central differences
@@ -262,7 +262,7 @@ def _points(design: Rig, fit: Fit, built: AsBuilt, relative: tuple[str, ...], do
             if k is not None:
                 less[k] -= drawn_slope[s][i]
             steer[s], diff[s] = float(np.degrees(value)), float(np.degrees(value - drawn[s][i]))
-            steer_u[s], diff_u[s] = (float(np.degrees(half_width(g, cov))) for g in (found[s, p].slope, less))
+            steer_u[s], diff_u[s] = (float(np.degrees(found[s, p].half_width(cov, g))) for g in (None, less))
         lever_u = own_half_widths(cov)[k] if k is not None else 0.0
         where = (p, design.straight_ahead)
         doubt = {"lever": doubts.on_parts((driver,), positions=where)} | {

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.advice.search import Curves, Model, Variant
+from calib.linkage.turned import bend
 from calib.results import AsBuilt
 from calib.rig.model import Rig
 from calib.rig.parameters import Kind, ParameterName, get_parameters, parsed, steps, vector_names, with_parameters
@@ -25,6 +26,7 @@ class Slopes:
     J: Array
     names: tuple[str, ...]
     cov: Array  # (n, n)
+    bend: Array | float = 0.0  # (o,) of the squared half-widths, which slopes do not tell: see calib.linkage.turned
 
     @property
     def spread(self) -> Array:
@@ -34,7 +36,8 @@ class Slopes:
     @property
     def u95(self) -> Array:
         """95 % half-widths, (o,)."""
-        return half_width(self.J, self.cov)
+        first_order = half_width(self.J, self.cov)
+        return np.asarray(np.sqrt(first_order ** 2 + self.bend)) if np.any(self.bend) else first_order
 
 
 def touches(rig: Rig, names: Sequence[str], cov: Array, uses: dict[str, str] | None = None) -> list[int]:
@@ -56,7 +59,7 @@ def slopes(model: Model, as_built: AsBuilt, variant: Variant, of: Callable[[Curv
     cov = as_built.cov[np.ix_(idx, idx)]
     values, J = differences(lambda rows: of(model.perturbed(variant, names, rows)), get_parameters(as_built.rig, names),
                             steps(names))
-    return Slopes(values, J, names, cov)
+    return Slopes(values, J, names, cov, bend(lambda rig: of(Model(rig, model.driver).curves([variant]))[0], as_built))
 
 
 def rig_slopes(of: Callable[[Rig], Array], as_built: AsBuilt, wanted: Callable[[ParameterName], bool]) -> Slopes:
@@ -65,7 +68,7 @@ def rig_slopes(of: Callable[[Rig], Array], as_built: AsBuilt, wanted: Callable[[
     names = tuple(as_built.names[k] for k in idx)
     values, J = differences(each(lambda x: of(with_parameters(as_built.rig, names, x))),
                             get_parameters(as_built.rig, names), steps(names))
-    return Slopes(values, J, names, as_built.cov[np.ix_(idx, idx)])
+    return Slopes(values, J, names, as_built.cov[np.ix_(idx, idx)], bend(of, as_built))
 
 
 def share_from_photos(s: Slopes, as_built: AsBuilt) -> list[float | None]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calib.estimation.unknowns import Layout
 from calib.linkage.positions import joint_covariance, measured_steer
 from calib.linkage.steering import axis_figures, toe, wheel_headings
+from calib.linkage.turned import bend
 from calib.results import AsBuilt, Figure, Fit
 from calib.rig.figures import FIGURES
 from calib.rig.model import FRAME, Rig
@@ -89,9 +90,14 @@ def measured_figures(design: Rig, fit: Fit) -> tuple[Figure, ...]:
     cov = joint_covariance(fit, built)
     drawn = np.zeros_like(cov)
     drawn[na:, na:] = built.drawing_cov
+    bent = np.zeros(len(found))
+    bent[:len(base)] = bend(lambda rig: np.array([v for v, _ in raw_figures(
+        rig, fit.joint_angles, positions, design.straight_ahead).values()]), built)
+    bent[len(base):] = [s.bend for s in steer.values()]
+    u95 = np.hypot(half_width(slope, cov), np.sqrt(bent))
     out = []
     rests = _rests(built.rig, positions, design.straight_ahead)
-    rows = zip(found.items(), half_width(slope, cov), share_beside(slope, cov, drawn), strict=True)
+    rows = zip(found.items(), u95, share_beside(slope, cov, drawn), strict=True)
     for (name, (value, unit)), u, share in rows:
         factor = np.rad2deg(1.0) if unit == "rad" else 1.0
         out.append(Figure(name, float(value * factor), float(u * factor), "deg" if unit == "rad" else unit,

@@ -23,6 +23,7 @@ from calib.estimation.unknowns import Layout, State
 from calib.findings import Code, Finding
 from calib.rig.model import FRAME, Body, Point, Rig, Rod, Vec, Wheel
 from calib.rig.survey import SurveyRig
+from calib.uncertainty import K95
 from capture.errors import UserError
 from capture.observations import Observations
 
@@ -36,9 +37,11 @@ LEAST_TURN = np.deg2rad(2.0)  # a part that turned less has no hinge of its own
 SPUN = np.deg2rad(20.0)  # a wheel that turned less was not turned by hand
 SURE_TURN = np.deg2rad(8.0)  # a tag that turned by less tells its own hinge too roughly
 OTHER_MM, OTHER_RAD = 60.0, np.deg2rad(15.0)  # seen: 16 mm and 2.5 deg between tags of one part, 400 mm else
+ENOUGH_POSES = 4  # of which one may be wrong
 ACROSS_MM = 20.0  # a tag this far beyond the centre line is on the other side
 KNOWN_MM = 5.0  # 95 %: a place known no better makes everything that hangs on it more than a little wrong
 STEEP = 0.5  # of a kingpin's direction upwards
+BOUNDS = K95 / np.sqrt(3)  # a rough place is as likely anywhere within what is said of it (JCGM 100, 4.3.7)
 
 
 @dataclass(frozen=True)
@@ -99,13 +102,23 @@ def _on_other_parts(rig: Rig, poses: Mapping[tuple[str, str], start.Motion], hin
         if own is None or not mine.certain or np.ptp([0.0, *own[0].angles.values()]) < SURE_TURN:
             continue
         at = ahead[tag][1]
-        if _apart(own[0], mine, at) < 1.0:
+        if _apart(own[0], mine, at) < 1.0 or _one_pose_wrong(seen, mine, at, reference):
             continue
         fits = [b for b, h in hinges.items() if b != body and h.certain and _apart(own[0], h, at) < 1.0]
         turns = f'turns with {" or ".join(fits)}' if fits else "turns about another hinge than its other tags"
         out.append(f'tag "{tag}" is on {body} in the file, but it {turns}: correct the file, or the tag. If it sits '
                    f"where it should, it is another tag of {body} that does not.")
     return out
+
+
+def _one_pose_wrong(seen: Mapping[str, list[start.Motion]], mine: start.Hinge, at: Array, reference: str) -> bool:
+    """Whether a tag turns with its part but for one position, whose photos gave the wrong one of a plane's poses."""
+    for left_out in seen if len(seen) >= ENOUGH_POSES else ():
+        rest = {p: m for p, m in seen.items() if p != left_out}
+        own = start.common_hinge(rest, reference if reference in rest else next(iter(rest)))
+        if own is not None and np.ptp([0.0, *own[0].angles.values()]) > SURE_TURN and _apart(own[0], mine, at) < 1.0:
+            return True
+    return False
 
 
 def _apart(a: start.Hinge, b: start.Hinge, near: Array) -> float:
@@ -340,18 +353,18 @@ def _given_rows(rough: SurveyRig, seen: _Seen, R: Array) -> list[Rows]:
     rig, rows = rough.rig, list[Rows]()
     for b, line in seen.hinges.items():
         body = rig.bodies[b]
-        wide = 5.0 if body.role == "wheel" else 1.0  # hubs are drawn loosely
+        wide = BOUNDS * (5.0 if body.role == "wheel" else 1.0)  # hubs are drawn loosely
         if not rough.is_open("bodies", b, "pivot"):
             rows.append(frame.through_place(line, body.pivot, wide * body.pivot_tol))
         if not rough.is_open("bodies", b, "axis") and body.role != "wheel":
             sign = np.sign(R @ line.axis @ np.asarray(body.axis)) or 1.0
-            rows.append(frame.along(sign * line.axis, body.axis, body.axis_tol))
-    rows += [frame.at_place(x, rig.points[n].xyz, rig.points[n].tol) for n, x in seen.balls.items()
+            rows.append(frame.along(sign * line.axis, body.axis, BOUNDS * body.axis_tol))
+    rows += [frame.at_place(x, rig.points[n].xyz, BOUNDS * rig.points[n].tol) for n, x in seen.balls.items()
              if not rough.is_open("points", n, "at")]
     for n, x in seen.tags.items():
         place = rig.tags[n].place
         if place is not None:
-            rows.append(frame.at_place(x, place, rig.tags[n].place_tol))
+            rows.append(frame.at_place(x, place, BOUNDS * rig.tags[n].place_tol))
     return rows
 
 

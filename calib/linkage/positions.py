@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.linkage.steering import wheel_headings
+from calib.linkage.turned import bend
 from calib.results import AsBuilt, Fit
 from calib.rig.model import Rig
 from calib.rig.parameters import Kind, get_parameters, parsed, steps, with_parameters
-from calib.uncertainty import differences, each, joint
+from calib.uncertainty import differences, each, half_width, joint
 
 Array = NDArray[np.float64]
 ANGLE_STEP = 1e-4  # rad, central differences
@@ -30,6 +31,11 @@ class Steer:
 
     value: float
     slope: Array  # (len(fit.angle_names) + len(built.names),), see joint_covariance
+    bend: float = 0.0  # of the squared 95 % half-width, see calib.linkage.turned
+
+    def half_width(self, cov: Array, slope: Array | None = None) -> float:
+        """95 % half-width, rad; ``slope``: of what the steer is part of, None for the steer itself."""
+        return float(np.hypot(half_width(self.slope if slope is None else slope, cov), np.sqrt(self.bend)))
 
 
 def unseen_sides(rig: Rig) -> tuple[str, ...]:
@@ -76,5 +82,9 @@ def measured_steer(fit: Fit, built: AsBuilt, positions: Sequence[str], from_ahea
             if (w.upright, p) in row:
                 slope[row[w.upright, p]] = g[0]
             slope[[len(row) + i for i in idx]] = g[1:]
-            out[side, p] = Steer(float(value), slope)
+
+            def as_turned(r: Rig, side: str = side, turn: float = float(at[0])) -> Array:
+                return np.array([steer(r, side, turn, side in from_ahead)])
+
+            out[side, p] = Steer(float(value), slope, float(np.sum(bend(as_turned, built))))
     return out

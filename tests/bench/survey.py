@@ -27,19 +27,22 @@ Run: python -m tests.bench.survey [vehicles of each, default 20] [first seed, de
 from __future__ import annotations
 
 import itertools
+import re
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy.stats import norm
 
 from calib.linkage.rotations import rotation
 from calib.rig.model import Rig, Vec
 from calib.rig.survey import SurveyRig
 from calib.rig.tolerances import measured_tolerances
 from calib.surveying import Survey, survey
+from calib.uncertainty import K95
 from capture.errors import UserError
 from tests.bench.degenerate import FAR, Off, figures_off
 from tests.degenerate import Shoot
@@ -47,6 +50,7 @@ from tests.mistakes import scene_for
 from tests.render.truth import vec
 
 NONE = -1.0
+CHANCE = 0.05  # of vehicles
 BUILT = 4.0  # mm, 95 %: what the vehicles differ from their drawing by anyway
 
 
@@ -117,41 +121,83 @@ def distances_off(s: Survey, true: Rig) -> Iterator[Off]:
         yield Off(f"{a.name} to {b.name}", error, float(np.hypot(a.tol, b.tol)), doubt)
 
 
-def judged(shoot: Shoot, rough: SurveyRig) -> tuple[Survey, list[Off]]:
-    """The survey of a shoot, and everything in it that is further off than it says."""
+def everything(shoot: Shoot, rough: SurveyRig) -> tuple[Survey, list[Off]]:
+    """The survey of a shoot, and all that it states with a half-width, against the truth."""
     done = survey(rough, shoot.obs, look=None)
     off = list(distances_off(done, shoot.truth.rig))
     if done.comparison is not None:
         off += figures_off(shoot, done.fit, done.comparison)
+    return done, [x for x in off if x.u95 > 0]
+
+
+def judged(shoot: Shoot, rough: SurveyRig) -> tuple[Survey, list[Off]]:
+    """The survey of a shoot, and everything in it that is further off than it says."""
+    done, off = everything(shoot, rough)
     return done, [x for x in off if x.times > FAR]
 
 
+def beyond_chance(figures: int) -> float:
+    """Stated half-widths that in one vehicle of twenty at most one of so many figures passes by chance (Bonferroni)."""
+    return float(norm.isf(CHANCE / (2 * max(figures, 1)))) / K95
+
+
+def kind_of(name: str) -> str:
+    """A figure without the part and the position it is of."""
+    if " to " in name or name.startswith("arm of "):
+        return "distance between balls" if " to " in name else "ball from its hinge"
+    return re.sub(r"^\S+ angle at .*", "part angle at a position",
+                  re.sub(r"^steer \S+ at .*", "steer at a position", name)).replace("_left", "").replace("_right", "")
+
+
+def coverage_lines(kept: Sequence[Off]) -> list[str]:
+    """A table of how often each kind of figure lies within its stated half-width, and within 1.5 times it."""
+    kinds: dict[str, list[float]] = {}
+    for x in kept:
+        kinds.setdefault(kind_of(x.name), []).append(x.times)
+    lines = ["| figures without a finding | number | within | beyond 1.5 times |", "|---|---|---|---|"]
+    for name, t in [*sorted(kinds.items()), ("all", [x.times for x in kept]), ]:
+        if t:
+            times = np.array(t)
+            lines.append(f"| {name} | {len(t)} | {np.mean(times <= 1):.3f} | {np.mean(times > FAR):.4f} |")
+    return lines
+
+
 def main(vehicles: int = 20, first: int = 1, only: float | None = None) -> None:
-    """Print a line for every vehicle that does not come out right, and a table."""
+    """Print a line for every vehicle that does not come out right, and the tables."""
     sizes = (15.0, 30.0, 50.0, NONE) if only is None else (only,)
-    table = []
+    table, covered = [], []
     began = time.perf_counter()
     for mm in sizes:
         c: Counter[str] = Counter()
+        kept: list[Off] = []
         for seed in range(first, first + vehicles):
             shoot = shoot_of(seed, mm)
             try:
-                done, wrong = judged(shoot, rough_file(shoot.design, mm, seed))
+                done, off = everything(shoot, rough_file(shoot.design, mm, seed))
             except UserError as e:
                 c["said"] += 1
                 print(f"{mm:g} mm, seed {seed}: {e}", flush=True)
                 continue
-            silent = [x for x in wrong if not x.doubt]
+            told = [x for x in off if not x.doubt]
+            kept += told
+            wrong, silent = ([x for x in some if x.times > FAR] for some in (off, told))
             still = "" if done.comparison is not None else "; does not move"
             c["silent" if silent or still else "said" if wrong else "right"] += 1
+            bound = beyond_chance(len(told))
+            c["cause"] += any(x.times > bound for x in told)
             said = ", ".join(f"{f.code}({f.item})" for f in done.fit.findings if f.serious) or "nothing"
-            print(f"{mm:g} mm, seed {seed}: {len(wrong)} wrong, {len(silent)} silently{still}; said {said}; "
-                  + ", ".join(f"{x.name} off {x.error:+.2f}, stated {x.u95:.2f}" for x in silent[:4]), flush=True)
+            print(f"{mm:g} mm, seed {seed}: of {len(off)} {len(wrong)} wrong, {len(silent)} silently{still}; "
+                  f"said {said}; chance ends at {bound:.2f}; "
+                  + ", ".join(f"{x.name} off {x.error:+.3f}, stated {x.u95:.3f}, {x.times:.2f} times"
+                              for x in sorted(silent, key=lambda x: -x.times)[:4]), flush=True)
         table.append(f"| {'none given' if mm == NONE else f'{mm:g}'} | {vehicles} | {c['right']} | {c['said']} | "
-                     f"{c['silent']} |")
-    print("\n| places wrong by, mm | vehicles | right | said | silently wrong |\n|---|---|---|---|---|")
-    print("\n".join(table))
-    print(f"{time.perf_counter() - began:.0f} s")
+                     f"{c['silent']} | {c['cause']} |")
+        covered += ["", f"places wrong by {'none given' if mm == NONE else f'{mm:g} mm'}", "", *coverage_lines(kept)]
+    print("\n| places wrong by, mm | vehicles | right | said | silently wrong | by more than chance |\n"
+          "|---|---|---|---|---|---|")
+    print("\n".join([*table, *covered]))
+    print(f"by chance beyond {FAR:g} times: {2 * norm.sf(FAR * K95):.4f} of all figures; "
+          f"{time.perf_counter() - began:.0f} s")
 
 
 if __name__ == "__main__":
