@@ -20,8 +20,9 @@ _FINER = 10  # steps of a sample by which the edges of a template's code are pla
 _COARSE_SIDE = 1600  # px: photos are first looked at in the half size whose longer side is at most this
 _BUSY_SIDE = 1000  # px: the size in which places that may still hold a tag are sought
 # what makes a place textured, from the map's level on: slope in grey levels a pixel, root mean square in the weaker
-# direction, and least width in px
-_TEXTURES = ((2.2, 9), (2.2, 9), (3.5, 13))
+# direction, and least width in px of the texture's half size
+_TEXTURES = ((2.2, 4), (2.2, 4), (3.5, 6))
+_LEAST_PLACE = 4  # px of the first texture: least width of what the tags found leave
 _FAINT = 0.25  # of the slope in the tags found: less is no tag
 _LEAST_RING = 0.72  # correlation with the printed ring a tag must show
 _LEAST_RING_EVENED = 0.69  # the same of evened tones, which part of a ring washed out or covered spoils more
@@ -64,17 +65,21 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
     pyramid = _pyramid(gray)
     grain = [_grain(img) for img in pyramid]
     rough = next((k for k, img in enumerate(pyramid) if max(img.shape) <= _BUSY_SIDE), len(pyramid) - 1)
-    texture = [_texture(img) for img in pyramid[rough:rough + len(_TEXTURES)]]
+    half = rough > 0  # in small pictures the smallest tags need every pixel
+    texture = [_texture(img, half) for img in pyramid[rough:rough + len(_TEXTURES)]]
     coarse = next((k for k, img in enumerate(pyramid) if max(img.shape) <= _COARSE_SIDE), len(pyramid) - 1)
     board_codes = set(board.ids) if board is not None else set()
     # codes standing free first, coarse to fine, then more patiently where something textured is left over
     top = min(coarse + 1, len(pyramid) - 1)
-    looks: list[tuple[_Look, int]] = [(_contour_quads, k) for k in range(coarse, -1, -1)]
+    looks: list[tuple[_Look, int]] = [(functools.partial(_contour_quads, block=block), k)
+                                      for k in range(coarse, -1, -1) for block in (23, 9)]
     looks += [(functools.partial(_sharpened_quads, block=15), top), (functools.partial(_sharpened_quads, block=5), 0)]
     looks += [(_ring_quads, k) for k in range(top, -1, -1)]
     textured: dict[tuple[bool, int], NDArray[np.uint8]] = {}
+    field = rough + int(half)
+    places: dict[tuple[int, int], list[_Box]] = {}
     for look, level in looks:
-        missing = np.array([c for c in codes if int(c) not in found], int)
+        missing = codes[~np.isin(codes, list(found))]
         if len(missing) == 0:
             break
         # what is large enough for the coarse look need not be looked for in the finer ones
@@ -83,9 +88,16 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
             # of one size with those found, half as large again at most; a texture shows cells up to its window
             largest = 1.5 * max(_cell_px(tag.H) for tag in found.values()) / 2**rough
             sizes = min(sizes, 1 + max(int(np.ceil(np.log2(largest / 7))), 0))
-        if (bool(found), sizes) not in textured:
-            textured[bool(found), sizes] = _textured(texture[:sizes], grain[rough:], found, rough)
-        boxes = _boxes(textured[bool(found), sizes], rough, found, level, pyramid[level].shape)
+        for kind in range(min(sizes, len(texture))):
+            if (bool(found), kind) not in textured:
+                part = _textured(texture[kind], kind, grain[rough + kind], found, field + kind, half)
+                wide = texture[0].shape[::-1]
+                part = np.asarray(cv2.resize(part, wide, interpolation=cv2.INTER_NEAREST), np.uint8)
+                textured[bool(found), kind] = part if kind == 0 else part | textured[bool(found), kind - 1]
+        if (len(found), sizes) not in places:
+            last = min(sizes, len(texture)) - 1
+            places[len(found), sizes] = _left_over(textured[bool(found), last], field, found, half)
+        boxes = _boxes(places[len(found), sizes], field, level, pyramid[level].shape)
         if len(boxes) == 0:
             continue
         quads = _outside(_to_photo(look(pyramid[level], grain[level], boxes), level), found)
@@ -109,67 +121,82 @@ def _grain(img: NDArray[np.uint8]) -> float:
     return float(np.searchsorted(below, 0.5 * below[-1])) / (0.6745 * np.sqrt(6))
 
 
-def _texture(img: NDArray[np.uint8]) -> F32:
-    """How print-like each place is: squared slope across the weaker direction, grey levels a pixel, mean of 7 by 7.
+def _texture(img: NDArray[np.uint8], half: bool) -> F32:
+    """How print-like each place is: squared slope across the weaker direction, grey levels a pixel; maybe half size.
 
-    The lesser eigenvalue of the mean gradient products (Shi and Tomasi 1994): high only where edges of two
-    directions meet closely, as all over a tag whose cells are a few pixels; rods, rims, shadow edges and grained
-    wood have one direction.
+    The lesser eigenvalue of the gradient products' mean over 6 or 7 px (Shi and Tomasi 1994): high only where edges
+    of two directions meet closely, as all over a tag whose cells are a few pixels; rods, rims, shadow edges and
+    grained wood have one direction.
     """
-    # for 8-bit pictures the function divides Sobel sums, 8 to the grey level, by 4 * 255 * window
-    return np.asarray(cv2.cornerMinEigenVal(img, 7, ksize=3) * np.float32(127.5**2), np.float32)
+    if not half:
+        # for 8-bit pictures the function divides Sobel sums, 8 to the grey level, by 4 * 255 * window
+        return np.asarray(cv2.cornerMinEigenVal(img, 7, ksize=3) * np.float32(127.5**2), np.float32)
+    along, down = cv2.spatialGradient(img)
+    xx, yy, xy = (cv2.blur(cv2.resize(cv2.multiply(a, b, dtype=cv2.CV_32F), None, fx=0.5, fy=0.5,
+                                      interpolation=cv2.INTER_AREA), (3, 3))
+                  for a, b in ((along, along), (down, down), (along, down)))
+    weaker = cv2.subtract(cv2.add(xx, yy), cv2.magnitude(cv2.subtract(xx, yy), cv2.add(xy, xy)))
+    return np.asarray(weaker, np.float32) * np.float32(0.5 / 8**2)  # Sobel sums are 8 to the grey level
 
 
-def _textured(texture: list[F32], grain: list[float], found: dict[int, Tag], rough: int) -> NDArray[np.uint8]:
-    """Where print-like texture is, 255 there, on the first texture's level ``rough``."""
-    height, width = texture[0].shape
-    out = np.zeros((height, width), np.uint8)
-    for k, (strength, (slope, wide)) in enumerate(zip(texture, _TEXTURES, strict=False)):
-        least = max(slope, 0.8 * grain[k])**2  # noise alone gives 0.4 of its deviation
-        if found:
-            # the tags of one photo hang in much the same light: what is far fainter than those found is no tag
-            tags = np.zeros(strength.shape, np.uint8)
-            for tag in found.values():
-                cv2.fillConvexPoly(tags, _on_level(tag, 5.0, rough + k), 255)
-            if tags[::2, ::2].any():
-                least = max(least, _FAINT**2 * float(np.median(strength[::2, ::2][tags[::2, ::2] > 0])))
-        textured = np.asarray(cv2.compare(strength, np.array(least), cv2.CMP_GT), np.uint8)
-        closed = cv2.morphologyEx(textured, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
-        wide_enough = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((wide, wide), np.uint8))
-        out |= np.asarray(cv2.resize(wide_enough, (width, height), interpolation=cv2.INTER_NEAREST), np.uint8)
+def _textured(strength: F32, kind: int, grain: float, found: dict[int, Tag], level: int, half: bool
+              ) -> NDArray[np.uint8]:
+    """Where print-like texture is, 255 there, on the texture's ``level``."""
+    slope, wide = _TEXTURES[kind]
+    least = max(slope, 0.8 * grain)**2  # noise alone gives 0.4 of its deviation
+    if found:
+        # the tags of one photo hang in much the same light: what is far fainter than those found is no tag
+        tags = _filled(np.zeros(strength.shape, np.uint8), found, 5.0, level, 255) > 0
+        if tags.any():
+            least = max(least, _FAINT**2 * float(np.median(strength[tags])))
+    textured = np.asarray(cv2.compare(strength, np.array(least), cv2.CMP_GT), np.uint8)
+    near = np.ones((3, 3) if half else (5, 5), np.uint8)
+    return _opened(np.asarray(cv2.morphologyEx(textured, cv2.MORPH_CLOSE, near), np.uint8),
+                   wide if half else 2 * wide + 1)
+
+
+def _opened(mask: NDArray[np.uint8], wide: int) -> NDArray[np.uint8]:
+    """Without what is narrower than ``wide`` px, which may be even."""
+    kernel, last = np.ones((wide, wide), np.uint8), (wide - 1) // 2
+    left = cv2.erode(mask, kernel, anchor=(wide - 1 - last, wide - 1 - last))
+    return np.asarray(cv2.dilate(left, kernel, anchor=(last, last)), np.uint8)
+
+
+def _outlines(found: dict[int, Tag], half: float) -> F64:
+    """Photo px (n, 4, 2) of squares ``half`` cells from the tags' middles; 5 is a tag's own edge."""
+    ends = np.array([[-half, half, 1.0], [half, half, 1.0], [half, -half, 1.0], [-half, -half, 1.0]])
+    q = ends @ np.array([tag.H for tag in found.values()]).reshape(-1, 3, 3).transpose(0, 2, 1)
+    return np.asarray(q[..., :2] / q[..., 2:], np.float64)
+
+
+def _filled(out: NDArray[np.uint8], found: dict[int, Tag], half: float, level: int, value: int) -> NDArray[np.uint8]:
+    """``out``, of a pyramid level's size, with the same squares filled."""
+    for square in np.rint((_outlines(found, half) + 0.5) / 2**level - 0.5).astype(np.int32):
+        cv2.fillConvexPoly(out, square, value)
     return out
 
 
-def _outline(tag: Tag, half: float) -> F64:
-    """Photo px (4, 2) of a square ``half`` cells from the tag's middle; 5 is the tag's own edge."""
-    return project(tag.H, np.array([[-half, half], [half, half], [half, -half], [-half, -half]]))
-
-
-def _on_level(tag: Tag, half: float, level: int) -> NDArray[np.int32]:
-    """Whole px (4, 2) of the same on a pyramid level."""
-    return np.rint((_outline(tag, half) + 0.5) / 2**level - 0.5).astype(np.int32)
-
-
-def _boxes(textured: NDArray[np.uint8], rough: int, found: dict[int, Tag], level: int, shape: tuple[int, ...]
-           ) -> list[_Box]:
-    """Boxes (left, top, right, bottom) px of a level's image round textured places no found tag explains."""
-    left_over = textured.copy()
-    for tag in found.values():
-        cv2.fillConvexPoly(left_over, _on_level(tag, 6.0, rough), 0)
-    opened = cv2.morphologyEx(left_over, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
-    left_over = np.asarray(cv2.dilate(opened, np.ones((5, 5), np.uint8)), np.uint8)
+def _left_over(textured: NDArray[np.uint8], level: int, found: dict[int, Tag], half: bool) -> list[_Box]:
+    """Textured places that no found tag explains, px of the textures' ``level``."""
+    left_over = _filled(textured.copy(), found, 6.0, level, 0)
+    opened = _opened(left_over, _LEAST_PLACE if half else 2 * _LEAST_PLACE + 1)
+    left_over = np.asarray(cv2.dilate(opened, np.ones((3, 3) if half else (5, 5), np.uint8)), np.uint8)
     blobs, _ = cv2.findContours(left_over, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    grow = 2.0**(rough - level)
+    return [(left, top, left + w, top + h, left_over[top:top + h, left:left + w])
+            for left, top, w, h in map(cv2.boundingRect, blobs)]
+
+
+def _boxes(places: list[_Box], field: int, level: int, shape: tuple[int, ...]) -> list[_Box]:
+    """The boxes of places on the level ``field`` in the image of another level, of ``shape``."""
+    grow = 2.0**(field - level)
     height, width = shape
     out = []
-    for left, top, w, h in map(cv2.boundingRect, blobs):
-        box = (int(left * grow), int(top * grow), min(int((left + w) * grow), width),
-               min(int((top + h) * grow), height))
-        if box[2] - box[0] < 8 or box[3] - box[1] < 8:
-            continue
-        mask = cv2.resize(left_over[top:top + h, left:left + w], (box[2] - box[0], box[3] - box[1]),
-                          interpolation=cv2.INTER_NEAREST)
-        out.append((*box, np.asarray(mask, np.uint8)))
+    for *ends, mask in places:
+        left, top, right, bottom = (int(v * grow) for v in ends)
+        right, bottom = min(right, width), min(bottom, height)
+        if right - left >= 8 and bottom - top >= 8:
+            large = cv2.resize(mask, (right - left, bottom - top), interpolation=cv2.INTER_NEAREST)
+            out.append((left, top, right, bottom, np.asarray(large, np.uint8)))
     return out
 
 
@@ -194,21 +221,19 @@ def _outside(quads: F64, found: dict[int, Tag]) -> F64:
     """Quads whose centre lies on no tag found so far."""
     if len(quads) == 0 or not found:
         return quads
-    box = np.array([_outline(tag, 5.0) for tag in found.values()])
+    box = _outlines(found, 5.0)
     side = np.roll(box, -1, axis=1) - box
     rel = quads.mean(axis=1)[:, None, None] - box
     turn = side[..., 0] * rel[..., 1] - side[..., 1] * rel[..., 0]
     return quads[~((turn > 0).all(axis=2) | (turn < 0).all(axis=2)).any(axis=1)]
 
 
-def _contour_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box]) -> F64:
+def _contour_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box], block: int) -> F64:
     """Outlines of dark four-cornered patches in the boxes, (n, 4, 2) px: where a code's black border stands free."""
     out: list[NDArray[np.int32]] = []
     for left, top, right, bottom, mask in boxes:
         part = img[top:bottom, left:right]
-        step = _darker_by(part, grain)
-        for block in (9, 23):
-            out += _dark_patches(part, mask, block, step, (left, top))
+        out += _dark_patches(part, mask, block, _darker_by(part, grain), (left, top))
     return np.array(out, np.float64).reshape(-1, 4, 2)
 
 
