@@ -323,7 +323,8 @@ def cmd_shoot(args: argparse.Namespace) -> int:
 
     address = checked_address(args.address) if args.address else own_address()
     _say("working out from where to shoot")
-    shoot = Shoot.open(rig, Path(args.photos), args.each, look=False)
+    kept = _kept(args)
+    shoot = Shoot.open(rig, Path(args.photos), args.each, look=False, corners=kept)
     with listen(address, args.port) as bound:
         token = new_token()
         link = f"http://{address}:{bound.getsockname()[1]}/{token}/"
@@ -334,9 +335,39 @@ def cmd_shoot(args: argparse.Namespace) -> int:
             print(line, flush=True)
         with contextlib.suppress(KeyboardInterrupt):  # which is how it is meant to end
             server(shoot, token, bound).run(sockets=[bound])
+    if kept is not None:
+        kept.tidy()
     done = sum(s.done for s in shoot.session.standings())
     print(f"{len(shoot.session.photos)} photos in {args.photos}; {done} of {len(shoot.session.wanted.asks)} positions "
           f"done. Go on with the same command, or measure: rigtrue run {args.rig} {args.photos}")
+    return 0
+
+
+def cmd_watch(args: argparse.Namespace) -> int:
+    """Judge photos as they come to a folder that the phone syncs to."""
+    rig = read_rig(Path(args.rig))
+    from calib.shooting.watching import Watch, strays, watched
+
+    folder, kept = Path(args.photos), _kept(args)
+    listed = None if not args.at else Path(args.list) if args.list else folder.absolute().with_suffix(".csv")
+    _say("working out from where to shoot")
+    watch = Watch(rig, folder, args.each, kept, args.at or "", listed)
+    for line in [] if args.at else strays(folder, watch.positions):
+        print(line)
+    if watch.left_out:
+        print(f"{watch.left_out} photos that were there before and are not in {listed} are left out.")
+    print(f"Watching {folder}; Ctrl-C ends it. {watch.lead()}", flush=True)
+    if args.at:
+        print("Before you go on to another position, wait for the lines of the photos taken; then type its name and "
+              f"press Enter. Positions: {', '.join(watch.positions)}", flush=True)
+    with contextlib.suppress(KeyboardInterrupt):  # which is how it is meant to end
+        for line in watched(watch, sys.stdin if args.at else None):
+            print(line, flush=True)
+    if kept is not None:
+        kept.tidy()
+    done = sum(s.done for s in watch.session.standings())
+    print(f"{len(watch.session.photos)} photos; {done} of {len(watch.positions)} positions done. Go on with the same "
+          f"command, or measure: rigtrue run {args.rig} {listed or args.photos}")
     return 0
 
 
@@ -497,6 +528,9 @@ def parser() -> argparse.ArgumentParser:
 
     def shoot(c: argparse.ArgumentParser) -> None:
         c.add_argument("--workers", type=_count, default=None, help="photos read side by side (default: all cores)")
+        once(c)
+
+    def once(c: argparse.ArgumentParser) -> None:
         c.add_argument("--no-cache", action="store_true",
                        help="read every photo anew, and keep nothing of it for the next time")
 
@@ -524,6 +558,16 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("--each", type=_count, default=4, help="photos at each lever position, 2 to 6 (default: 4)")
     c.add_argument("--address", help="this machine's address to serve the page at (default: that of the local network)")
     c.add_argument("--port", type=_port, help="port to serve it at (default: 8317 or the next free one)")
+    once(c)
+    c = command("watch", cmd_watch)
+    c.add_argument("rig")
+    c.add_argument("photos", help="folder that the phone syncs to, with a folder for each lever position; only read")
+    c.add_argument("--each", type=_count, default=4, help="photos at each lever position, 2 to 6 (default: 4)")
+    c.add_argument("--at", metavar="POSITION", help="all photos come into one folder: those that come from now on "
+                   "belong to this position, until another is typed; they are entered in a list")
+    c.add_argument("--list", metavar="CSV", help="that list, for rigtrue run; one that is there goes on (default: "
+                   "named after the folder, beside it)")
+    once(c)
     c = command("survey", cmd_survey)
     c.add_argument("rig", help="rig file in which places may be rough or left out")
     c.add_argument("photos")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -13,9 +14,10 @@ from numpy.typing import NDArray
 from capture.corners import project
 from capture.detection import Tag, find_tags
 from capture.errors import UserError
+from capture.kept import KeptCorners
 from capture.observations import PhotoInfo
 from capture.photos import PhotoMeta, decode_photo
-from capture.shoot import Outcome, examined
+from capture.shoot import Outcome, examined, outcome_before
 from capture.targets import CELLS, Board, cell_is_black
 
 F64 = NDArray[np.float64]
@@ -57,31 +59,49 @@ class Judged:
         return self.outcome.info
 
 
-def judge(data: bytes, name: str, position: str, part_codes: Collection[int], board: Board) -> Judged:
+def judge(data: bytes, name: str, position: str, part_codes: Collection[int], board: Board,
+          kept: KeptCorners | None = None) -> Judged:
     """Judge one photo, given as its file's bytes. Nothing is raised for a bad photo: ``outcome.reason`` says why.
 
-    ``name`` is what sentences call it; corners of tags on ``board`` and of ``part_codes`` count.
+    ``name`` is what sentences call it; corners of tags on ``board`` and of ``part_codes`` count. ``kept``: where what
+    photos show is kept, so that one judged before need not be read again.
 
     >>> judge(b"no picture", "x.jpg", "ahead", {60}, Board.for_paper("A4")).outcome.code
     'not_a_picture'
     """
+    if kept is not None:
+        sha256 = hashlib.sha256(data).hexdigest()
+        before, lit = outcome_before(kept, sha256, position, name, part_codes, board), kept.get(_lit(sha256, board))
+        if before is not None and lit is not None:
+            return _judged(before, lit[0]["exposure"], tuple(lit[0]["glare"]), board)
     try:
         gray, meta = decode_photo(data, name)
     except UserError as err:
         return Judged(Outcome(name, reason=str(err), code=err.code), {})
     tags = find_tags(gray, None, board)
-    return judged(gray, meta, name, position, part_codes, board, tags)
+    return judged(gray, meta, name, position, part_codes, board, tags, kept)
 
 
 def judged(gray: NDArray[np.uint8], meta: PhotoMeta, name: str, position: str, part_codes: Collection[int],
-           board: Board, tags: dict[int, Tag]) -> Judged:
+           board: Board, tags: dict[int, Tag], kept: KeptCorners | None = None) -> Judged:
     """The same for pixels (H, W) whose tags are known; ``tags`` as ``find_tags`` gives them for all codes."""
-    outcome = examined(gray, meta, position, name, part_codes, board, tags)
+    outcome = examined(gray, meta, position, name, part_codes, board, tags, kept=kept)
     exposure, glare = light(gray, tags)
+    if kept is not None and meta.sha256:
+        kept.put(_lit(meta.sha256, board), {"exposure": exposure, "glare": glare}, {})
+    return _judged(outcome, exposure, glare, board)
+
+
+def _lit(sha256: str, board: Board) -> str:
+    """The key of what is kept of a photo's light: its tags are looked for by the board's layout."""
+    return f"light {sha256} {board}"
+
+
+def _judged(outcome: Outcome, exposure: str, glare: tuple[int, ...], board: Board) -> Judged:
     if outcome.info is None or outcome.rows is None:
         return Judged(outcome, {}, exposure=exposure, glare=glare)
     codes, counts = np.unique(outcome.rows[:, 0].astype(int), return_counts=True)
-    width = max(meta.width, meta.height)
+    width = max(outcome.info.width, outcome.info.height)
     blurred = outcome.info.sharpness_px > SOFT * max(width / 4000, 0.6)
     return Judged(outcome, {int(c): int(n) for c, n in zip(codes, counts, strict=True)}, view_of(outcome, board),
                   bool(blurred), exposure, glare)
@@ -102,7 +122,7 @@ def light(gray: NDArray[np.uint8], tags: Mapping[int, Tag]) -> tuple[str, tuple[
         return "", ()
     levels = np.concatenate(whites)
     exposure = "dark" if np.median(levels) < WHITE else "bright" if np.mean(levels >= CLIPPED) > MOST_CLIPPED else ""
-    return exposure, tuple(sorted(glare))
+    return exposure, tuple(sorted(map(int, glare)))
 
 
 def view_of(outcome: Outcome, board: Board) -> View | None:

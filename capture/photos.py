@@ -113,11 +113,11 @@ def list_shoot(source: Path) -> list[tuple[Path, str, str]]:
     out = []
     for folder in sorted(p for p in source.iterdir() if p.is_dir() and not p.name.startswith(".")):
         for path in sorted(folder.rglob("*")):
-            if _is_photo(path):
+            if is_photo(path):
                 _check_name(path.relative_to(source).as_posix(), source)
                 out.append((path, folder.name, path.relative_to(source).as_posix()))
     if not out:
-        loose = [p for p in source.iterdir() if _is_photo(p)]
+        loose = [p for p in source.iterdir() if is_photo(p)]
         if loose:
             raise UserError(f"{source} holds {len(loose)} photo(s) but no folder for each lever position: move the "
                             "photos of each position into a folder named after it.", "no_position_folders", str(source))
@@ -136,7 +136,8 @@ def _check_name(name: str, source: Path) -> None:
                         "with plain letters and digits.", "odd_name", shown) from None
 
 
-def _is_photo(path: Path) -> bool:
+def is_photo(path: Path) -> bool:
+    """Whether a file counts as a photo by its name."""
     return path.is_file() and path.suffix.lower() in PHOTO_SUFFIXES and not path.name.startswith(".")
 
 

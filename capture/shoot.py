@@ -97,11 +97,21 @@ def _read_before(jobs: Sequence[_Job], kept: KeptCorners) -> dict[int, Outcome]:
     """Outcomes, by place among the jobs, of the photos whose corners are kept."""
     out = {}
     for k, (job, sha256) in enumerate(zip(jobs, hashes(j.path for j in jobs), strict=True)):
-        reading = kept.reading(sha256, job.board) if sha256 else None
-        outcome = None if reading is None else _outcome(reading, job)
+        outcome = _before(job, kept, sha256)
         if outcome is not None:
             out[k] = outcome
     return out
+
+
+def _before(job: _Job, kept: KeptCorners, sha256: str) -> Outcome | None:
+    reading = kept.reading(sha256, job.board) if sha256 else None
+    return None if reading is None else _outcome(reading, job)
+
+
+def outcome_before(kept: KeptCorners, sha256: str, position: str, name: str, part_codes: Collection[int],
+                   board: Board) -> Outcome | None:
+    """What ``examined`` gave for a photo read before; None where it has to be read."""
+    return _before(_Job(Path(name), position, name, frozenset(part_codes), board), kept, sha256)
 
 
 def gathered(done: Sequence[Outcome], source: str = "") -> Observations:
@@ -203,7 +213,7 @@ def _examined(gray: NDArray[np.uint8], meta: PhotoMeta, job: _Job, tags: dict[in
     reading = Reading(meta, *read_tags(gray, tags.keys(), job.board, tags))
     if not _of_boards(tags):
         reading = reading._replace(mirrored=(job.part_codes, looks_mirrored(gray, [*BOARD_IDS, *job.part_codes])))
-    if job.kept is not None:
+    if job.kept is not None and meta.sha256:
         job.kept.put_reading(job.board, reading)
     outcome = _outcome(reading, job)
     assert outcome is not None

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
 
 from capture.corners import project
 from capture.judging import Judged, judge
+from capture.kept import KeptCorners
 from capture.targets import Board
 from tests.render_tag import facing
 from tests.test_detection import DISTANCE, PARTS, clutter, photo
@@ -47,6 +50,31 @@ def test_the_cameras_direction_in_the_boards_axes(tilt: float) -> None:
     assert seen.view is not None
     to_camera = turn.T @ -np.array([-130.0, 0, DISTANCE]) / np.hypot(130.0, DISTANCE)
     assert np.degrees(np.arccos(min(1.0, seen.view.direction @ to_camera))) < 4
+
+
+def test_a_photo_judged_before_is_not_read_again(scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With all there is to say of it, for other tags too; another byte is another photo, a spoilt entry is none."""
+    gray = scene[0].copy()
+    code = 60
+    patch = project(scene[1][code], np.array([[-5.0, -3], [5, -3], [5, -5], [-5, -5]]))
+    cv2.fillConvexPoly(gray, np.rint(patch).astype(np.int32), 255)
+    data, kept = cv2.imencode(".png", gray)[1].tobytes(), KeptCorners(tmp_path)
+    plain = judge(data, "a.png", "ahead", set(PARTS), BOARD)
+    assert plain.glare and repr(judge(data, "a.png", "ahead", set(PARTS), BOARD, kept)) == repr(plain)
+    some = judge(data, "b.png", "push1", {code}, BOARD)
+
+    def never(*_: object) -> None:
+        raise AssertionError("read again")
+
+    monkeypatch.setattr("capture.judging.decode_photo", never)
+    assert repr(judge(data, "a.png", "ahead", set(PARTS), BOARD, kept)) == repr(plain)
+    assert repr(judge(data, "b.png", "push1", {code}, BOARD, kept)) == repr(some)
+    with pytest.raises(AssertionError):
+        judge(data + b"\0", "a.png", "ahead", set(PARTS), BOARD, kept)
+    for path in tmp_path.rglob("*.kept"):
+        path.write_bytes(path.read_bytes()[:-1])
+    with pytest.raises(AssertionError):
+        judge(data, "a.png", "ahead", set(PARTS), BOARD, kept)
 
 
 def test_blur_dark_and_bright_are_told(scene) -> None:

@@ -129,7 +129,8 @@ class Bench:
             async with self._turn:
                 self._pool = self._pool or _pool(self._judges, _begin_judging)
                 pool = self._pool
-                job = asyncio.get_running_loop().run_in_executor(pool, judge_file, kept, s.codes, s.board)
+                job = asyncio.get_running_loop().run_in_executor(pool, judge_file, kept, s.codes, s.board,
+                                                                   s.corners)
                 try:
                     return await asyncio.wait_for(job, PATIENCE)
                 except (BrokenExecutor, TimeoutError):

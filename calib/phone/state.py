@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from calib.phone.sketch import sketch
 from calib.shooting.desk import Answer, Shoot
-from calib.shooting.known import Known
+from calib.shooting.known import Known, summed_up
 from calib.shooting.session import Standing, spot
 
 if TYPE_CHECKING:
@@ -56,21 +56,8 @@ def _last(shoot: Shoot) -> dict[str, Any] | None:
 def _known(k: Known | None, working: bool, all_taken: bool) -> dict[str, Any]:
     """``say`` is what it comes to, in a few words."""
     figures = [] if k is None else [{"label": f.label, "value": f.text, "outcome": f.outcome, "settled": f.settled,
-                                     "wanted": _wanted(f.target, f.tolerance, f.digits, f.unit)} for f in k.figures]
+                                     "wanted": f.wanted} for f in k.figures]
     out: dict[str, Any] = {"working": working, "photos": 0 if k is None else k.photos, "figures": figures,
                            "noticed": [] if k is None else list(k.noticed), "enough": bool(k and k.enough)}
-    if k is None or k.trouble:
-        return out | {"say": "Nothing yet", "why": "" if k is None else k.trouble}
-    if k.noticed:
-        return out | {"say": "Settle this first", "why": ""}
-    if k.enough:
-        return out | {"say": "Enough: all tolerances can be judged", "why": ""}
-    left = sum(not f.settled for f in k.figures)
-    if all_taken and left:
-        return out | {"say": f"All taken. Can't tell yet: {left} of {len(k.figures)}",
-                      "why": "More photos may not help. rigtrue run says what would."}
-    return out | {"say": f"Can be judged: {len(k.figures) - left} of {len(k.figures)}", "why": ""}
-
-
-def _wanted(target: float, tolerance: float, digits: int, unit: str) -> str:
-    return f"{target:.{digits}f} \u00b1 {tolerance:.{digits}f} {unit}".rstrip()
+    say, why = summed_up(k, all_taken)
+    return out | {"say": say, "why": why}

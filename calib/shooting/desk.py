@@ -18,6 +18,7 @@ from calib.shooting.store import Kept, keep, next_number, part_file, prepare, pu
 from calib.shooting.wanted import USUAL_PHOTOS, wanted
 from capture.errors import UserError
 from capture.judging import Judged, judge
+from capture.kept import KeptCorners
 from capture.targets import Board
 
 Progress = Callable[[int, int, str], None]
@@ -47,8 +48,9 @@ class Shoot:
     (True, 'ahead/001-...jpg', 0)
     """
 
-    def __init__(self, rig: Rig, folder: Path, session: ShootSession, waiting: tuple[Kept, ...] = ()) -> None:
-        self.rig, self.folder, self.session = rig, folder, session
+    def __init__(self, rig: Rig, folder: Path, session: ShootSession, waiting: tuple[Kept, ...] = (),
+                 corners: KeptCorners | None = None) -> None:
+        self.rig, self.folder, self.session, self.corners = rig, folder, session, corners
         self.waiting = list(waiting)  # stored before, not looked at yet
         self.board = Board.for_paper(rig.board.paper)
         self.codes = frozenset(rig.tag_by_code())
@@ -58,17 +60,18 @@ class Shoot:
 
     @classmethod
     def open(cls, rig: Rig, folder: str | Path, photos: int = USUAL_PHOTOS, progress: Progress | None = None,
-             look: bool = True) -> Shoot:
+             look: bool = True, corners: KeptCorners | None = None) -> Shoot:
         """Begin a shoot in ``folder``, or go on with the one that is there; ``photos`` at each lever position.
 
         ``progress(done, all, name)`` is called as photos that are there are read; with ``look`` False they stay in
-        ``waiting``. UserError where the folder cannot be written or the rig file names no positions.
+        ``waiting``. ``corners``: where what photos show is kept, so that those read before are not read again.
+        UserError where the folder cannot be written or the rig file names no positions.
         """
         folder = Path(folder).absolute()
         want = wanted(rig, photos)
         labels = [a.position for a in want.asks]
         prepare(folder, labels)
-        out = cls(rig, folder, ShootSession(want), tuple(stored(folder, labels)))
+        out = cls(rig, folder, ShootSession(want), tuple(stored(folder, labels)), corners)
         while look and out.waiting:
             kept = out.waiting[0]
             out.take(kept, out.judge(kept))
@@ -103,7 +106,7 @@ class Shoot:
 
     def judge(self, kept: Kept) -> Judged:
         """Look at a stored photo."""
-        return judge_file(kept, self.codes, self.board)
+        return judge_file(kept, self.codes, self.board, self.corners)
 
     def take(self, kept: Kept, judged: Judged, phone: str = "") -> Answer:
         """Count a stored photo that was looked at; what is no photo at all is put aside."""
@@ -149,6 +152,6 @@ class Shoot:
             return Known(len(self.session.photos), trouble=str(err))
 
 
-def judge_file(kept: Kept, codes: frozenset[int], board: Board) -> Judged:
+def judge_file(kept: Kept, codes: frozenset[int], board: Board, corners: KeptCorners | None = None) -> Judged:
     """What one stored photo shows."""
-    return judge(kept.path.read_bytes(), kept.name, kept.position, codes, board)
+    return judge(kept.path.read_bytes(), kept.name, kept.position, codes, board, corners)

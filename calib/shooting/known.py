@@ -38,6 +38,11 @@ class KnownFigure:
         """"1.23 +/- 0.05 deg"."""
         return f"{self.value:.{self.digits}f} \u00b1 {self.u95:.{self.digits}f} {self.unit}".rstrip()
 
+    @property
+    def wanted(self) -> str:
+        """"0.00 +/- 0.50 deg"."""
+        return f"{self.target:.{self.digits}f} \u00b1 {self.tolerance:.{self.digits}f} {self.unit}".rstrip()
+
 
 @dataclass(frozen=True)
 class Known:
@@ -55,6 +60,29 @@ class Known:
         """Whether every tolerance can be judged, over the whole travel, all looked at and nothing left to settle."""
         return bool(self.figures) and self.whole and not self.went_on and not self.noticed \
             and all(f.settled for f in self.figures)
+
+
+def summed_up(k: Known | None, all_taken: bool) -> tuple[str, str]:
+    """What it comes to in a few words, and why; ``all_taken``: whether all photos asked for are there."""
+    if k is None or k.trouble:
+        return "Nothing yet", "" if k is None else k.trouble
+    if k.noticed:
+        return "Settle this first", ""
+    if k.enough:
+        return "Enough: all tolerances can be judged", ""
+    left = sum(not f.settled for f in k.figures)
+    if all_taken and left:
+        return (f"All taken. Can't tell yet: {left} of {len(k.figures)}",
+                "More photos may not help. rigtrue run says what would.")
+    return f"Can be judged: {len(k.figures) - left} of {len(k.figures)}", ""
+
+
+def in_words(k: Known, all_taken: bool) -> list[str]:
+    """What is known, in lines for a terminal."""
+    say, why = summed_up(k, all_taken)
+    width = max((len(f.label) for f in k.figures), default=0)
+    return [f"Known from {k.photos} photos: {say}. {why}".rstrip(), *(f"  ! {n}" for n in k.noticed),
+            *(f"  {f.label:{width}}  {f.text}, wanted {f.wanted}: {f.outcome}" for f in k.figures)]
 
 
 def known(rig: Rig, obs: Observations) -> Known:

@@ -107,17 +107,25 @@ class ShootSession:
 
     def standing(self, position: str) -> Standing:
         """How far a position is; KeyError for one that is not asked for."""
-        ask = self.wanted.ask(position)
+        return self._standings[position]
+
+    def standings(self) -> list[Standing]:
+        """Every position, in order."""
+        return list(self._standings.values())
+
+    @cached_property
+    def _standings(self) -> dict[str, Standing]:
+        """Worked out once for this state, however often it is asked for."""
+        return {a.position: self._standing(a) for a in self.wanted.asks}
+
+    def _standing(self, ask: Ask) -> Standing:
+        position = ask.position
         mine = [t for t in self.photos if t.position == position]
         good = sum(self.verdict(t).counts for t in mine)
         taken = self.views(position)
         few = few_tags(self.wanted, ask, mine)
         return Standing(ask, len(mine), good, views_done(ask.views, taken), few,
                         self._todo(ask, good, taken, few))
-
-    def standings(self) -> list[Standing]:
-        """Every position, in order."""
-        return [self.standing(a.position) for a in self.wanted.asks]
 
     def observations(self) -> Observations:
         """The table of corners of all photos so far, as ``read_shoot`` would give it. UserError with fewer than two."""
