@@ -412,31 +412,37 @@ def cmd_observe(args: argparse.Namespace) -> int:
 
 def cmd_run(args: argparse.Namespace) -> int:
     """Photos in, report out."""
+    from calib.report.inputs import given
+
     check_can_write(Path(args.out))
     kept = _kept(args)
+    inputs = given("run", Path(args.rig), Path(args.photos), workers=args.workers)
     with _second_process(args.workers) as second:
         rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, second, kept)
-        from calib.report.folder import append_results, write_results
+        from calib.report.folder import history, record_results, write_results
         from calib.run import measure
 
         results = measure(rig, obs, say=_say, second=second, kept=kept)
-        folder = _said_where(Path(args.out), write_results(results, Path(args.out), say=_say, second=second))
-    record = append_results(results, folder, "measured")
+        folder = _said_where(Path(args.out), write_results(results, Path(args.out), say=_say, second=second,
+                                                           inputs=inputs, history=history(results, inputs)))
     _summary(results, folder)
-    print(f"Record of this vehicle: {record}")
+    print(f"Record of this vehicle: {record_results(results, folder, inputs)}")
     return 0
 
 
 def cmd_confirm(args: argparse.Namespace) -> int:
     """Measure again after an adjustment and set it against before and predicted."""
     from calib.report.confirm import after_changes, load_before
+    from calib.report.inputs import given
 
     before = load_before(Path(args.before), args.proposal)
     check_can_write(Path(args.out))
     kept = _kept(args)
+    inputs = given("confirm", Path(args.rig), Path(args.photos), Path(args.before), args.proposal,
+                   workers=args.workers)
     with _second_process(args.workers) as second:
         rig, obs = _find(Path(args.rig), Path(args.photos), args.workers, second, kept)
-        from calib.report.folder import append_results, write_results
+        from calib.report.folder import history, record_results, write_results
         from calib.report.misses import explain
         from calib.report.numbers import pm
         from calib.report.sheet import short
@@ -447,8 +453,8 @@ def cmd_confirm(args: argparse.Namespace) -> int:
             _say(line)
         results = measure(rig, obs, say=_say, stands=stands, second=second, kept=kept)
         folder = _said_where(Path(args.out), write_results(results, Path(args.out), say=_say, before=before,
-                                                           second=second))
-    record = append_results(results, folder, "confirmed", before)
+                                                           second=second, inputs=inputs,
+                                                           history=history(results, inputs, before)))
     _summary(results, folder)
     print("Before, predicted and after:")
     outcomes = before.outcomes(results.figures)
@@ -458,8 +464,72 @@ def cmd_confirm(args: argparse.Namespace) -> int:
               f"{o.verdict}{said}")
     for line in explain(before, results.fit.as_built, outcomes):
         print(f"  {line}")
-    print(f"Record of this vehicle: {record}")
+    print(f"Record of this vehicle: {record_results(results, folder, inputs, before)}")
     return 0
+
+
+def cmd_history(args: argparse.Namespace) -> int:
+    """Draw every judged figure over all shoots of a vehicle's record, and write it as a table."""
+    from calib.report.history import history_plot, over_shoots, shoots
+    from calib.report.plots import write
+    from calib.report.record import record_path, so_far
+    from capture.csvcells import safe_cells
+
+    path = Path(args.rig)
+    out = Path(args.out) if args.out else path.with_name(f"{path.stem}_history.svg")
+    _need_picture("--out", out)
+    check_can_write(out)
+    need_folder(out)
+    name = read_rig(path).name
+    record = so_far(path, name)
+    if record.empty:
+        raise UserError(f"There is no record of {name} beside {path} yet: rigtrue run and confirm keep it there, in "
+                        f"{record_path(path.parent, name).parent}.", "no_record", str(path))
+    for k, s in enumerate(shoots(record).to_dict("records"), 1):
+        print(f"{k}. {str(s['when']).replace('T', ' ')} {s['event']}: {s['met']} of {s['judged']} tolerances met")
+    picture = free_path(out)
+    write(history_plot(record, narrow=args.narrow), picture)
+    table = free_path(picture.with_suffix(".csv"))
+    safe_cells(over_shoots(record)).to_csv(table, index=False, float_format="%.6g")
+    print(f"Drawn in {picture}, as a table in {table}")
+    return 0
+
+
+def cmd_again(args: argparse.Namespace) -> int:
+    """Make a result once more from its photos and rig file, and compare every number."""
+    from calib.report.inputs import changed_versions, check_before, check_photos, given, read_inputs
+    from calib.report.same import sameness
+
+    folder = Path(args.results)
+    told = read_inputs(folder)
+    photos = Path(args.photos) if args.photos else told.source
+    check_photos(told, photos)
+    before_at = Path(args.before) if args.before else told.before
+    if before_at is not None:
+        check_before(told, before_at)
+    if said := told.rig_changed():
+        _say(said)
+    out = Path(args.out) if args.out else folder.absolute().with_name(f"{folder.absolute().name}-again")
+    check_can_write(out)
+    inputs = given(told.command, told.rig, photos, before_at, told.proposal, workers=args.workers)
+    with _second_process(args.workers) as second:
+        rig, obs = _find(told.rig, photos, args.workers, second)  # anew, not from what is kept
+        from calib.report.confirm import after_changes, load_before
+        from calib.report.folder import write_results
+        from calib.run import measure
+
+        before = None if before_at is None else load_before(before_at, told.proposal)
+        stands = None if before is None else after_changes(rig, before, {p.position for p in obs.photos})[0]
+        results = measure(rig, obs, say=_say, stands=stands, second=second)
+        made = _said_where(out, write_results(results, out, say=_say, before=before, second=second, inputs=inputs))
+    found = sameness(folder, made)
+    print(f"Made again in {made}; {found.numbers} numbers in {found.files} files compared.")
+    if not found.differs:
+        print("The same to the digit.")
+        return 0
+    _show("It differs:", found.differs)
+    _show("Versions then and now:", changed_versions(told) or ("all the same",))
+    return 1
 
 
 def cmd_sheet(args: argparse.Namespace) -> int:
@@ -591,6 +661,16 @@ def parser() -> argparse.ArgumentParser:
                    help="which proposal of the list was followed (default: 1; 0: none of them)")
     c.add_argument("--out", default="confirmed")
     shoot(c)
+    c = command("history", cmd_history)
+    c.add_argument("rig", help="the vehicle's rig file; its record lies beside it")
+    c.add_argument("--out", help="picture to write, .svg or .png, a .csv beside it (default: beside the rig file)")
+    c.add_argument("--narrow", action="store_true", help="one column, for a phone")
+    c = command("again", cmd_again)
+    c.add_argument("results", help="result folder of run or confirm")
+    c.add_argument("--photos", help="where the photos are now (default: where they were)")
+    c.add_argument("--before", help="where the result folder before the adjustment is now, for a result of confirm")
+    c.add_argument("--out", help="folder for the result made again (default: beside it, its name with -again)")
+    c.add_argument("--workers", type=_count, default=None, help="photos read side by side (default: all cores)")
     c = command("sheet", cmd_sheet)
     c.add_argument("results", help="result folder of a run")
     return p

@@ -202,6 +202,7 @@ def test_record_without_its_last_newline(tmp_path: Path) -> None:
 @pytest.mark.parametrize("content", [None, b"\x00\xff\x80binary", b"some,other,table\n1,2,3\n", b"\n"])
 def test_what_is_no_record_is_left_alone(tmp_path: Path, content: bytes | None) -> None:
     path = record_path(tmp_path, "Moorhen")
+    path.parent.mkdir()
     path.mkdir() if content is None else path.write_bytes(content)
     with pytest.raises(UserError, match="record") as caught:
         append_record(tmp_path, "Moorhen", "measured", "out", row())
@@ -210,6 +211,7 @@ def test_what_is_no_record_is_left_alone(tmp_path: Path, content: bytes | None) 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="the device that is always full is not here")
 def test_record_on_a_full_disk(tmp_path: Path) -> None:
+    record_path(tmp_path, "Moorhen").parent.mkdir()
     record_path(tmp_path, "Moorhen").symlink_to("/dev/full")
     with pytest.raises(UserError, match="No space left"):
         append_record(tmp_path, "Moorhen", "measured", "out", row())

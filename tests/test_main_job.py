@@ -10,6 +10,7 @@ from __future__ import annotations
 import html
 import json
 import re
+import shutil
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -269,3 +270,26 @@ def test_the_plan_promised_what_the_run_states(before: Path) -> None:
     assert len(ratios) > 50 and plan.photos == 36
     assert {n: round(r, 2) for n, r in ratios.items() if n not in DRAWN_STOPS and not 0.8 <= r <= 1.25} == {}
     assert 0.4 < ratios["symmetry"] < 0.65
+
+
+@pytest.mark.slow
+def test_a_result_is_made_again_to_the_digit(before: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """From a moved folder, without the rig file of then, with other line endings and another number of processes."""
+    moved = tmp_path / "moved"
+    shutil.copytree(before, moved)
+    told = json.loads((moved / "inputs.json").read_text())
+    told["rig_file"]["path"] = str(tmp_path / "gone.toml")
+    told["photos"]["source"] = str(tmp_path / "gone")
+    (moved / "inputs.json").write_text(json.dumps(told))
+    for name in ("rig.toml", "figures.csv", "fit.json", "as_built.toml"):
+        (moved / name).write_bytes((moved / name).read_bytes().replace(b"\n", b"\r\n"))
+    assert main(["again", str(moved)]) == 2
+    assert "--photos" in capsys.readouterr().err
+    assert main(["again", str(moved), "--photos", str(SAMPLE / "before"), "--workers", "1"]) == 0
+    said = capsys.readouterr()
+    assert "The same to the digit" in said.out and "the copy kept with the result is used" in said.err
+    text = (moved / "fit.json").read_text()
+    (moved / "fit.json").write_text(re.sub(r'("sigma0": \d\.\d+)', r"\g<1>1", text, count=1))
+    assert main(["again", str(moved), "--photos", str(SAMPLE / "before")]) == 1
+    said = capsys.readouterr()
+    assert "fit.json: 1 of" in said.out and "sigma0" in said.out and (tmp_path / "moved-again-2").is_dir()

@@ -333,6 +333,7 @@ def test_record_only_grows(tmp_path: Path) -> None:
 
 def test_a_foreign_file_is_not_written_to(tmp_path: Path) -> None:
     path = record_path(tmp_path, "x")
+    path.parent.mkdir()
     path.write_text("my,own,notes\n")
     with pytest.raises(UserError, match="not a record"):
         append_record(tmp_path, "x", "measured", "out", figures(MET))

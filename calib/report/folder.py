@@ -15,17 +15,19 @@ import pandas as pd
 from calib.advice.travel import ways
 from calib.report.confirm import Before
 from calib.report.contents import FORMAT, Results
+from calib.report.inputs import Inputs, keep_inputs
 from calib.report.page import on_paper, report_html, sheet_html
 from calib.report.pictures import (
     draw_at_hand,
     draw_comparison,
     draw_confirm,
     draw_fit,
+    draw_history,
     draw_over_photos,
     draw_travel,
     write_corners,
 )
-from calib.report.record import append_record
+from calib.report.record import keep_entry, lines, so_far
 from calib.report.sheet_pdf import draw_sheet
 from calib.report.whatif_view import whatif_data
 from calib.report.whole import appearing
@@ -34,6 +36,7 @@ from calib.rig.writer import as_built_toml
 from calib.second_process import SecondProcess, Task, Work
 from calib.uncertainty import own_half_widths
 from capture.csvcells import safe_cells
+from capture.errors import UserError
 
 DUST = 1e-9  # mm, deg or plain: nothing, in a table for people
 ALONG = 0.9  # of a hinge's component, from which it lies along that axis of the frame
@@ -46,20 +49,25 @@ def _quiet(_: str) -> None:
 
 
 def write_results(results: Results, folder: Path, say: Say = _quiet, before: Before | None = None,
-                  second: SecondProcess | None = None) -> Path:
+                  second: SecondProcess | None = None, inputs: Inputs | None = None,
+                  history: pd.DataFrame | None = None) -> Path:
     """Write every file of a run and return the folder: ``folder``, or its next free name where that is taken.
 
     The folder appears when all of it is written. Where some pictures fail, everything else but the report is kept
-    beside it under a name that says unfinished. UserError where it cannot be written. ``second`` as in ``measure``.
+    beside it under a name that says unfinished. UserError where it cannot be written. ``second`` as in ``measure``;
+    ``inputs``: what it was made from, to be kept with it; ``history``: all of the vehicle's shoots, see ``history``.
     """
     with appearing(folder) as made:
         if second is not None:
             second.would_leave(made.here)
-        _write(results, made.here, say, before, second)
+        if inputs is not None:
+            keep_inputs(inputs, made.here)
+        _write(results, made.here, say, before, second, history)
     return made.final
 
 
-def _write(results: Results, folder: Path, say: Say, before: Before | None, second: SecondProcess | None) -> None:
+def _write(results: Results, folder: Path, say: Say, before: Before | None, second: SecondProcess | None,
+           history: pd.DataFrame | None) -> None:
     fit, obs = results.fit, results.observations
     looks = results.design.driver.replace("_", " "), ways(results.design)[1]
     begun = dict(results.begun)
@@ -109,6 +117,8 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
         made("hand", draw_at_hand, results.hand)
     if before is not None:
         made("confirm", draw_confirm, before.curves, before.predicted, results.curves, results.measured, *looks)
+    if history is not None and history["when"].nunique() > 1:
+        made("history", draw_history, history)
     made("sheet", draw_sheet, *on_paper(results.design, obs, fit, results.sheet()))
     if failed:
         raise next((e for e in failed if isinstance(e, OSError)), failed[0])
@@ -117,11 +127,32 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
     (folder / "report.html").write_text(report_html(results, folder, drawn, before, whatif), encoding="utf-8")
 
 
-def append_results(results: Results, folder: Path, event: str, before: Before | None = None) -> Path:
-    """Add the run's figures with targets to the vehicle's record beside ``folder``; the record's path."""
-    judged = results.figures[results.figures["verdict"] != ""]
-    return append_record(folder.parent, results.design.name, event, folder.name, judged,
-                         dict(before.predicted_figures) if before else None)
+def record_results(results: Results, folder: Path, inputs: Inputs, before: Before | None = None) -> Path:
+    """Add the finished result ``folder`` to the vehicle's record beside its rig file; the record's folder."""
+    return keep_entry(inputs.rig_file, results.design.name, _event(before), folder, _judged(results), _promised(before),
+                      before.changes if before else (), str(before.folder.absolute()) if before else "",
+                      inputs.proposal)
+
+
+def history(results: Results, inputs: Inputs, before: Before | None = None) -> pd.DataFrame | None:
+    """The lines of the vehicle's record, with this measurement's; None where a record there does not read."""
+    now = lines(results.design.name, _event(before), "", _judged(results), _promised(before))
+    try:
+        return so_far(inputs.rig_file, results.design.name, now)
+    except UserError:  # the results come first; adding to it says what is wrong
+        return None
+
+
+def _event(before: Before | None) -> str:
+    return "measured" if before is None else "confirmed"
+
+
+def _judged(results: Results) -> pd.DataFrame:
+    return results.figures[results.figures["verdict"] != ""]
+
+
+def _promised(before: Before | None) -> dict[str, tuple[float, float]] | None:
+    return dict(before.predicted_figures) if before else None
 
 
 def pivots_flat(pivots: pd.DataFrame) -> pd.DataFrame:

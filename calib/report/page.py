@@ -231,6 +231,9 @@ def _plots(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]]) ->
                         "Each bar is a figure's 95 % interval; the field in the middle is its tolerance.",
                         shapes=SHAPES),
         "travel": travel_pictures(results.travel, folder / "travel"),
+        "history": picture(folder / "history.svg", "Every judged figure over the shoots, with its tolerance",
+                           "Every shoot in the vehicle's record, this one last. Bars: 95 %. Field: the tolerance as it "
+                           "was set then; dashed: what was predicted.", shapes=SHAPES),
         "hand": picture(folder / "hand.svg", "Hand travel and hand force by grip length",
                         "Bands: 95 %. The circle is the grip as it is; forces are without friction.", shapes=SHAPES),
         "photos": [p for p in photos if p is not None],

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calib.advice.travel import Travel
+from calib.report.history import history_plot
 from calib.report.overlay import overlays
 from calib.report.plots import confirm_curves, figure_bars, photo_quality, residual_arrows, save, steer_curves, write
 from calib.report.travel_plots import draw_hand, save_panels
@@ -68,6 +69,12 @@ def draw_confirm(folder: Path, before: pd.DataFrame, predicted: pd.DataFrame | N
     args = before, predicted, after, measured, driver, positive
     save(confirm_curves(*args), folder / "confirm")
     _for_page(confirm_curves(*args, "narrow"), folder, "confirm_narrow")
+
+
+def draw_history(folder: Path, record: pd.DataFrame) -> None:
+    """Every judged figure over the shoots."""
+    save(history_plot(record), folder / "history")
+    _for_page(history_plot(record, narrow=True), folder, "history_narrow")
 
 
 def draw_over_photos(folder: Path, fit: Fit, photos: Sequence[PhotoInfo]) -> list[tuple[str, str]]:
