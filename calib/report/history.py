@@ -49,7 +49,7 @@ def history_plot(record: pd.DataFrame, narrow: bool = False) -> Figure:
     columns = 1 if narrow else 2
     rows = -(-len(names) // columns)
     with style():
-        figure = blank(figsize=(NARROW if narrow else 7.6, 0.75 + 1.85 * rows), layout="constrained")
+        figure = blank(figsize=(NARROW if narrow else 7.6, 0.9 + 1.85 * rows), layout="constrained")
         axes = figure.subplots(rows, columns, squeeze=False).ravel()
         when = {int(k): str(w) for k, w in zip(table["shoot"], table["when"], strict=True)}
         for ax, name in zip(axes, names, strict=False):
@@ -57,7 +57,7 @@ def history_plot(record: pd.DataFrame, narrow: bool = False) -> Figure:
         for ax in axes[len(names):]:
             ax.set_axis_off()
         handles = {label: h for ax in axes for h, label in zip(*ax.get_legend_handles_labels(), strict=True)}
-        figure.legend(list(handles.values()), list(handles), loc="outside upper center", ncols=2 if narrow else 7,
+        figure.legend(list(handles.values()), list(handles), loc="outside upper center", ncols=2 if narrow else 4,
                       fontsize=9, handlelength=2.0, columnspacing=1.0)
     return figure
 
@@ -68,9 +68,9 @@ def _one(ax: Axes, t: pd.DataFrame, name: str, when: dict[int, str], narrow: boo
     for k in range(len(t)):  # each shoot was judged by the rig file of its time
         if np.isfinite(target[k]) and np.isfinite(tolerance[k]):
             at, low, high = [x[k] - 0.5, x[k] + 0.5], target[k] - tolerance[k], target[k] + tolerance[k]
-            ax.fill_between(at, low, high, color="#dcdcdc", linewidth=0, label="tolerance", zorder=0.5)
+            ax.fill_between(at, low, high, color="#dcdcdc", linewidth=0, label="tolerance", zorder=0.4)
             ax.plot(at, [target[k]] * 2, color=INK, linestyle=(0, (1.2, 1.6)), linewidth=1.1, label="target",
-                    zorder=1.5)
+                    zorder=1.8)
     ax.plot(x, y, color=LEFT, linewidth=1.4, label="measured, \u00b1 95 %", zorder=2)
     for verdict, face in (("met", LEFT), ("not met", "white"), ("", "white")):
         mine = (t["verdict"] == verdict).to_numpy() if verdict else ~t["verdict"].isin(["met", "not met"]).to_numpy()
@@ -89,6 +89,7 @@ def _one(ax: Axes, t: pd.DataFrame, name: str, when: dict[int, str], narrow: boo
     ticks = sorted(when)[::-step][::-1]
     ax.set_xticks(ticks, [f"{k}\n{_day(when[k])}" for k in ticks], fontsize=8.5)
     ax.tick_params(axis="y", labelsize=9)
+    ax.set_axisbelow(True)
     ax.grid(axis="x", visible=False)
 
 
