@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import hashlib
 import json
@@ -35,6 +36,7 @@ class Inputs:
     before: Path | None = None
     proposal: int = 0
     options: Mapping[str, Any] = field(default_factory=dict)
+    hashes: Mapping[str, str] = field(default_factory=dict)  # of the photos, by name, as the run began
 
 
 @dataclass(frozen=True)
@@ -63,12 +65,12 @@ class Told:
 
 def given(command: str, rig_file: Path, photos: Path, before: Path | None = None, proposal: int = 0,
           **options: Any) -> Inputs:
-    """Inputs as they are now. OSError or UserError is left to reading the rig file itself to say."""
-    try:
+    """Inputs as they are now, before anything is read; what cannot be had is left to the reading of it to say."""
+    rig, photo = b"", dict[str, str]()
+    with contextlib.suppress(OSError, UserError):
         rig = rig_file.read_bytes()
-    except OSError:
-        rig = b""
-    return Inputs(command, rig_file, rig, photos, before, proposal, options)
+        photo = photo_hashes(photos)
+    return Inputs(command, rig_file, rig, photos, before, proposal, options, photo)
 
 
 def keep_inputs(inputs: Inputs, folder: Path) -> None:
@@ -79,7 +81,7 @@ def keep_inputs(inputs: Inputs, folder: Path) -> None:
         "format": FORMAT, "command": inputs.command, "when": datetime.now().isoformat(timespec="seconds"),
         "versions": versions(), "options": dict(inputs.options),
         "rig_file": {"path": os.path.abspath(inputs.rig_file), "sha256": text_hash(inputs.rig)},
-        "photos": {"source": os.path.abspath(inputs.photos), "files": photo_hashes(inputs.photos)},
+        "photos": {"source": os.path.abspath(inputs.photos), "files": dict(inputs.hashes)},
         "before": None if before is None else {
             "folder": os.path.abspath(before), "proposal": inputs.proposal, "sha256": before_hash(before)}}
     (folder / FILE).write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
