@@ -28,7 +28,7 @@ from capture.errors import UserError
 COLUMNS = ["when", "vehicle", "event", "results", "figure", "value", "u95", "unit", "target", "tolerance", "verdict",
            "predicted", "predicted_u95", "entry"]
 ADJUSTED = ["when", "vehicle", "before", "proposal", "change", "entry"]
-KEPT = ("inputs.json", "rig.toml", "figures.csv", "proposals.json", "as_built.toml")  # of each result, where it has them
+KEPT = ("inputs.json", "rig.toml", "figures.csv", "proposals.json", "as_built.toml")  # of a result
 LONGEST = 40  # letters of a vehicle's name in a folder's name
 LOCKED_BYTE = 2**30
 
