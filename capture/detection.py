@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple
 
@@ -442,7 +443,8 @@ def code_cells(code: int) -> NDArray[np.float64]:
 @functools.cache
 def _turned_codes() -> F32:
     """(587, 4, 64): every code in four quarter turns, mean removed, unit length."""
-    books = np.stack([[np.rot90(code_cells(c), k).ravel() for k in range(4)] for c in _CODES])
+    upright = np.stack([code_cells(c) for c in _CODES])
+    books = np.stack([np.rot90(upright, k, axes=(1, 2)).reshape(len(_CODES), -1) for k in range(4)], axis=1)
     books -= books.mean(axis=2, keepdims=True)
     return (books / np.linalg.norm(books, axis=2, keepdims=True)).astype(np.float32)
 
@@ -767,7 +769,10 @@ def _likeness(pyramid: list[NDArray[np.uint8]], level: int, hs: F64, codes: NDAr
     code_like = _correlations(grey, tone, bits & seen)
     for i in np.flatnonzero(best & (code_like < _SURE_CODE)):
         # a print seen in a mirror has the same ring and may resemble a code, its own for one
-        best[i] = (_all_codes(even) @ fits[i]).max() > (_mirrored_codes(even) @ fits[i]).max()
+        side = math.isqrt(fits.shape[1])
+        mirrored = fits[i].reshape(side, side)[:, ::-1]
+        turned = np.stack([np.rot90(mirrored, k).ravel() for k in range(4)], axis=1)
+        best[i] = (_all_codes(even) @ fits[i]).max() > (_all_codes(even) @ turned).max()
     return which, _correlations(grey, tone, ring & seen), code_like, best
 
 
@@ -788,21 +793,16 @@ def _bits() -> NDArray[np.bool_]:
 @functools.cache
 def _all_codes(even: bool) -> F32:
     """Unit templates of every code's bits, one row each; without ``even`` light of the flattened tones."""
-    return _books(np.stack([code_cells(c) for c in _CODES]), even)
-
-
-@functools.cache
-def _mirrored_codes(even: bool) -> F32:
-    """The same of every code seen in a mirror, in four quarter turns."""
-    turned = [np.rot90(code_cells(c)[:, ::-1], k) for c in _CODES for k in range(4)]
-    return _books(np.stack(turned), even)
-
-
-def _books(cells: NDArray[np.float64], even: bool) -> F32:
-    books = _templates(cells)
-    books = (books if even else _flatten(books, CELLS * _PER_CELL))[:, _bits()]
+    cells = np.stack([code_cells(c) for c in _CODES])
+    if even:
+        ground, parts = _parts()
+        books = ground[_bits()] + cells.reshape(len(cells), -1).astype(np.float32) @ parts[:, _bits()]
+    else:
+        books = _flatten(_templates(cells), CELLS * _PER_CELL)[:, _bits()]
     books -= books.mean(axis=1, keepdims=True)
     return books / np.linalg.norm(books, axis=1, keepdims=True)
+
+
 
 
 def board_homography(found: dict[int, Tag], board: Board) -> F64 | None:
