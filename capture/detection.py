@@ -234,7 +234,7 @@ def _contour_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box], bloc
     out: list[NDArray[np.int32]] = []
     for left, top, right, bottom, mask in boxes:
         part = img[top:bottom, left:right]
-        out += _dark_patches(part, mask, block, _darker_by(part, grain), (left, top))
+        out += _dark_patches(part, mask, block, _darker_by(part, grain), (left, top), False)
     return np.array(out, np.float64).reshape(-1, 4, 2)
 
 
@@ -248,7 +248,7 @@ def _sharpened_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box], bl
         sharp = np.asarray(np.clip(large, 0, 255), np.uint8)
         wide = np.asarray(cv2.resize(mask, None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST), np.uint8)
         step = _darker_by(part, grain)
-        out += _dark_patches(sharp, wide, block, step, (2 * left, 2 * top))
+        out += _dark_patches(sharp, wide, block, step, (2 * left, 2 * top), True)
     return (np.array(out, np.float64).reshape(-1, 4, 2) + 0.5) / 2 - 0.5
 
 
@@ -260,11 +260,16 @@ def _darker_by(img: NDArray[np.uint8], grain: float) -> float:
 
 
 def _dark_patches(img: NDArray[np.uint8], mask: NDArray[np.uint8], block: int, step: float,
-                  offset: tuple[int, int]) -> list[NDArray[np.int32]]:
-    """Four corners (4, 2) of each convex four-cornered outline, dark against its ``block`` px neighbourhood."""
+                  offset: tuple[int, int], grainy: bool) -> list[NDArray[np.int32]]:
+    """Four corners (4, 2) of each convex four-cornered outline, dark against its ``block`` px neighbourhood.
+
+    ``grainy``: there are thousands of specks, quicker dropped than followed.
+    """
     dark = cv2.adaptiveThreshold(img, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, block, step)
-    dark = _without_specks(np.asarray(cv2.bitwise_and(dark, mask), np.uint8))
-    contours, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE, offset=offset)
+    patches = np.asarray(cv2.bitwise_and(dark, mask), np.uint8)
+    if grainy:
+        patches = _without_specks(patches)
+    contours, _ = cv2.findContours(patches, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE, offset=offset)
     out = []
     for contour in contours:
         if _LEAST_OUTLINE <= len(contour) <= 2000:
@@ -275,7 +280,7 @@ def _dark_patches(img: NDArray[np.uint8], mask: NDArray[np.uint8], block: int, s
 
 
 def _without_specks(dark: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """The patches that are large enough for a code's border; grain makes thousands of specks, slow to follow."""
+    """The patches that are large enough for a code's border."""
     _, label, box, _ = cv2.connectedComponentsWithStats(dark, connectivity=8, ltype=cv2.CV_16U
                                                         if dark.size < 2**17 else cv2.CV_32S)
     large = 2 * (box[:, cv2.CC_STAT_WIDTH] + box[:, cv2.CC_STAT_HEIGHT]) >= _LEAST_OUTLINE
