@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from calib.linkage.limits import check_limits
     from calib.linkage.mechanism import CannotAssemble, Linkage, Sweep, Toggle
     from calib.linkage.steering import curve_figures, kingpin_geometry, steer_angles, wheel_headings
+    from calib.progress import Progress, for_photos
     from calib.report.folder import write_results
     from calib.results import AsBuilt, Figure, Finding, Fit
     from calib.rig.drawing import draw_rig
@@ -43,11 +44,12 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AdjustOptions", "AsBuilt", "CannotAssemble", "Comparison", "Figure", "Finding", "Fit", "Linkage", "Options",
-    "Proposal", "Proposals", "Rig", "Shoot", "ShootPlan", "Survey", "SurveyRig", "Sweep", "Toggle", "UserError",
-    "Verdict", "check_limits", "compare", "curve_figures", "draw_rig", "estimate", "get_parameters", "kingpin_geometry",
-    "load_rig", "load_survey", "measure", "parse_rig", "parse_survey", "plan_shoot", "predicted_curves", "propose",
-    "rig_to_toml", "second_look", "sensitivity", "starter_text", "steer_angles", "survey", "travel", "verdict",
-    "wheel_headings", "with_parameters", "write_results", "write_starter",
+    "Progress", "Proposal", "Proposals", "Rig", "Shoot", "ShootPlan", "Survey", "SurveyRig", "Sweep", "Toggle",
+    "UserError", "Verdict", "check_limits", "compare", "curve_figures", "draw_rig", "estimate", "for_photos",
+    "get_parameters", "kingpin_geometry", "load_rig", "load_survey", "measure", "parse_rig", "parse_survey",
+    "plan_shoot", "predicted_curves", "propose", "rig_to_toml", "second_look", "sensitivity", "starter_text",
+    "steer_angles", "survey", "travel", "verdict", "wheel_headings", "with_parameters", "write_results",
+    "write_starter",
 ]
 _HOMES = {
     "calib.advice.adjust": ("AdjustOptions", "propose"),
@@ -60,6 +62,7 @@ _HOMES = {
     "calib.linkage.limits": ("check_limits",),
     "calib.linkage.mechanism": ("CannotAssemble", "Linkage", "Sweep", "Toggle"),
     "calib.linkage.steering": ("curve_figures", "kingpin_geometry", "steer_angles", "wheel_headings"),
+    "calib.progress": ("Progress", "for_photos"),
     "calib.report.folder": ("write_results",),
     "calib.results": ("AsBuilt", "Figure", "Finding", "Fit"),
     "calib.rig.drawing": ("draw_rig",),

@@ -385,7 +385,7 @@ def cmd_survey(args: argparse.Namespace) -> int:
     from calib.surveying import survey
     from capture.hidden import look_again
 
-    done = survey(rough, obs, say=_say, look=partial(look_again, kept=kept))
+    done = survey(rough, obs, progress=_tell, look=partial(look_again, kept=kept))
     path = free_path(out)
     path.write_text(done.toml(), encoding="utf-8")
     for line in done.lines():
@@ -422,8 +422,8 @@ def cmd_run(args: argparse.Namespace) -> int:
         from calib.report.folder import history, record_results, write_results
         from calib.run import measure
 
-        results = measure(rig, obs, say=_say, second=second, kept=kept)
-        folder = _said_where(Path(args.out), write_results(results, Path(args.out), say=_say, second=second,
+        results = measure(rig, obs, progress=_tell, second=second, kept=kept)
+        folder = _said_where(Path(args.out), write_results(results, Path(args.out), progress=_tell, second=second,
                                                            inputs=inputs, history=history(results, inputs)))
     _summary(results, folder)
     print(f"Record of this vehicle: {record_results(results, folder, inputs)}")
@@ -451,8 +451,8 @@ def cmd_confirm(args: argparse.Namespace) -> int:
         stands, moved = after_changes(rig, before, {p.position for p in obs.photos})
         for line in moved:
             _say(line)
-        results = measure(rig, obs, say=_say, stands=stands, second=second, kept=kept)
-        folder = _said_where(Path(args.out), write_results(results, Path(args.out), say=_say, before=before,
+        results = measure(rig, obs, progress=_tell, stands=stands, second=second, kept=kept)
+        folder = _said_where(Path(args.out), write_results(results, Path(args.out), progress=_tell, before=before,
                                                            second=second, inputs=inputs,
                                                            history=history(results, inputs, before)))
     _summary(results, folder)
@@ -520,8 +520,9 @@ def cmd_again(args: argparse.Namespace) -> int:
 
         before = None if before_at is None else load_before(before_at, told.proposal)
         stands = None if before is None else after_changes(rig, before, {p.position for p in obs.photos})[0]
-        results = measure(rig, obs, say=_say, stands=stands, second=second)
-        made = _said_where(out, write_results(results, out, say=_say, before=before, second=second, inputs=inputs))
+        results = measure(rig, obs, progress=_tell, stands=stands, second=second)
+        made = _said_where(out, write_results(results, out, progress=_tell, before=before, second=second,
+                                               inputs=inputs))
     found = sameness(folder, made)
     print(f"Made again in {made}; {found.numbers} numbers in {found.files} files compared.")
     if not found.differs:
@@ -547,6 +548,12 @@ def cmd_sheet(args: argparse.Namespace) -> int:
 
 def _say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
+
+
+def _tell(what: str, done: int, of: int) -> None:
+    """Progress in the terminal: each part as it begins."""
+    if done < of:
+        _say(what)
 
 
 def _show(title: str, lines: Sequence[str]) -> None:

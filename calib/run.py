@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -23,6 +23,7 @@ from calib.linkage.designcheck import all_limits, worst_limits
 from calib.linkage.lean import lean_from_photos, lean_table
 from calib.linkage.mechanism import CannotAssemble, Linkage
 from calib.linkage.steering import lean_joint
+from calib.progress import Progress, quiet
 from calib.report.contents import Results, marked, photos_table, what_moves_what, work_data
 from calib.report.page import on_paper
 from calib.report.pictures import draw_comparison, draw_fit, draw_over_photos, draw_travel, write_corners
@@ -38,20 +39,16 @@ from capture.hidden import look_again
 from capture.kept import KeptCorners
 from capture.observations import Observations
 
-Say = Callable[[str], None]
+PARTS = 3  # of what ``measure`` tells its progress
 
 
-def _quiet(_: str) -> None:
-    pass
-
-
-def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | None = None,
+def measure(design: Rig, obs: Observations, progress: Progress = quiet, stands: Rig | None = None,
             second: SecondProcess | None = None, kept: KeptCorners | None = None) -> Results:
     """Estimate, compare and adjust. UserError where the photos or the rig cannot carry it.
 
     ``stands``: the design with the holes that are in use now, where they are not the drawing's. ``second``: where
     plots and long tables are made as soon as there is what they take, for ``write_results`` to fetch. ``kept``: as for
-    ``capture.read_shoot``, for the second look at the photos.
+    ``capture.read_shoot``, for the second look at the photos. ``progress``: see ``calib.Progress``.
 
     >>> results = measure(rig, observations)  # from load_rig and capture.read_shoot
     >>> results.fit.converged, results.comparison.figure("toe").unit, results.proposals.best.work > 0
@@ -61,7 +58,7 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
     as_set = design if stands is None else stands
     obs, started = second_look(as_set, obs, partial(look_again, kept=kept))
     begun = {"corners": second.start(write_corners, obs)}
-    say("estimating pivots, rods and angles")
+    progress("estimating pivots, rods and angles", 0, PARTS)
     fit = estimate(as_set, obs, started=started)
     if stands is None:
         design = as_found(design, fit)
@@ -69,14 +66,14 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
     fit = replace(fit, findings=(*fit.findings, *play_findings(plays)))
     doubts = fit.doubts
     begun["fit"] = second.start(draw_fit, photos_table(obs, fit), fit.residuals)
-    say("comparing with the design")
+    progress("comparing with the design", 1, PARTS)
     comparison = compared(design, fit)
     begun["comparison"] = second.start(draw_comparison, *_compared(design, comparison))
     curves = travel(design, fit.as_built)
     if curves is not None:
         begun["travel"] = second.start(draw_travel, curves)
     begun["photos"] = second.start(draw_over_photos, _without_corners(fit), obs.photos)
-    say("searching for the adjustment")
+    progress("searching for the adjustment", 2, PARTS)
     limits = _limits(design, fit)
     early = make_sheet(comparison.figure_table(), _found(design, obs, fit, comparison), limits)
     begun["sheet"] = second.start(draw_sheet, *on_paper(design, obs, _without_corners(fit), early))
@@ -87,7 +84,9 @@ def measure(design: Rig, obs: Observations, say: Say = _quiet, stands: Rig | Non
         proposals = None if trouble else propose(design, fit.as_built, loaded=fit.loaded)
     except (UserError, ValueError, CannotAssemble) as e:  # the measurement stands without an adjustment
         trouble = f"No adjustment was worked out: {e}"
-    return replace(gather(design, obs, fit, comparison, proposals, trouble, curves, plays, limits), begun=begun)
+    results = gather(design, obs, fit, comparison, proposals, trouble, curves, plays, limits)
+    progress("searching for the adjustment", PARTS, PARTS)
+    return replace(results, begun=begun)
 
 
 def _found(design: Rig, obs: Observations, fit: Fit, comparison: Comparison) -> tuple[dict[str, Any], ...]:

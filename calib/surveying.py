@@ -14,6 +14,7 @@ from calib.estimation.bundle import Options, estimate, second_look
 from calib.estimation.frame import FrameRule
 from calib.estimation.survey import Drawn, drawing_from_photos, frame_of
 from calib.linkage.mechanism import CannotAssemble
+from calib.progress import Progress, quiet
 from calib.results import AsBuilt, Fit
 from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
@@ -21,7 +22,7 @@ from calib.rig.parameters import Kind, length_name, vector_names
 from calib.rig.survey import SurveyRig
 from calib.rig.tolerances import measured_tolerances
 from calib.rig.writer import as_built_toml
-from calib.run import Say, compared
+from calib.run import compared
 from capture.errors import UserError
 from capture.hidden import look_again
 from capture.observations import Observations
@@ -67,7 +68,7 @@ class Survey:
         return list(_lines(self))
 
 
-def survey(rough: SurveyRig, obs: Observations, say: Say = lambda text: None, options: Options | None = None,
+def survey(rough: SurveyRig, obs: Observations, progress: Progress = quiet, options: Options | None = None,
            look: Callable | None = look_again) -> Survey:
     """Measure a rig that nobody drew; places that ``rough`` gives help where the photos show nothing.
 
@@ -75,10 +76,10 @@ def survey(rough: SurveyRig, obs: Observations, say: Say = lambda text: None, op
     carry it, with what is missing.
     """
     options = options or Options()
-    say("laying out what the photos show")
+    progress("laying out what the photos show", 0, 2)
     drawn = drawing_from_photos(rough, obs, options)
     options = replace(options, frame=drawn.frame)
-    say("estimating pivots, rods and angles")
+    progress("estimating pivots, rods and angles", 1, 2)
     started = None
     if look is not None:
         obs, started = second_look(drawn.rig, obs, look, options)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Generator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -66,8 +67,8 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     tags on ``board`` and of part tags in ``known_codes`` enter the table; other part tags seen are noted.
     ``positions``: labels that the rig file names; a folder that is hardly one of them is refused before any photo is
     read. Photos are only read, never changed. ``progress(done, all, name)`` is called here, in this process, and
-    ``meanwhile()`` once, when other processes have begun to read. ``kept``: where corners are kept, so that photos read
-    before need not be read again; what is returned is the same to the last digit.
+    ``meanwhile()`` once, when other processes have begun to read; what either raises stops the reading. ``kept``: where
+    corners are kept, so that photos read before need not be read again; what is returned is the same to the last digit.
     Raises UserError when no photo, or only one, is left to work with.
 
     >>> from capture import Board
@@ -79,14 +80,14 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     jobs = [_Job(path, position, name, frozenset(known_codes), board, kept) for path, position, name in listed]
     before = {} if kept is None else _read_before(jobs, kept)
     left = [j for k, j in enumerate(jobs) if k not in before]
-    fresh = _run(left, workers, meanwhile) if left else iter(())
     done: list[Outcome] = []
-    for k, job in enumerate(jobs):
-        done.append(before[k] if k in before else next(fresh))
-        if progress is not None:
-            progress(len(done), len(jobs), job.name)
-    for _ in fresh:  # to its end, so that its processes end too
-        pass
+    with closing(_run(left, workers, meanwhile)) as fresh:  # so that its processes end too, whatever progress raises
+        for k, job in enumerate(jobs):
+            done.append(before[k] if k in before else next(fresh))
+            if progress is not None:
+                progress(len(done), len(jobs), job.name)
+        for _ in fresh:  # to its end
+            pass
     if kept is not None and left:
         kept.tidy()
     obs = gathered(done, str(source))
@@ -167,7 +168,8 @@ def _through_a_messenger(photos: Sequence[PhotoInfo]) -> list[str]:
             "be. Copy the photos off the phone by cable or as files and run it again."]
 
 
-def _run(jobs: list[_Job], workers: int | None, meanwhile: Callable[[], None] | None = None) -> Iterator[Outcome]:
+def _run(jobs: list[_Job], workers: int | None, meanwhile: Callable[[], None] | None = None,
+         ) -> Generator[Outcome, None, None]:
     count = workers if workers is not None else (os.cpu_count() or 1)
     count = max(1, min(count, len(jobs), MOST))
     if count == 1:

@@ -14,7 +14,8 @@ ROOT = Path(__file__).resolve().parents[1]
 # on one floor do not know each other.
 FLOORS: tuple[tuple[tuple[str, ...], ...], ...] = (
     (("capture",),),
-    (("calib.findings",), ("calib.remarks",), ("calib.uncertainty",), ("calib.second_process",), ("calib.onethread",)),
+    (("calib.findings",), ("calib.remarks",), ("calib.uncertainty",), ("calib.second_process",), ("calib.onethread",),
+     ("calib.progress",)),
     # plain data: the rig and what is known of it, which the writer puts into a file
     (("calib.rig", "calib.results", "calib.trust"),),
     (("calib.linkage",), ("calib.describe",)),

@@ -352,7 +352,9 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Results, Path]:
     fit = made_up_fit(design)
     obs = observations(fit, folder / "photos")
     results = gather(design, obs, fit, compare(design, fit), propose(design, fit.as_built))
-    write_results(results, folder / "out")
+    told: list[tuple[str, int, int]] = []
+    write_results(results, folder / "out", progress=lambda *step: told.append(step))
+    assert [done for _, done, _ in told] == [0, 1, 2, 3, 4] and {of for *_, of in told} == {4}
     return results, folder / "out"
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from calib.advice.travel import ways
+from calib.progress import Progress, quiet, stoppable
 from calib.report.confirm import Before
 from calib.report.contents import FORMAT, Results
 from calib.report.inputs import Inputs, keep_inputs
@@ -41,32 +42,29 @@ from capture.errors import UserError
 DUST = 1e-9  # mm, deg or plain: nothing, in a table for people
 ALONG = 0.9  # of a hinge's component, from which it lies along that axis of the frame
 
-Say = Callable[[str], None]
+PARTS = 4  # of what ``write_results`` tells its progress
 
 
-def _quiet(_: str) -> None:
-    pass
-
-
-def write_results(results: Results, folder: Path, say: Say = _quiet, before: Before | None = None,
+def write_results(results: Results, folder: Path, progress: Progress = quiet, before: Before | None = None,
                   second: SecondProcess | None = None, inputs: Inputs | None = None,
                   history: pd.DataFrame | None = None) -> Path:
     """Write every file of a run and return the folder: ``folder``, or its next free name where that is taken.
 
     The folder appears when all of it is written. Where some pictures fail, everything else but the report is kept
     beside it under a name that says unfinished. UserError where it cannot be written. ``second`` as in ``measure``;
-    ``inputs``: what it was made from, to be kept with it; ``history``: all of the vehicle's shoots, see ``history``.
+    ``inputs``: what it was made from, to be kept with it; ``history``: all of the vehicle's shoots, see ``history``;
+    ``progress``: see ``calib.Progress``; what it raises leaves nothing of the folder.
     """
-    with appearing(folder) as made:
+    with stoppable(progress) as told, appearing(folder) as made:
         if second is not None:
             second.would_leave(made.here)
         if inputs is not None:
             keep_inputs(inputs, made.here)
-        _write(results, made.here, say, before, second, history)
+        _write(results, made.here, told, before, second, history)
     return made.final
 
 
-def _write(results: Results, folder: Path, say: Say, before: Before | None, second: SecondProcess | None,
+def _write(results: Results, folder: Path, progress: Progress, before: Before | None, second: SecondProcess | None,
            history: pd.DataFrame | None) -> None:
     fit, obs = results.fit, results.observations
     looks = results.design.driver.replace("_", " "), ways(results.design)[1]
@@ -83,7 +81,7 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
             failed.append(error)
             return []
 
-    say("writing tables")
+    progress("writing tables", 0, PARTS)
     as_built = as_built_toml(fit.as_built, lambda part, unit: fit.doubts.on_parts((part,), unit))
     (folder / "as_built.toml").write_text(as_built, encoding="utf-8")
     write_json(folder / "fit.json", {"vehicle": results.design.name, **fit_data(fit),
@@ -102,13 +100,13 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
         over = results.travel.table.assign(doubt=results.comparison.doubt)
         without_dust(over).to_csv(folder / "travel.csv", index=False, float_format="%.6g")
     made("corners", write_corners, obs)
-    say("drawing over the photos")
+    progress("drawing over the photos", 1, PARTS)
     drawn = [(caption, folder / name)
              for caption, name in made("photos", draw_over_photos, fit, obs.photos, here=True)]
     whatif = None
     if results.proposals is not None and not results.comparison.doubt:
         whatif = made("whatif", whatif_data, results.design, fit.as_built, fit.loaded, here=True)
-    say("drawing plots")
+    progress("drawing plots", 2, PARTS)
     made("fit", draw_fit, results.photos, fit.residuals)
     made("comparison", draw_comparison, results.curves, results.measured, results.figures, *looks)
     if results.travel is not None:
@@ -122,9 +120,10 @@ def _write(results: Results, folder: Path, say: Say, before: Before | None, seco
     made("sheet", draw_sheet, *on_paper(results.design, obs, fit, results.sheet()))
     if failed:
         raise next((e for e in failed if isinstance(e, OSError)), failed[0])
-    say("writing the report")
+    progress("writing the report", 3, PARTS)
     (folder / "sheet.html").write_text(sheet_html(results), encoding="utf-8")
     (folder / "report.html").write_text(report_html(results, folder, drawn, before, whatif), encoding="utf-8")
+    progress("writing the report", PARTS, PARTS)
 
 
 def record_results(results: Results, folder: Path, inputs: Inputs, before: Before | None = None) -> Path:
