@@ -19,6 +19,7 @@ from calib.report.history import history_plot, over_shoots, shoots
 from calib.report.inputs import changed_versions, check_photos, given, keep_inputs, read_inputs
 from calib.report.record import append_record, folder_name, keep_entry, read_record, record_path, so_far
 from calib.report.same import sameness
+from calib.trust import UNTRUSTED
 from capture.errors import UserError
 
 ROWS = pd.DataFrame([{"name": "toe", "measured": 0.1, "u95": 0.05, "unit": "deg", "target": 0.0, "tolerance": 0.5,
@@ -228,3 +229,13 @@ def test_history_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert (tmp_path / "rig_history.svg").stat().st_size > 5000
     assert list(pd.read_csv(tmp_path / "rig_history.csv")["shoot"]) == [1, 2]
     assert main(["history", str(rig), "--out", str(tmp_path / "x.pdf")]) == 2
+
+
+def test_what_is_not_to_be_trusted_yet_counts_as_nothing_met(tmp_path: Path) -> None:
+    shot(tmp_path, 2, "measured", 0.1)
+    append_record(tmp_path, "Moorhen", "measured", "/out/9", ROWS.assign(doubt="open: a tag slipped"),
+                  when=datetime(2030, 5, 9))
+    table = so_far(tmp_path / "rig.toml", "Moorhen")
+    assert list(table["verdict"]) == ["met", f"met: {UNTRUSTED}"] and list(shoots(table)["met"]) == [1, 0]
+    labels = history_plot(table).axes[0].get_legend_handles_labels()[1]
+    assert "met" in labels and "not known yet" in labels

@@ -78,7 +78,7 @@ def _one(ax: Axes, t: pd.DataFrame, name: str, when: dict[int, str], narrow: boo
             bars: Any = {"color": LEFT, "marker": {"met": "o", "not met": "X"}.get(verdict, "o"), "capsize": 3,
                          "markerfacecolor": LEFT if verdict == "not met" else face, "linestyle": "none",
                          "markersize": 7 if verdict == "not met" else 5, "elinewidth": 1.2}
-            ax.errorbar(x[mine], y[mine], yerr=np.nan_to_num(u[mine]), label=verdict or "can't tell yet", zorder=3,
+            ax.errorbar(x[mine], y[mine], yerr=np.nan_to_num(u[mine]), label=verdict or "not known yet", zorder=3,
                         **bars)
     _predicted(ax, t, x, y)
     ax.set_title(short(name), fontsize=10, loc="left", color=INK)

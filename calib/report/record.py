@@ -22,6 +22,7 @@ from typing import BinaryIO
 import pandas as pd
 
 from calib.report.whole import appearing
+from calib.trust import UNTRUSTED
 from capture.csvcells import safe_text
 from capture.errors import UserError
 
@@ -106,8 +107,9 @@ def lines(vehicle: str, event: str, results: str, figures: pd.DataFrame,
     rows: list[list[object]] = []
     for _, r in figures.iterrows():
         told = (predicted or {}).get(str(r["name"]), none)
+        verdict = f"{r['verdict']}: {UNTRUSTED}" if str(r.get("doubt") or "") not in ("", "nan") else r["verdict"]
         rows.append([stamp, vehicle, event, results, r["name"], *(r[c] for c in (
-            "measured", "u95", "unit", "target", "tolerance", "verdict")), *told, entry])
+            "measured", "u95", "unit", "target", "tolerance")), verdict, *told, entry])
     return rows
 
 
