@@ -472,7 +472,7 @@ def cmd_history(args: argparse.Namespace) -> int:
     """Draw every judged figure over all shoots of a vehicle's record, and write it as a table."""
     from calib.report.history import history_plot, over_shoots, shoots
     from calib.report.plots import write
-    from calib.report.record import record_path, so_far
+    from calib.report.record import home_of, record_path, so_far
     from capture.csvcells import safe_cells
 
     path = Path(args.rig)
@@ -484,7 +484,7 @@ def cmd_history(args: argparse.Namespace) -> int:
     record = so_far(path, name)
     if record.empty:
         raise UserError(f"There is no record of {name} beside {path} yet: rigtrue run and confirm keep it there, in "
-                        f"{record_path(path.parent, name).parent}.", "no_record", str(path))
+                        f"{record_path(home_of(path), name).parent}.", "no_record", str(path))
     for k, s in enumerate(shoots(record).to_dict("records"), 1):
         print(f"{k}. {str(s['when']).replace('T', ' ')} {s['event']}: {s['met']} of {s['judged']} tolerances met")
     picture = free_path(out)

@@ -29,3 +29,12 @@ def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     with pytest.MonkeyPatch.context() as m:
         m.setenv("RIGTRUE_CACHE", str(folder))
         yield folder
+
+
+@pytest.fixture(scope="module", autouse=True)
+def own_records(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Vehicles' records lie apart from the sample, and begin anew with each file of tests."""
+    folder = tmp_path_factory.mktemp("records")
+    with pytest.MonkeyPatch.context() as m:
+        m.setenv("RIGTRUE_RECORD", str(folder))
+        yield folder

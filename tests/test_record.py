@@ -17,13 +17,24 @@ import pytest
 from calib.cli import main
 from calib.report.history import history_plot, over_shoots, shoots
 from calib.report.inputs import changed_versions, check_photos, given, keep_inputs, read_inputs
-from calib.report.record import append_record, folder_name, keep_entry, read_record, record_path, so_far
+from calib.report.record import append_record, folder_name, home_of, keep_entry, read_record, record_path, so_far
 from calib.report.same import sameness
 from calib.trust import UNTRUSTED
 from capture.errors import UserError
 
 ROWS = pd.DataFrame([{"name": "toe", "measured": 0.1, "u95": 0.05, "unit": "deg", "target": 0.0, "tolerance": 0.5,
                       "verdict": "met"}])
+
+
+@pytest.fixture(autouse=True)
+def no_other_home(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("RIGTRUE_RECORD", raising=False)
+
+
+def test_another_home_may_be_named(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    assert home_of(tmp_path / "car" / "rig.toml") == tmp_path / "car"
+    monkeypatch.setenv("RIGTRUE_RECORD", str(tmp_path / "all"))
+    assert home_of(tmp_path / "car" / "rig.toml") == tmp_path / "all"
 
 
 @pytest.fixture

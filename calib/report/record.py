@@ -39,6 +39,11 @@ def record_path(folder: Path, vehicle: str) -> Path:
     return folder / f"record-{folder_name(vehicle)}" / "record.csv"
 
 
+def home_of(rig_file: Path) -> Path:
+    """The folder that holds the record of a rig file's vehicle: its own, or that named by RIGTRUE_RECORD."""
+    return Path(os.environ.get("RIGTRUE_RECORD") or Path(os.path.abspath(rig_file)).parent)
+
+
 def folder_name(vehicle: str) -> str:
     """A name as part of a folder's: letters of any script, digits and hyphens.
 
@@ -66,7 +71,7 @@ def keep_entry(rig_file: Path, vehicle: str, event: str, results: Path, figures:
     folder ``before``. UserError, in one sentence, where the record cannot be written.
     """
     when = datetime.now()
-    record = record_path(Path(os.path.abspath(rig_file)).parent, vehicle).parent
+    record = record_path(home_of(rig_file), vehicle).parent
     try:
         with appearing(record / f"{when:%Y-%m-%d %H.%M.%S} {event}") as made:
             for name in KEPT:
@@ -189,7 +194,7 @@ def so_far(rig_file: Path, vehicle: str, now: Sequence[Sequence[object]] = ()) -
 
     UserError where there is a record that does not read.
     """
-    path = record_path(Path(os.path.abspath(rig_file)).parent, vehicle)
+    path = record_path(home_of(rig_file), vehicle)
     added = pd.DataFrame(list(now), columns=COLUMNS)
     if not path.exists():
         return added
