@@ -156,14 +156,15 @@ def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[F
     out = _wrong_sizes(problem, s, poses, [t for t, p in bad.items() if 2 * len(p) >= len(seen[t])])
     if any(f.code is Code.PART_TAGS_SIZE for f in out):
         return out
-    bad = {t: p for t, p in bad.items() if t not in {f.item for f in out}}
+    far = {t: off_by_much(loose, shaken, t, p) for t, p in bad.items() if t not in {f.item for f in out}}
+    bad = {t: bad[t] for t, p in far.items() if p}
     for body in dict.fromkeys(rig.tags[t].body for t in bad):
         mine = [t for t in bad if rig.tags[t].body == body]
         moved = None
         if body != FRAME and rig.bodies[body].role != "wheel":  # wheels are turned by hand
             moved = slipped_tag(loose, shaken, poses, body) or what_moved(problem, s, poses, body)
         if moved is None:
-            out += [_slipped(t, p, len(seen[t])) for t in mine if (p := off_by_much(loose, shaken, t, bad[t]))]
+            out += [_slipped(t, far[t], len(seen[t])) for t in mine]
         else:
             out += _moved_findings(moved, body, mine, layout)
     return out
