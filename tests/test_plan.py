@@ -18,7 +18,8 @@ from calib.planning.stage import nearest_view, shoot, staged
 from calib.planning.views import Ring, Sheet, View, hidden
 from calib.planning.words import cheapest
 from calib.rig.model import Rig
-from calib.rig.reader import load_rig
+from calib.rig.reader import load_rig, parse_rig
+from calib.rig.starter import starter_text
 from calib.shootplan import ShootPlan, advice, plan_shoot, position_angles
 from capture.errors import UserError
 from tests.plan_trials import DRAWN_STOPS, trial
@@ -186,8 +187,22 @@ def test_rarely_seen_tags_get_a_view_that_sees_them(rig: Rig, plans: dict[tuple[
     assert plan.stage is not None and plan.seen is not None and "left_lever_rod" in plan.unseen
     view = nearest_view(plan.stage, "left_lever_rod", ["ahead"], plan.asked)
     assert view is not None and np.sin(np.deg2rad(view.azimuth)) > 0.3  # the bolt's end faces left
-    (line,) = [x for x in advice(rig, [plan]) if x.startswith("left_lever_rod is seen")]
-    assert "add a photo" in line and "left" in line.partition("add")[2]
+    (line,) = [x for x in advice(rig, [plan]) if "left_lever_rod (at" in x]
+    assert line.startswith("Seen in fewer than two photos") and "left" in line.partition("; add a photo")[2]
+
+
+def test_positions_leaned_over_are_planned_and_counted() -> None:
+    """A leaning frame's plan asks for photos there, and what leaning does to the steer rests on them."""
+    leaning = parse_rig(starter_text("Wren", layout="leaning"))
+    plan = plan_shoot(leaning, 3)
+    assert set(leaning.lean_positions) <= set(plan.positions) and len(leaning.lean_positions) == 2
+    assert sum(s.position in leaning.lean_positions for s in plan.shots) == 6
+    lean = next(b.name for b in leaning.bodies.values() if b.role == "lean")
+    left, right = (plan.stage.angles[p][lean] for p in leaning.lean_positions)  # type: ignore[union-attr]
+    assert left * right < 0 and min(abs(left), abs(right)) > np.deg2rad(5)
+    flat = plan_shoot(replace(leaning, lean_positions=()), 3)
+    assert next(f.u95 for f in plan.figures if f.name == "roll_steer") < 0.7 * next(
+        f.u95 for f in flat.figures if f.name == "roll_steer")
 
 
 def test_missing_tags_are_named_with_what_they_cost(rig: Rig) -> None:

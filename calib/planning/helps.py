@@ -118,14 +118,11 @@ def _with_tags(rig: Rig, tags: Sequence[Tag]) -> Rig:
 
 
 def lacking(rig: Rig) -> Iterator[tuple[str, Callable[[Rig], Rig]]]:
-    """Words for each bolt, part and wheel without a tag, and how a rig gets it.
-
-    Not for parts that lean, since what they are for is no figure of the plan.
-    """
+    """Words for each bolt, part and wheel without a tag, and how a rig gets it."""
     lack = untagged(rig)
     for n in lack.bolts:
         yield f"the bolt of {_named(n)}", _bolt_tag(n)
-    for n in lack.parts + lack.bolt_only:
+    for n in lack.parts + lack.leaning + lack.bolt_only:
         yield f"the {_named(n)} itself, on a flat piece", _part_tag(n)
     for side in lack.wheels:
         yield f"the {side} wheel, photographed at two positions with the wheels turned by hand", _wheel_tag(side)

@@ -27,6 +27,7 @@ DPI = 110
 CAMERA, TURNED, INK, PALE = "#222222", "#6A5ACD", "#333333", "#8A8F94"
 MARGIN = 130.0  # mm round all that is drawn
 TYRE = 40.0  # mm, drawn where the rig file does not give it
+COVERED = 30.0  # mm between middles, seen from above, under which one tag hides the code of another
 WRAP = 62  # characters of the list's lines
 LETTERS = "abcdefgh"
 
@@ -161,9 +162,18 @@ def _tags(ax: Axes, stage: Stage) -> None:
             tip = s.at[:2] + 80 * z / np.linalg.norm(z)
             ax.annotate("", (float(tip[0]), float(tip[1])), (float(s.at[0]), float(s.at[1])), zorder=5.5,
                         arrowprops={"arrowstyle": "-|>", "color": TAG, "linewidth": 1.2, "mutation_scale": 8})
-        ax.text(float(s.at[0]), float(s.at[1]), str(stage.rig.tags[n].code), zorder=7, color=TAG,
+        x, y = s.at[:2] + _aside(stage, n)
+        ax.text(float(x), float(y), str(stage.rig.tags[n].code), zorder=7, color=TAG,
                 fontsize=6.5, ha="center", va="center",
                 bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 0.3})
+
+
+def _aside(stage: Stage, tag: str) -> Array:
+    """How far (2,) mm a tag's code stands off its middle, so that it is read where another tag covers that."""
+    at = stage.tags[tag].at[:2]
+    off = [at - s.at[:2] for n, s in stage.tags.items() if n != tag and np.linalg.norm(at - s.at[:2]) < COVERED]
+    away = np.sum(off, axis=0) if off else np.zeros(2)
+    return away / far * 0.3 * stage.rig.tags[tag].size if (far := np.linalg.norm(away)) > 1e-6 else np.zeros(2)
 
 
 def _cameras(figure: Figure, ax: Axes, stage: Stage, cameras: Sequence[Named]) -> None:

@@ -119,7 +119,7 @@ def chosen_views(stage: Stage, count: int, conditions: Conditions) -> list[View]
     _need_tags(stage, shots)
     groups = [[f"{p}/{k}" for p in some] for k in range(1, len(CANDIDATES) + 1)]
     obs = observations(stage, shots, _corner(stage, conditions, None))
-    levers_only = replace(stage.rig, positions=tuple(some), spin_positions=(), stops=())
+    levers_only = replace(stage.rig, positions=tuple(some), spin_positions=(), lean_positions=(), stops=())
     order = most_telling(levers_only, obs, planned(stage, shots), conditions, groups, count)
     return [CANDIDATES[i] for i in order]
 
@@ -128,7 +128,7 @@ def plan_on(stage: Stage, views: list[View], count: int, conditions: Conditions,
             seed: int = 1) -> ShootPlan:
     """What the first ``count`` of ``views`` at each lever position would know."""
     rig, mine = stage.rig, views[:count]
-    wanted: dict[str, list[View]] = {p: mine for p in stage.lever_positions}
+    wanted: dict[str, list[View]] = {p: mine for p in stage.all_round}
     shots = shoot(stage, wanted | _spun(stage), np.random.default_rng(seed))
     _need_tags(stage, shots)
     fit = _foreseen(stage, shots, conditions, corner_px)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calib.estimation.foreseen import Planned
 from calib.linkage.mechanism import Linkage, body_motions
+from calib.linkage.steering import lean_joint, lean_range
 from calib.planning.places import Pose, Stuck, board_pose, board_spots, tag_places
 from calib.planning.views import CORNERS, Bar, Blocker, Patch, Ring, Seat, Sheet, View, hidden, nearest_seat, seen
 from calib.rig.discs import rear_disc
@@ -60,6 +61,11 @@ class Stage:
 
     @property
     def lever_positions(self) -> tuple[str, ...]:
+        return tuple(p for p in self.all_round if p not in self.rig.lean_positions)
+
+    @property
+    def all_round(self) -> tuple[str, ...]:
+        """Positions where all tags but the wheels' are to be seen: those of the levers and those leaned over."""
         return tuple(p for p in self.angles if p not in self.rig.spin_positions)
 
 
@@ -131,7 +137,7 @@ def _bars(rig: Rig) -> list[Bar]:
 
 
 def position_angles(rig: Rig) -> dict[str, dict[str, float]]:
-    """Joint angles of the design at every position to shoot: lever positions spread evenly over the travel."""
+    """Joint angles (rad) of the design at every position to shoot: lever positions spread evenly over the travel."""
     travel = rig.driver_travel
     names = list(rig.positions)
     k = names.index(rig.straight_ahead)
@@ -145,7 +151,20 @@ def position_angles(rig: Rig) -> dict[str, dict[str, float]]:
     spins = [b for b in (*(w.spin_body for w in rig.wheels.values()), rig.rear.spin_body) if b]
     for j, pos in enumerate(rig.spin_positions):
         out[pos] = {**out[rig.straight_ahead], **{b: SPUN * (j + 1) for b in spins}}
-    return out
+    leaned = _leaned(rig, link)
+    return out | {pos: {**out[rig.straight_ahead], **leaned[pos]} for pos in leaned}
+
+
+def _leaned(rig: Rig, link: Linkage) -> dict[str, dict[str, float]]:
+    """Joint angles at the positions leaned over, to one side and the other in turn, as far as the rods let it."""
+    lean = lean_joint(rig)
+    if lean is None or not rig.lean_positions:
+        return {}
+    angles = SHORT_OF_STOPS * lean_range(rig)
+    swept = link.sweep(angles, driver=lean, fixed={rig.driver: 0.0})
+    ends = np.flatnonzero(swept.reached)[[0, -1]]
+    return {pos: {b: float(a[ends[j % 2]]) for b, a in swept.angles.items() if np.isfinite(a[ends[j % 2]])}
+            for j, pos in enumerate(rig.lean_positions)}
 
 
 @dataclass(frozen=True)

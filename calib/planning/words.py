@@ -62,7 +62,8 @@ def cheapest(rig: Rig, plans: Sequence[ShootPlan]) -> ShootPlan:
 def _photos(rig: Rig, p: ShootPlan) -> str:
     spun = len(rig.spin_positions)
     turned = f" and 4 at each of {spun} with the wheels turned by hand" if spun else ""
-    return (f"{p.photos_per_position} photos at each of {len(p.positions) - spun} lever positions{turned}, "
+    leaned = f" and of {n} leaned over" if (n := len(rig.lean_positions)) else ""
+    return (f"{p.photos_per_position} photos at each of {len(p.positions) - spun - n} lever positions{leaned}{turned}, "
             f"{p.photos} in all")
 
 
@@ -146,14 +147,13 @@ def _sure(rig: Rig, plan: ShootPlan, name: str) -> bool:
 
 
 def _missing(missing: Sequence[MissingTag]) -> list[str]:
-    lines = []
+    alike: dict[str, list[str]] = {}
     for m in missing:
         costs = [f"{_figure(n)} +/- {was:.2f} instead of {then:.2f} {unit}".rstrip() if np.isfinite(was)
                  else f"{_figure(n)} stays as drawn instead of +/- {then:.2f} {unit}".rstrip()
                  for n, unit, was, then in m.costs[:COSTS]]
-        lines.append(f"No tag in the rig file for {m.what}: " + (", ".join(costs) if costs else "it costs little")
-                     + ".")
-    return lines
+        alike.setdefault(", ".join(costs) if costs else "it costs little", []).append(m.what)
+    return [f"No tag in the rig file for {'; nor for '.join(what)}: {costs}." for costs, what in alike.items()]
 
 
 def _figure(name: str) -> str:
@@ -164,7 +164,7 @@ def _rare(p: ShootPlan) -> list[str]:
     """Tags seen too rarely, with the positions, and the view that would see them."""
     if p.stage is None or p.seen is None:
         return []
-    lines = []
+    cures: dict[str, list[str]] = {}
     for tag in p.unseen:
         where = [pos for pos in p.positions if counts(p.stage.rig, tag, pos)]
         few = [pos for pos in where if p.seen[tag, pos] < LEAST_SEEN]
@@ -172,5 +172,5 @@ def _rare(p: ShootPlan) -> list[str]:
         cure = (f"add a photo {view.words}" if view else "tilt it on a small bracket towards where you can stand, or "
                 "move it clear of what hides it")
         at = ", ".join(few) if len(few) < len(where) else "every position that needs it"
-        lines.append(f"{tag} is seen in fewer than two photos at {at}: {cure}.")
-    return lines
+        cures.setdefault(cure, []).append(f"{tag} (at {at})")
+    return [f"Seen in fewer than two photos: {', '.join(tags)}; {cure}." for cure, tags in cures.items()]

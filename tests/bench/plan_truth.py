@@ -24,8 +24,9 @@ Measured over 30 rigs (range: largest over least of the plan's, median):
 Why a range, and not one number: mean lock and Ackermann error hang on how unlike the two sides of the vehicle turned
 out; mean camber and toe straight ahead on how far the corners stand off, which in these workshops differs three times
 from one to the next (tags' paper, sharpness): with the corners as the plan has them the ratio of the worst rig is 1.18
-instead of 0.51. No shoot of these sound rigs had a serious finding (9 of 30 before a tag's slip and a zoom were held
-against what paper and hand do).
+instead of 0.51. The range was chosen on these 30 rigs; on 30 others (seeds 30 to 59) 93 to 100 % lie in it, the turning
+circle 90 %, mean kingpin inclination 87 %. Serious findings on these sound rigs: none of the first 30 (9 before a tag's
+slip and a zoom were held against what paper and hand do); of the others one, a false zoom (seed 54).
 """
 
 from __future__ import annotations
