@@ -19,6 +19,7 @@ from calib.estimation.frame import Line
 from calib.estimation.survey import BOUNDS, drawing_from_photos
 from calib.findings import Code
 from calib.linkage.rotations import rotation
+from calib.linkage.steering import axis_figures
 from calib.rig.model import Rig
 from calib.rig.reader import load_rig, parse_rig
 from calib.rig.survey import ROUGH_DEG, ROUGH_MM, load_survey, parse_survey
@@ -72,6 +73,8 @@ def test_without_any_place_the_vehicle_comes_out(bare: tuple[Shoot, Survey, list
         assert turned < allowed, n
     for n, r in true.rods.items():
         assert rig.rods[n].length == pytest.approx(r.length, abs=1.0)
+    offset = done.comparison.figure("offset_at_ground")  # both tyres are off their tags alike, so the mean is too
+    assert abs(offset.measured - axis_figures(true)["offset_at_ground"]) < offset.u95
     assert all(b.axis[1] > 0.9 for b in rig.bodies.values() if b.role in ("lever", "wheel"))
     assert all(b.axis[2] > 0.8 for b in rig.bodies.values() if b.role in ("upright", "crank"))
 

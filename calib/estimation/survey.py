@@ -31,7 +31,8 @@ Array = NDArray[np.float64]
 WIDE_MM, WIDE_RAD = 500.0, np.deg2rad(45.0)  # tolerances that say nothing
 ROUGH_FROM = 10.0  # mm: a place given no better than this may well mirror another
 TRACK_MM = 5.0  # 95 %: each tyre's middle, by a track read off a tape
-BY_TAG_MM = 40.0  # 95 %: a tyre's middle, by where its tag is stuck
+TAG_OFF_MM = 40.0  # 95 %: how far a tyre's middle is from where its tag is stuck; common practice, no source
+BY_TAG_MM = TAG_OFF_MM * float(np.sqrt(2))  # both tyres are off by the same rule, and means take sides as independent
 LEAST_GIVEN = 3  # places that make a frame
 LEAST_TURN = np.deg2rad(2.0)  # a part that turned less has no hinge of its own
 SPUN = np.deg2rad(20.0)  # a wheel that turned less was not turned by hand
@@ -510,7 +511,7 @@ class _Placed:
         else:
             centre, tol = p, BY_TAG_MM
             self.unseen[f"{w.side} wheel"] = (f"where the tyre sits along its axle is not seen: taken where its tag is "
-                                              f"+/- {BY_TAG_MM:g} mm; vehicle.track in the file would tell")
+                                              f"+/- {BY_TAG_MM:.0f} mm; vehicle.track in the file would tell")
         return replace(w, centre=_vec(centre), spin=_vec(d), centre_tol=tol)
 
     def point(self, p: Point) -> Point:
