@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 import calib.onethread  # noqa: F401  before numpy is loaded
-from calib.report.whole import free_path
+from calib.report.whole import free_path, write_whole
 from capture.errors import UserError
 from capture.files import need_folder
 from capture.targets import PAPERS_MM
@@ -98,12 +98,20 @@ def cmd_new(args: argparse.Namespace) -> int:
 
     layout = args.layout or ""
     starter_text(layout=layout)  # a layout that there is not is named
+    if args.no_drawing and (args.ask or args.worksheet):
+        raise UserError("--no-drawing writes a file for a survey, in which the photos answer what --ask and "
+                        "--worksheet ask for; leave those out.", "no_drawing", "--no-drawing")
     if args.worksheet:
         return _worksheet(args, layout)
     path = Path(args.rig or "rig.toml")
     if path.exists():
         raise UserError(f"{path} already exists and is not overwritten; choose another name.", "exists", str(path))
     need_folder(path)
+    if args.no_drawing:
+        write_starter(path, layout=layout or "direct", drawn=False)
+        print(f"Wrote {path}. Make it say which parts, rods and tags yours has, then: rigtrue print {path}; photos as "
+              f"the README says; rigtrue survey {path} photos")
+        return 0
     if args.ask or not args.rig:
         return _asked(path, layout)
     write_starter(path, layout=layout)
@@ -386,8 +394,7 @@ def cmd_survey(args: argparse.Namespace) -> int:
     from capture.hidden import look_again
 
     done = survey(rough, obs, progress=_tell, look=partial(look_again, kept=kept))
-    path = free_path(out)
-    path.write_text(done.toml(), encoding="utf-8")
+    path = write_whole(out, done.toml())
     for line in done.lines():
         print(line)
     _show_noticed(obs, [f.as_data() for f in done.fit.findings])
@@ -618,6 +625,8 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("--paper", choices=sorted(PAPERS_MM), default="A4", help="of the worksheet (default: A4)")
     c.add_argument("--layout", help="a usual layout, the left side in short, instead of every key explained: "
                                     "direct, crank, bar or leaning")
+    c.add_argument("--no-drawing", action="store_true", help="for rigtrue survey: what joins what and the tags, no "
+                                                             "places (default layout: direct)")
     c = command("check", cmd_check)
     c.add_argument("rig")
     c.add_argument("--picture", help="where to draw it, .svg or .png (default: beside the rig file)")

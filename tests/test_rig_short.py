@@ -21,6 +21,7 @@ from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import kingpin_geometry, steer_angles
 from calib.rig import mirror
 from calib.rig.implied import automatic_code
+from calib.rig.mirror import hidden_side
 from calib.rig.model import Rig
 from calib.rig.reader import load_rig, parse_rig, rig_to_toml
 from calib.rig.schema import REQUIRED, ROW, implied
@@ -573,3 +574,21 @@ def test_every_key_of_a_row_changes_the_holes() -> None:
              for k, v in changed.items()}
     turned = row_of("{ first = 44, spacing = 9, count = 3, angle = 180.1 }")
     assert len({str(h) for h in [*holes.values(), turned]}) == 7
+
+
+@pytest.mark.parametrize(("name", "side"), [
+    ("leftlever", "left"), ("leverleft", "left"), ("rightarm", "right"), ("armRight", "right"), ("left_lever", ""),
+    ("upright", ""), ("crank", ""), ("uprightleft", "left")])
+def test_a_side_that_a_name_only_seems_to_say(name: str, side: str) -> None:
+    assert hidden_side(name) == side
+
+
+def test_a_part_whose_name_runs_its_side_together_is_asked_about() -> None:
+    """Its side is not guessed, since a name such as "leftover" would be one too; nothing is said where it is given."""
+    said = starter_text("Wren").replace("left_lever", "leftlever")
+    text = said.replace('[bodies.leftlever]\nrole = "lever"\nside = "left"\n', '[bodies.leftlever]\nrole = "lever"\n')
+    assert text != said
+    (one,) = [str(r) for r in parse_rig(text).remarks if str(r).startswith("leftlever has no side")]
+    assert 'side = "left"' in one and parse_rig(text).bodies["leftlever"].side == ""
+    assert parse_rig(said).bodies["leftlever"].side == "left"
+    assert not [r for r in parse_rig(said).remarks if "has no side" in str(r)]

@@ -20,8 +20,10 @@ from calib.estimation.survey import BOUNDS, drawing_from_photos
 from calib.findings import Code
 from calib.linkage.rotations import rotation
 from calib.linkage.steering import axis_figures
+from calib.report.whole import write_whole
 from calib.rig.model import Rig
 from calib.rig.reader import load_rig, parse_rig
+from calib.rig.starter import LAYOUTS, starter_text
 from calib.rig.survey import ROUGH_DEG, ROUGH_MM, load_survey, parse_survey
 from calib.surveying import Survey
 from capture.errors import UserError
@@ -343,3 +345,55 @@ def test_a_wheel_that_only_crept_keeps_the_axle_of_the_file() -> None:
     drawn = drawing_from_photos(rough, scene.obs)
     for side, w in rough.rig.wheels.items():
         assert drawn.rig.wheels[side].spin == w.spin and "axle not seen" in drawn.unseen[f"{side} wheel"]
+
+
+# --- a file to begin with -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("layout", sorted(LAYOUTS))
+def test_a_file_without_a_drawing_has_no_place_and_every_tag(layout: str) -> None:
+    rough = parse_survey(starter_text("Wren", layout, drawn=False))
+    drawn = parse_rig(starter_text("Wren", layout))
+    assert rough.rig.name == "Wren" and set(rough.rig.tags) == set(drawn.tags)
+    assert {t.code for t in rough.rig.tags.values()} == {t.code for t in drawn.tags.values()}
+    assert {(r.a, r.b) for r in rough.rig.rods.values()} == {(r.a, r.b) for r in drawn.rods.values()}
+    for b in drawn.bodies:
+        assert ("bodies", b, "pivot") in rough.open
+    for p in drawn.points:
+        assert ("points", p, "at") in rough.open
+    assert not rough.rig.targets and rough.rig.positions == drawn.positions
+
+
+def test_new_writes_it_and_says_what_to_do_next(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "rig.toml"
+    assert main(["new", str(path), "--no-drawing", "--layout", "crank"]) == 0
+    said = capsys.readouterr().out
+    assert "rigtrue print" in said and "rigtrue survey" in said
+    assert "pivot" not in path.read_text(encoding="utf-8").partition("[bodies")[2]
+    assert main(["new", str(path), "--no-drawing"]) == 2  # never overwritten
+    assert main(["new", str(tmp_path / "b.toml"), "--no-drawing", "--ask"]) == 2
+
+
+def test_a_ball_that_nothing_would_show_is_named_before_anything_is_printed() -> None:
+    text = starter_text("Wren", "crank", drawn=False)
+    with pytest.raises(UserError, match=r'points."crank.left_in": no tag .*\[tags.crank_left_in\]'):
+        parse_survey(text.replace("[tags.crank_left_in]\n", ""))
+    given = text.replace("[tags.crank_left_in]\n", "").replace(
+        '[points."crank.left_out"]', '[points."crank.left_out"]\nat = [80, 60, 300]')
+    with pytest.raises(UserError, match="left_in") as caught:
+        parse_survey(given)
+    assert "left_out" not in str(caught.value)
+
+
+def test_the_drawing_is_written_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "as_built.toml"
+    assert write_whole(path, "a") == path and write_whole(path, "b") == tmp_path / "as_built-2.toml"
+    assert path.read_text() == "a" and len(list(tmp_path.iterdir())) == 2
+
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(UserError, match="No space left"):
+        write_whole(tmp_path / "c.toml", "c")
+    assert len(list(tmp_path.iterdir())) == 2

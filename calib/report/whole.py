@@ -72,6 +72,40 @@ def appearing(folder: Path) -> Iterator[Unfinished]:
         raise
 
 
+def write_whole(path: Path, text: str) -> Path:
+    """Write ``text`` at ``path`` or its next free name, whole or not at all; where it stands.
+
+    UserError where it cannot be written.
+    """
+    try:
+        made, name = tempfile.mkstemp(prefix=f".{path.name}-unfinished-", dir=path.parent)
+        here = Path(name)
+        try:
+            with os.fdopen(made, "w", encoding="utf-8") as f:
+                f.write(text)
+                f.flush()
+                os.fsync(f.fileno())
+            here.chmod(0o666 & ~umask())
+            return _linked(here, path)
+        finally:
+            here.unlink(missing_ok=True)
+    except OSError as e:
+        raise cannot_write(path, e) from e
+
+
+def _linked(here: Path, path: Path) -> Path:
+    """The file ``here`` at ``path`` or its next free name; a link never takes another's place, as a move would."""
+    while True:
+        to = free_path(path)
+        try:
+            os.link(here, to)
+        except FileExistsError:
+            continue
+        except OSError:
+            return _moved(here, path)  # a disk without links
+        return to
+
+
 def cannot_write(folder: Path, e: OSError) -> UserError:
     """The one sentence for a disk that is full, gone or closed to us."""
     return UserError(f"Cannot write the results {folder} ({e.strerror or e}); free some room or choose another --out. "

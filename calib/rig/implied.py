@@ -10,8 +10,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from calib.rig.errors import Errors, KeyPath
-from calib.rig.mirror import side_of
+from calib.rig.mirror import hidden_side, side_of
 from calib.rig.model import FRAME
+from calib.rig.schema import NEITHER
 from capture.targets import PART_IDS
 
 # Hinge axes by role: a positive turn leans a lever forward, turns a crank to the left and lets a wheel roll forward.
@@ -24,6 +25,18 @@ Tables = dict[str, Any]
 def implied_side(role: object, name: str) -> str:
     """The side of a part that does not say it: the one in its name, for a lever, an upright or a wheel."""
     return side_of(name) if role in SIDED_ROLES else ""
+
+
+def without_side(data: Mapping[str, Any]) -> list[str]:
+    """A sentence for each lever, upright and wheel whose name only seems to say its side.
+
+    Reading "leftlever" as left would make a lever called "leftover" one too, so that it is asked for.
+    """
+    return [f'{name} has no side: "{hidden_side(name)}" in a name counts where it stands by itself, as in '
+            f'{hidden_side(name)}_{b["role"]}. Rename it, which mirror needs too, or say side = "{hidden_side(name)}" '
+            f'(side = "{NEITHER}" if it has none) under [bodies.{name}].'
+            for name, b in tables_of(data, "bodies").items()
+            if b.get("role") in SIDED_ROLES and "side" not in b and hidden_side(name)]
 
 
 def automatic_code(name: str) -> int:

@@ -21,6 +21,7 @@ from calib.rig.units import length_mm
 
 SECTIONS = tuple(s for s, keys in NAMED.items() if "mirror" in keys)
 _SIDE_WORD = re.compile(r"(?<![^\W\d_])(left|right|Left|Right)(?![^\W\d_])")
+_RUN_TOGETHER = re.compile(r"(left|Left|(?<!up)right|Right)[a-z]+|\w*[a-z](left|Left|(?<![Uu]p)right|Right)(?![a-z])")
 OTHER = {"left": "right", "right": "left", "Left": "Right", "Right": "Left"}
 _SAME_WAY = ("axis", "spin_axis")  # lines whose sense is a convention, the same on both sides
 _POINT_KEYS = ("from", "to", "on_bolt")  # keys that name a point; every other name is a part's
@@ -63,6 +64,16 @@ def side_of(name: str) -> str:
     """ "left" or "right" where a name holds the one word and not the other, else ""."""
     words = {w.lower() for w in _SIDE_WORD.findall(name)}
     return words.pop() if len(words) == 1 else ""
+
+
+def hidden_side(name: str) -> str:
+    """ "left" or "right" where a name runs the word together with another, which is not read as a side; else "".
+
+    >>> hidden_side("leftlever"), hidden_side("lever_left"), hidden_side("upright")
+    ('left', '', '')
+    """
+    found = None if side_of(name) else _RUN_TOGETHER.match(name)
+    return "" if found is None else (found[1] or found[2]).lower()
 
 
 def other_side(name: str) -> str:

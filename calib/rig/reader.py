@@ -13,7 +13,7 @@ import numpy as np
 from calib.rig import figures, mirror
 from calib.rig.errors import Errors, KeyPath, key_lines, nearest, shown
 from calib.rig.hinges import with_hinge
-from calib.rig.implied import with_implied
+from calib.rig.implied import with_implied, without_side
 from calib.rig.model import (
     FRAME,
     PULLED,
@@ -132,6 +132,7 @@ class _Reader:
         named_anew, self.renamed = with_new_names(data, errors)
         self.mirrored = mirror.with_mirrored(named_anew, errors)
         written_out = self.mirrored.data
+        self.seem = without_side(written_out)
         self.data = with_implied(written_out if completed is None else completed(written_out, errors), errors)
         self.bodies: dict[str, Body] = {}
         self.points: dict[str, Point] = {}
@@ -259,7 +260,7 @@ class _Reader:
             roll_tol=vehicle["roll_tolerance"],
             pitch_tol=vehicle["pitch_tolerance"],
             heading_tol=vehicle["heading_tolerance"],
-            remarks=self.renamed,
+            remarks=(*self.renamed, *self.seem),
             as_built=self.as_built,
         )
 

@@ -20,6 +20,7 @@ from calib.rig.model import Rig
 from calib.rig.reader import read_data, read_text
 from calib.rig.schema import Key
 from calib.rig.values import Bad, convert
+from capture.errors import UserError
 
 LEVEL = Key("angle", None, "how well the board was laid level", above=0, hi=45)
 TRACK = Key("length", None, "between the middles of the front tyres", lo=100, hi=3000)
@@ -73,7 +74,19 @@ def parse_survey(text: str, file: str = "rig.toml") -> SurveyRig:
         return out
 
     rig = read_data(text, file, completed)
+    _each_ball_to_be_found(rig, found, file)
     return SurveyRig(rig, frozenset(found), own["track"], own["level"])
+
+
+def _each_ball_to_be_found(rig: Rig, found: set[KeyPath], file: str) -> None:
+    """UserError naming each point that neither a tag nor a place would show, before anything is printed."""
+    tagged = {t.centres_on for t in rig.tags.values()}
+    lost = [n for n in rig.points if ("points", n, "at") in found and n not in tagged]
+    if lost:
+        raise UserError("\n".join(
+            f'{file}: points."{n}": no tag is on its bolt and no place is given, so that no photo can show where it '
+            f"is; add [tags.{n.replace('.', '_')}], or give its place to 50 mm: at = [x, y, z]." for n in lost),
+            "no_place", lost[0])
 
 
 def all_given(rig: Rig) -> SurveyRig:
