@@ -397,3 +397,13 @@ def test_the_drawing_is_written_whole_or_not_at_all(tmp_path: Path, monkeypatch:
     with pytest.raises(UserError, match="No space left"):
         write_whole(tmp_path / "c.toml", "c")
     assert len(list(tmp_path.iterdir())) == 2
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_each_layout_without_a_drawing_leaves_open_what_its_tags_show(layout: str) -> None:
+    rough = parse_survey(starter_text(layout=layout, drawn=False))
+    assert all(rough.is_open("points", p, "at") for p in rough.rig.points)
+    assert all(rough.is_open("rods", r, "length") for r in rough.rig.rods) and not rough.rig.targets
+    for side, w in rough.rig.wheels.items():  # a wheel that no tag shows must have a place, or the survey refuses
+        tagged = any(t.body == w.spin_body for t in rough.rig.tags.values())
+        assert rough.is_open("wheels", side, "centre") == tagged

@@ -68,16 +68,18 @@ def _without_places(text: str) -> str:
     text = text.replace("@HEAD@", "@SURVEY@").partition("# --- what you want")[0] + "@END@\n"
     text = text.replace("rods: as long as the places above say", "rods: what each joins, and how it is set")
     text = text.replace("where rods attach: always the middle of the ball", "where rods attach: a tag on every bolt")
+    by_tag = "[tags.left_wheel]" in text  # else no photo shows where a wheel is
     lines, section = [], ""
     for line in text.splitlines():
         if line.startswith("["):
             section = line[1:].split(".")[0].rstrip("]")
-        if line.partition("=")[0].strip() in _PLACES.get(section, ()):
+        key = line.partition("=")[0].strip()
+        if key in _PLACES.get(section, ()) and (by_tag or key != "centre"):
             continue
         lines.append(line)
         if line.startswith("wheelbase"):
             lines.append("# track = 720                 # between the middles of the front tyres, by tape: yours")
-    return "\n".join(lines) + "\n"
+    return "\n".join(lines).replace("# middle of the tyre", "# middle of the tyre, yours to 50 mm") + "\n"
 
 
 def write_starter(path: Path, name: str = "my vehicle", layout: str = "", drawn: bool = True) -> None:
