@@ -141,6 +141,15 @@ def test_second_shoot_confirms(after: Path, truth: dict) -> None:
     assert "in hole B, as told" in page and "set as told" in page
 
 
+def test_the_chance_says_what_it_is_not_of(before: Path) -> None:
+    """Nothing is adjusted for symmetry before the stops are photographed, so that no chance is given for it."""
+    said = "Chance that every tolerance is then met, but for left/right symmetry, which nothing is adjusted for yet: "
+    first = json.loads((before / "proposals.json").read_text())["proposals"][0]
+    assert "symmetry" not in {f["name"] for f in first["predicted"]}
+    assert said.partition("met")[2][:-2] == first["but_for"]
+    assert html.unescape((before / "report.html").read_text(encoding="utf-8")).count(said) >= 2
+
+
 def test_report_stands_alone(before: Path) -> None:
     page = (before / "report.html").read_text()
     assert "<svg" in page and "not met" in page and "inspect" in page

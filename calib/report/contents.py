@@ -76,7 +76,8 @@ class Results:
         if not lines:
             return ["Leave everything as it is.", *self.work["photos"]]
         if first["chance"] is not None:
-            lines.append(f"Chance that every tolerance is then met: {percent(first['chance'])}")
+            but_for = first.get("but_for", "")
+            lines.append(f"Chance that every tolerance is then met{but_for}: {percent(first['chance'])}")
         return lines
 
 
@@ -173,6 +174,7 @@ def _proposal_data(design: Rig, built: AsBuilt, comparison: Comparison, p: Propo
             "now_u95": math.nan if row is None else float(row["u95"])})
     again = shoot_again(built.rig)
     return {"title": head, "changes": [s.text for s in steps], "chance": p.chance_all,
+            "but_for": _left_open(design, p),
             "steps": [{"kind": s.kind, "item": s.item, "do": s.do, "how": s.how, "recheck": list(s.recheck)}
                       for s in steps],
             "shoot": asdict(again) if steps else {},
@@ -181,6 +183,12 @@ def _proposal_data(design: Rig, built: AsBuilt, comparison: Comparison, p: Propo
                        "turns": c.turns, "amount": c.amount} for c in p.changes],
             "curves": predicted_curves(design, replace(built, rig=p.rig),
                                        comparison.relative).to_dict("list")}
+
+
+def _left_open(design: Rig, p: Proposal) -> str:
+    """The targets that the chance says nothing of, since nothing is adjusted for them; "" where it is of all."""
+    left = [short(n) for n in design.targets if n not in {f.name for f in p.figures}]
+    return f", but for {listing(left)}, which nothing is adjusted for yet" if left else ""
 
 
 def plain_unit(unit: str) -> str:

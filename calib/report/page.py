@@ -58,16 +58,18 @@ class Card:
     first: tuple[Warned, ...] = ()  # what to settle before anything is adjusted
     remarks: tuple[str, ...] = ()
     broken: tuple[str, ...] = ()  # limits over the travel
+    but_for: str = ""  # what the chance is not of
 
 
 def verdict_card(sheet: Sheet, head: str, steps: Sequence[str], chance: float | None,
-                 anchors: Mapping[str, str] | None = None) -> Card:
+                 anchors: Mapping[str, str] | None = None, but_for: str = "") -> Card:
     """What the verdicts come to and the first adjustment, or what to do instead. ``anchors``: of findings, by text."""
     bad = bool(sheet.broken) or any(x.verdict == NOT_MET for x in sheet.lines)
     return Card(sheet.headline, "met" if sheet.go else "not" if bad else "",
                 tuple((x.label, Badge(f"{x.verdict}: {UNTRUSTED}") if x.doubt else badge(x.verdict))
                       for x in sheet.lines), head, tuple(steps), chance, sheet.go,
-                tuple(Warned(w, (anchors or {}).get(w, "")) for w in sheet.warnings), sheet.remarks, sheet.broken)
+                tuple(Warned(w, (anchors or {}).get(w, "")) for w in sheet.warnings), sheet.remarks, sheet.broken,
+                but_for)
 
 
 def lens_line(fit: Fit) -> str:
@@ -178,7 +180,7 @@ def _card(results: Results, sheet: Sheet, anchors: Mapping[str, str] | None = No
         photos_first = [sentence(x) for x in results.work.get("photos", ())]
         head, steps = ("First", photos_first) if photos_first else (head, ["none; leave it as it is."])
     return verdict_card(sheet, head, steps, first["chance"] if first and first["changes"] else None,
-                        anchors)
+                        anchors, first.get("but_for", "") if first else "")
 
 
 def _confirm(results: Results, folder: Path, before: Before) -> dict[str, Any]:
