@@ -130,7 +130,7 @@ class Bench:
                 self._pool = self._pool or _pool(self._judges, _begin_judging)
                 pool = self._pool
                 job = asyncio.get_running_loop().run_in_executor(pool, judge_file, kept, s.codes, s.board,
-                                                                   s.corners)
+                                                                 s.corners)
                 try:
                     return await asyncio.wait_for(job, PATIENCE)
                 except (BrokenExecutor, TimeoutError):
@@ -174,8 +174,6 @@ def _begin_judging() -> None:
     end_with_parent()
     import cv2
 
-    import capture.judging  # noqa: F401  loaded before the first photo waits for it
-
     cv2.setNumThreads(1)
 
 
@@ -183,7 +181,6 @@ def _begin_estimating() -> None:
     end_with_parent()
     if hasattr(os, "nice"):
         os.nice(5)  # a photo's verdict comes first
-    import calib.shooting.known  # noqa: F401
 
 
 _KNOWING: list[Knowing] = []  # of the process that estimates: one shoot, and what is known of it
