@@ -25,7 +25,7 @@ from calib.estimation.equations import RigProblem
 from calib.estimation.fitted import moved_fit
 from calib.estimation.holes import with_holes
 from calib.estimation.loaded import apart
-from calib.estimation.solver import Normal, inverse_of, reduced_system
+from calib.estimation.solver import Normal, whole_step
 from calib.estimation.unknowns import HAND_N, Layout, Motions, State
 from calib.rig.model import FRAME, Rig
 from capture.observations import Observations
@@ -69,11 +69,11 @@ def go_on(last: Estimated, rig: Rig, obs: Observations, options: Options | None 
     state = _own_poses(problem, state, new)
     out = _out(problem, state, new, 2 * REJECT)
     if out.any() or any(p not in was.positions for p in layout.positions):  # a part may not have been seen there before
-        state, _ = _step(problem, state)
+        state = whole_step(problem, state).state
         out = _out(problem, state, new, 2 * REJECT)
     used &= ~out
     problem = replace(problem, weights=used.astype(float))
-    state, cov = _step(problem, state)
+    state, cov, *_ = whole_step(problem, state)
     if _misfits(problem, state, used, new) or _odd(problem, state, was):
         return None
     dof = last.solved.dof + 2 * int(used.sum() - last.solved.used.sum())
@@ -96,16 +96,6 @@ def _used_before(c: Corners, layout: Layout, last: Estimated) -> NDArray[np.bool
     none = np.zeros(c.seen.shape[1], bool)
     out = np.array([before.get((layout.photos[p], int(code)), none) for p, code in zip(c.photo, c.code, strict=True)])
     return np.asarray(c.seen & ~out, bool)
-
-
-def _step(problem: RigProblem, s: State) -> tuple[State, Array]:
-    """One step towards the minimum, near enough to need no damping, and the shared unknowns' covariance before it."""
-    n = problem.linearise(s)
-    reduced = reduced_system(n)
-    cov = inverse_of(reduced.matrix)
-    shared = cov @ reduced.rhs
-    own = np.einsum("pij,pj->pi", reduced.inverse, -n.g_private - np.einsum("psk,s->pk", n.cross, shared))
-    return problem.retract(s, shared, own), cov
 
 
 def _own_poses(problem: RigProblem, s: State, new: NDArray[np.bool_]) -> State:

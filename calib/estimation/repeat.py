@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from calib.estimation.blocks.expected import Looseness, Priors, Spread
 from calib.estimation.equations import RigProblem
 from calib.estimation.fields import wave_sizes
-from calib.estimation.solver import inverse_of, reduced_system
+from calib.estimation.solver import whole_step
 from calib.estimation.unknowns import PRIVATE, State
 
 Array = NDArray[np.float64]
@@ -48,12 +48,7 @@ class Certainty(NamedTuple):
 
 def certainty(problem: RigProblem, s: State) -> Certainty:
     """From the normal equations at a state near the minimum, with one step towards it."""
-    n = problem.linearise(s)
-    reduced = reduced_system(n)
-    cov = inverse_of(reduced.matrix)
-    step = cov @ reduced.rhs
-    own = np.einsum("pij,pj->pi", reduced.inverse, -n.g_private - np.einsum("psk,s->pk", n.cross, step))
-    after = problem.retract(s, step, own)
+    after, cov, n, reduced = whole_step(problem, s)
     back = (n.cross @ reduced.inverse).transpose(0, 2, 1).reshape(-1, len(cov))  # one row for each of a photo's own
     spread = np.sum((back @ cov) * back, axis=1).reshape(n.g_private.shape)
     return Certainty(cov, np.diagonal(reduced.inverse, axis1=1, axis2=2) + spread, after)

@@ -41,6 +41,15 @@ class Reduced(NamedTuple):
     inverse: Array  # (p, k, k) of the private blocks
 
 
+class Step(NamedTuple):
+    """An undamped step from a state, and the equations it came from."""
+
+    state: Any  # after it
+    cov: Array  # (s, s) of the shared unknowns, before it
+    normal: Normal
+    reduced: Reduced
+
+
 class Problem(Protocol):
     """What can be minimised."""
 
@@ -77,6 +86,16 @@ def reduced_system(n: Normal, damping: float = 0.0) -> Reduced:
     flat = np.moveaxis(y, 1, 0).reshape(s, p * k)
     cross = np.moveaxis(n.cross, 1, 0).reshape(s, p * k)
     return Reduced(shared - flat @ cross.T, -(n.g_shared - flat @ n.g_private.ravel()), inverse)
+
+
+def whole_step(problem: Problem, state: Any) -> Step:
+    """One step of Gauss and Newton, for a state near enough to the minimum to need no damping."""
+    n = problem.linearise(state)
+    reduced = reduced_system(n)
+    cov = inverse_of(reduced.matrix)
+    shared = cov @ reduced.rhs
+    own = np.einsum("pij,pj->pi", reduced.inverse, -n.g_private - np.einsum("psk,s->pk", n.cross, shared))
+    return Step(problem.retract(state, shared, own), cov, n, reduced)
 
 
 def inverse_of(information: Array) -> Array:
