@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import itertools
+import math
 import os
 import shutil
 from dataclasses import replace
@@ -13,14 +15,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from calib.planning.stage import position_angles
+from calib.planning.views import View
 from calib.rig.model import Rig
-from calib.rig.reader import load_rig
+from calib.rig.reader import load_rig, parse_rig
+from calib.rig.starter import starter_text
 from calib.shooting import store
+from calib.shooting.around import places
 from calib.shooting.desk import Shoot
 from calib.shooting.known import Known, KnownFigure, known
 from calib.shooting.seen import board_turn, tag_places, view_in
 from calib.shooting.session import AGAIN, GOOD, POOR, ShootSession, Taken
-from calib.shooting.wanted import wanted
+from calib.shooting.wanted import wanted, wanted_from
 from capture.errors import UserError
 from capture.judging import Judged, view_of
 from capture.observations import PhotoInfo
@@ -264,3 +270,27 @@ def test_pictures_are_known_by_their_first_bytes() -> None:
     assert store.kind_of(b"\x00\x00\x00\x18ftypheic") == ".heic" and store.kind_of(b"\x89PNG\r\n\x1a\n") == ".png"
     for other in (b"<html>", b"", b"MZ", b"\x00\x00\x00\x18ftypisom", b"%PDF-1.4"):
         assert store.kind_of(other) is None
+
+
+def test_where_levers_go_is_what_the_plan_assumes() -> None:
+    """Shares of the way to the stop, from the angles that the plan's own equations are set up at."""
+    text = starter_text("Wren", layout="direct")
+    both = parse_rig(text.replace('"push2"]', '"push2"]\nboth_ways = ["ahead", "push1"]', 1))
+    angles = position_angles(both)
+    low, high = both.driver_travel
+    assert {p: angles[p][both.driver] for p in ("ahead", "ahead+", "ahead-")} == pytest.approx(
+        dict.fromkeys(("ahead", "ahead+", "ahead-"), 0.0), abs=1e-9)
+    assert angles["push1+"] == angles["push1-"]
+    said = {a.position: a.do for a in wanted_from(both, None).asks}
+    assert said["push1+"].startswith("Push it there") and said["push1-"].startswith("Pull it there")
+    assert said["back1"] == "Lever 45 % of the way to the stop. Hold still."
+    assert angles["back1"][both.driver] / low == pytest.approx(0.46) and angles["push2"][both.driver] < high
+    assert said["back2"] == said["push2"] == "Lever just short of the stop. Hold still."
+
+
+def test_no_two_places_to_stand_are_drawn_over_each_other() -> None:
+    views = [View(-60.0, 43.0), View(-60.0, 52.0), View(120.0, 43.0), View(180.0, 52.0), View(-180.0, 43.0)]
+    drawn = places(views)
+    assert min(math.dist(a, b) for a, b in itertools.combinations(drawn, 2)) > 28.0
+    (x, y), (left, back) = drawn[0], drawn[2]
+    assert x > 0 > y and left < 0 < back  # front upwards, and the vehicle's left on the left

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from calib.linkage.rotations import about
 from calib.planning.predict import ShootPlan
-from calib.planning.stage import SPIN_VIEWS, Shot, Stage, shoot
+from calib.planning.stage import Shot, Stage
+from calib.planning.stands import marked, marked_turned, stand
 from calib.rig.discs import front_disc, rear_disc
 from calib.rig.drawing import LEFT, MIDDLE, RIGHT, TAG
 from calib.rig.labels import Box, leader, place_labels
@@ -29,7 +30,6 @@ MARGIN = 130.0  # mm round all that is drawn
 TYRE = 40.0  # mm, drawn where the rig file does not give it
 COVERED = 30.0  # mm between middles, seen from above, under which one tag hides the code of another
 WRAP = 62  # characters of the list's lines
-LETTERS = "abcdefgh"
 
 
 def draw_shoot(plan: ShootPlan, path: Path) -> None:
@@ -49,7 +49,8 @@ def shoot_figure(plan: ShootPlan) -> Figure:
     """The map and the list of tags as a figure (canvas attached)."""
     stage = plan.stage
     assert stage is not None
-    cameras = [*_asked(stage, plan), *_turned(stage)]
+    cameras = [*((m, s, CAMERA) for m, s in marked(stage, plan.asked)),
+               *((m, s, TURNED) for m, s in marked_turned(stage))]
     low, high = _extent(stage, [s.seat.eye for _, s, _ in cameras])
     lines = _list(plan, cameras)
     span = high - low
@@ -73,19 +74,6 @@ def shoot_figure(plan: ShootPlan) -> Figure:
 
 
 Named = tuple[str, Shot, str]  # number or letter, the photo, colour
-
-
-def _asked(stage: Stage, plan: ShootPlan) -> list[Named]:
-    shots = shoot(stage, {stage.rig.straight_ahead: plan.asked})
-    return [(str(k), s, CAMERA) for k, s in enumerate(shots, 1)]
-
-
-def _turned(stage: Stage) -> list[Named]:
-    """Cameras for the wheels turned by hand; none where no position asks for it."""
-    first = next(iter(stage.rig.spin_positions), None)
-    if first is None:
-        return []
-    return [(LETTERS[k], s, TURNED) for k, s in enumerate(shoot(stage, {first: SPIN_VIEWS}))]
 
 
 def _extent(stage: Stage, eyes: Sequence[Array]) -> tuple[Array, Array]:
@@ -209,17 +197,15 @@ def _list(plan: ShootPlan, cameras: Sequence[Named]) -> list[str]:
     assert stage is not None
     lines = ["At each lever position:"]
     turned = False
-    middle = stage.board[1]
     for number, s, colour in cameras:
         if colour == TURNED and not turned:
             turned = True
             lines += ["", f"At {' and '.join(stage.rig.spin_positions)}, wheels turned by hand:"]
-        far = float(np.linalg.norm(s.seat.eye - middle))
-        held = ", phone upright" if s.seat.upright else ""
-        lines.append(f"  {number}  {s.seat.view.words}: {s.seat.eye[2] / 1000:.2f} m up, {far / 1000:.1f} m from the "
-                     f"board{held}")
-    at = stage.board[1]
-    lines += ["", f"Board: level, middle at x {at[0]:.0f}, y {at[1]:.0f}, {at[2]:.0f} mm up.", "", "Tags:"]
+        at = stand(stage, number, s)
+        held = ", phone upright" if at.upright else ""
+        lines.append(f"  {number}  {at.view.words}: {at.up:.2f} m up, {at.off:.1f} m from the board{held}")
+    middle = stage.board[1]
+    lines += ["", f"Board: level, middle at x {middle[0]:.0f}, y {middle[1]:.0f}, {middle[2]:.0f} mm up.", "", "Tags:"]
     for n, t in sorted(plan.tags.items(), key=lambda item: stage.rig.tags[item[0]].code):
         tag = stage.rig.tags[n]
         lines += textwrap.wrap(f"{tag.code} {n}, {tag.size:g} mm: {t.words}", WRAP, initial_indent="  ",

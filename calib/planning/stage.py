@@ -15,7 +15,7 @@ from calib.linkage.steering import lean_joint, lean_range
 from calib.planning.places import Pose, Stuck, board_pose, board_spots, tag_places
 from calib.planning.views import CORNERS, Bar, Blocker, Patch, Ring, Seat, Sheet, View, hidden, nearest_seat, seen
 from calib.rig.discs import rear_disc
-from calib.rig.model import FRAME, Rig
+from calib.rig.model import FRAME, Rig, approach_pairs
 from capture.observations import COLUMNS, Observations, PhotoInfo
 from capture.targets import PAPERS_MM, SADDLES, Board
 
@@ -139,20 +139,27 @@ def _bars(rig: Rig) -> list[Bar]:
 def position_angles(rig: Rig) -> dict[str, dict[str, float]]:
     """Joint angles (rad) of the design at every position to shoot: lever positions spread evenly over the travel."""
     travel = rig.driver_travel
-    names = list(rig.positions)
-    k = names.index(rig.straight_ahead)
     link = Linkage(rig)
     out: dict[str, dict[str, float]] = {}
-    for i, pos in enumerate(names):
-        share = (i - k) / max(k, 1) if i < k else (i - k) / max(len(names) - 1 - k, 1)
-        reach = 1.0 if pos in rig.stops else SHORT_OF_STOPS
-        a = reach * share * (abs(travel[0]) if i < k else travel[1])
-        out[pos] = dict(link.solve(float(a)))
+    for pos, share in lever_shares(rig).items():
+        out[pos] = dict(link.solve(float(share * (abs(travel[0]) if share < 0 else travel[1]))))
     spins = [b for b in (*(w.spin_body for w in rig.wheels.values()), rig.rear.spin_body) if b]
     for j, pos in enumerate(rig.spin_positions):
         out[pos] = {**out[rig.straight_ahead], **{b: SPUN * (j + 1) for b in spins}}
     leaned = _leaned(rig, link)
     return out | {pos: {**out[rig.straight_ahead], **leaned[pos]} for pos in leaned}
+
+
+def lever_shares(rig: Rig) -> dict[str, float]:
+    """How far the levers are set at each of the positions, as a share of the way to the stop there; back negative.
+
+    A position that is approached from both sides is one place.
+    """
+    place = {label: p for p, pair in approach_pairs(rig.positions).items() for label in pair}
+    places = list(dict.fromkeys(place.get(p, p) for p in rig.positions))
+    k = places.index(rig.straight_ahead)
+    steps = {p: (i - k) / max(k if i < k else len(places) - 1 - k, 1) for i, p in enumerate(places)}
+    return {p: (1.0 if p in rig.stops else SHORT_OF_STOPS) * steps[place.get(p, p)] for p in rig.positions}
 
 
 def _leaned(rig: Rig, link: Linkage) -> dict[str, dict[str, float]]:

@@ -43,6 +43,11 @@ class View:
         return f"from {name}, {height}" if not name.startswith("behind") else f"{name}, {height}"
 
 
+def walked(views: Sequence[View]) -> list[View]:
+    """The views in the order in which to walk round the vehicle, from behind on the left forwards and on."""
+    return sorted(views, key=lambda v: (-v.azimuth, v.elevation))
+
+
 @dataclass(frozen=True)
 class Seat:
     """A camera set up: the view, its eye (3,) mm in frame axes, and the pose, x_camera = R @ x_frame + t."""

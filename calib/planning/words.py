@@ -9,6 +9,7 @@ import numpy as np
 from calib.planning.helps import ENOUGH, MissingTag, Remedy, wide
 from calib.planning.predict import LEAST_SEEN, ShootPlan, counts
 from calib.planning.stage import nearest_view
+from calib.planning.views import walked
 from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
 
@@ -29,7 +30,7 @@ def advice(rig: Rig, plans: Sequence[ShootPlan], helps: Sequence[Remedy] = (), m
     lines += _helps(rig, plans[-1], helps)
     lines += _varies(rig, best)
     lines += _missing(missing)
-    lines += _rare(best)
+    lines += rare(best)
     lines.append(ASSUMED)
     if not rig.loaded:
         lines.append("All figures will be unloaded: to see what the rider's weight does, name a position loaded in the "
@@ -43,7 +44,7 @@ def how_to_shoot(rig: Rig, plan: ShootPlan) -> list[str]:
         return []
     at = plan.stage.board[1]
     lines = [f"The shoot: {_photos(rig, plan)}. Fill the picture with tags and board. Stand"]
-    lines += [f"  {k}. {words}" for k, words in enumerate(plan.views, 1)]
+    lines += [f"  {k}. {v.words}" for k, v in enumerate(walked(plan.asked), 1)]
     if rig.spin_positions:
         lines.append(f"  and at {' and '.join(rig.spin_positions)} twice on either side, level with the wheels, so "
                      "that each photo shows a wheel's tag and the board.")
@@ -160,7 +161,7 @@ def _figure(name: str) -> str:
     return FIGURES[name].short if name in FIGURES else name.replace("_", " ")
 
 
-def _rare(p: ShootPlan) -> list[str]:
+def rare(p: ShootPlan) -> list[str]:
     """Tags seen too rarely, with the positions, and the view that would see them."""
     if p.stage is None or p.seen is None:
         return []

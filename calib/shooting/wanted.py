@@ -11,8 +11,8 @@ from calib.estimation.foreseen import Conditions
 from calib.linkage.mechanism import CannotAssemble
 from calib.planning.helps import MEGAPIXELS
 from calib.planning.predict import LEAST_SEEN, chosen_views, counts, true_to_scale
-from calib.planning.stage import SPIN_VIEWS, Stage, nearest_view, staged
-from calib.planning.views import View
+from calib.planning.stage import SHORT_OF_STOPS, SPIN_VIEWS, Stage, lever_shares, nearest_view, staged
+from calib.planning.views import View, walked
 from calib.rig.model import PULLED, PUSHED, Rig, approach_pairs
 from capture.errors import UserError
 
@@ -68,8 +68,13 @@ def wanted(rig: Rig, photos: int = USUAL_PHOTOS) -> Wanted:
     if not rig.positions:
         raise UserError(f"{rig.name} has no lever positions: name them as positions under [steering] in the rig file.",
                         "no_positions", rig.name)
-    stage, views = _stage(rig, photos)
-    asks = [Ask(p, do, tuple(v), tuple(t for t in rig.tags if _shows(rig, t, p))) for p, do, v in _order(rig, views)]
+    return wanted_from(rig, *_stage(rig, photos))
+
+
+def wanted_from(rig: Rig, stage: Stage | None, views: Sequence[View] = USUAL_VIEWS[:USUAL_PHOTOS]) -> Wanted:
+    """What to photograph from ``views``, in whatever order, at each lever position."""
+    asks = [Ask(p, do, tuple(v), tuple(t for t in rig.tags if _shows(rig, t, p)))
+            for p, do, v in _order(rig, walked(views))]
     return Wanted(rig, tuple(asks), stage)
 
 
@@ -86,13 +91,13 @@ def _stage(rig: Rig, photos: int) -> tuple[Stage | None, Sequence[View]]:
         views = chosen_views(stage, photos, Conditions())
     except (UserError, ValueError, CannotAssemble):  # photos may well be taken of what the drawing has wrong
         return None, USUAL_VIEWS[:photos]
-    return stage, sorted(views, key=lambda v: (-v.azimuth, v.elevation))
+    return stage, views
 
 
 def _order(rig: Rig, views: Sequence[View]) -> list[tuple[str, str, Sequence[View]]]:
     twice = {label for pair in approach_pairs(rig.positions).values() for label in pair}
     out: list[tuple[str, str, Sequence[View]]] = [(p, _lever(rig, p, twice), views) for p in rig.positions]
-    out += [(p, "Straight ahead. Turn wheels a third.", SPIN_VIEWS) for p in rig.spin_positions]
+    out += [(p, "Straight ahead. Turn wheels a third.", walked(SPIN_VIEWS)) for p in rig.spin_positions]
     out += [(p, "Lean it. Levers ahead.", views) for p in rig.lean_positions]
     if rig.loaded:
         out.append((rig.loaded, "Rider aboard. Straight ahead.", views))
@@ -106,7 +111,10 @@ def _lever(rig: Rig, position: str, twice: set[str]) -> str:
         return "Against the stop. Hold still."
     if position in twice:
         return {PUSHED: "Push it there. Hold still.", PULLED: "Pull it there. Hold still."}[position[-1]]
-    return "Set lever. Hold still."
+    share = abs(lever_shares(rig)[position])
+    if share >= SHORT_OF_STOPS:
+        return "Lever just short of the stop. Hold still."
+    return f"Lever {round(20 * share) * 5} % of the way to the stop. Hold still."
 
 
 def _shows(rig: Rig, tag: str, position: str) -> bool:
