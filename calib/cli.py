@@ -24,6 +24,7 @@ from capture.targets import PAPERS_MM
 if TYPE_CHECKING:
     from calib.rig.model import Rig
     from calib.second_process import SecondProcess
+    from calib.shooting.wanted import Wanted
     from capture.kept import KeptCorners
     from capture.observations import Observations
 
@@ -300,8 +301,13 @@ def cmd_plan(args: argparse.Namespace) -> int:
     from calib.planning.picture import draw_shoot
     from calib.shootplan import plan_shoots
 
-    path = Path(args.rig)
-    rig = read_rig(path)
+    path, card = Path(args.rig), _card(args.card)
+    try:
+        rig = read_rig(path)
+    except UserError:
+        if card is None:
+            raise
+        return _undrawn_card(_rig_to_print(path), card)
     need_both_wheels(rig)
     design_sweep(rig)
     wanted = Path(args.picture) if args.picture else path.with_name(path.stem + "_shoot.svg")
@@ -315,7 +321,46 @@ def cmd_plan(args: argparse.Namespace) -> int:
     print("\n".join(choice.lines))
     picture = draw(rig, wanted, path, how=lambda _, to: draw_shoot(choice.cheapest, to), by="plan")
     print(f"Where to stand and where the tags go: {picture}")
+    if card is not None:
+        from calib.planning.words import rare
+        from calib.shooting.wanted import wanted_from
+
+        plan = choice.cheapest
+        _write_card(wanted_from(rig, plan.stage, plan.asked), card, rare(plan))
     return 0
+
+
+def _card(named: str | None) -> Path | None:
+    """Where the shoot card goes, known to be free."""
+    if named is None:
+        return None
+    from calib.shooting.card import need_free
+
+    card = Path(named)
+    need_free(card)
+    check_can_write(card)
+    need_folder(card)
+    return card
+
+
+def _undrawn_card(rig: Rig, card: Path) -> int:
+    """The card for a survey: without a drawing nobody knows which views tell most."""
+    from calib.shooting.wanted import USUAL_PHOTOS, wanted_from
+
+    print(f"No plan without a drawing: {USUAL_PHOTOS} photos a position, from all round.")
+    _write_card(wanted_from(rig, None), card)
+    return 0
+
+
+def _write_card(wanted: Wanted, path: Path, notes: Sequence[str] = ()) -> None:
+    from calib.report.paper import paper_for
+    from calib.shooting.card import card_of, write_card
+
+    card = card_of(wanted, notes)
+    write_card(card, path, paper_for(wanted.rig.board.paper))
+    print(f"Shoot card to print and tick, {card.photos} photos: {path}")
+    if card.blanks:
+        print("This machine has no font for some letters of its names: the card has a line there to write them on.")
 
 
 def cmd_shoot(args: argparse.Namespace) -> int:
@@ -638,6 +683,7 @@ def parser() -> argparse.ArgumentParser:
     c = command("plan", cmd_plan)
     c.add_argument("rig")
     c.add_argument("--picture", help="where to draw the map of the shoot, .svg or .png (default: beside the rig file)")
+    c.add_argument("--card", metavar="PDF", help="also write a card to print, to tick photo by photo while shooting")
     c = command("shoot", cmd_shoot)
     c.add_argument("rig")
     c.add_argument("photos", help="folder for the photos; a shoot that was begun there goes on")

@@ -313,6 +313,8 @@ def _page_head(ax: Axes, paper: str, title: str, lines: Sequence[str]) -> None:
           "Otherwise print again.", 6.5, width=width - 2 * _EDGE - PAGE_BAR_MM - 2.0)
 
 
+BEFORE_RIDING = ("Take tags and plates off before anyone rides: a plate that jams a rod takes the steering away, and a "
+                 "steering failure injures.")
 _ADVICE: list[tuple[str, str]] = [
     ("Printing", """
 Scale 100 %, also called “actual size”. Never “fit to page”: check the bars before you cut anything.
@@ -351,10 +353,7 @@ Keep tags dry and clean, and wipe off chain oil at once. Print a wrinkled or wet
 
 Nothing may rub: move the steering slowly through its whole travel and watch every plate.
 """),
-    ("Before riding", """
-Take tags and plates off before anyone rides: a plate that jams a rod takes the steering away, and a steering
-failure injures.
-"""),
+    ("Before riding", BEFORE_RIDING),
 ]
 
 

@@ -283,9 +283,17 @@ def test_where_levers_go_is_what_the_plan_assumes() -> None:
     assert angles["push1+"] == angles["push1-"]
     said = {a.position: a.do for a in wanted_from(both, None).asks}
     assert said["push1+"].startswith("Push it there") and said["push1-"].startswith("Pull it there")
-    assert said["back1"] == "Lever 45 % of the way to the stop. Hold still."
+    assert said["back1"] == "Pulled back 45 % of the way to the stop. Hold still."
     assert angles["back1"][both.driver] / low == pytest.approx(0.46) and angles["push2"][both.driver] < high
-    assert said["back2"] == said["push2"] == "Lever just short of the stop. Hold still."
+    assert said["back2"] == "Pulled back just short of the stop. Hold still."
+    assert said["push2"] == "Pushed just short of the stop. Hold still."
+    bar = parse_rig(starter_text("Wren", layout="bar"))  # positive about an axis upwards is to the left (ISO 8855)
+    said = {a.position: a.do for a in wanted_from(bar, None).asks}
+    assert said["left1"].startswith("Turned left, 45 %") and said["right1"].startswith("Turned right, 45 %")
+    stops = parse_rig(text.replace('"push2"]', '"push2"]\nstops = ["back_stop", "push_stop"]', 1))
+    said = {a.position: a.do for a in wanted_from(stops, None).asks}
+    assert said["back_stop"] == "Pulled back against the stop. Hold still."
+    assert said["push_stop"] == "Pushed against the stop. Hold still."
 
 
 def test_no_two_places_to_stand_are_drawn_over_each_other() -> None:

@@ -22,6 +22,7 @@ from calib.report.html import Picture, picture, render, sentence
 from calib.report.linkage_view import travel_view
 from calib.report.misses import explain
 from calib.report.numbers import pm
+from calib.report.paper import paper_for
 from calib.report.pictures import SHAPES
 from calib.report.sheet import CHECKS, MOST_WARNINGS, NOT_MET, RULES, TRIAL, WARNING, Sheet, print_size
 from calib.report.tables import Badge, Cell, badge, spaced
@@ -118,8 +119,8 @@ def report_html(results: Results, folder: Path, drawn: Sequence[tuple[str, Path]
         linkage=travel_view(results), findings=findings,
         glossary=glossary([str(n) for n in results.figures["name"]]),
         whatif=_whatif(results, whatif), whatif_caution=WHATIF_CAUTION,
-        lens=lens_line(results.fit), offsets=offsets_line(results.fit), sheet_lead="", paper=_paper(results.design),
-        **sheet_words(sheet))
+        lens=lens_line(results.fit), offsets=offsets_line(results.fit), sheet_lead="",
+        paper=paper_for(results.design.board.paper), **sheet_words(sheet))
 
 
 def sheet_html(results: Results) -> str:
@@ -130,18 +131,13 @@ def sheet_html(results: Results) -> str:
 
 def on_paper(design: Rig, obs: Observations, fit: Fit, sheet: Sheet) -> tuple[Sheet, str, str, str]:
     """The sheet, its head, what it rests on, and the paper: what draw_sheet takes."""
-    return sheet, f"Go / no-go sheet: {design.name}", lead(obs, fit), _paper(design)
+    return sheet, f"Go / no-go sheet: {design.name}", lead(obs, fit), paper_for(design.board.paper)
 
 
 def sheet_words(sheet: Sheet) -> dict[str, Any]:
     """What the sheet's template reads."""
     return {"sheet": sheet, "print_size": print_size(sheet), "most_warnings": MOST_WARNINGS,
             "gonogo": tables.sheet_table(sheet), "checks": CHECKS, "trial": TRIAL, "rules": RULES, "warning": WARNING}
-
-
-def _paper(design: Rig) -> str:
-    """The paper for pages to read: the rig file's, an A3 board's pages on A4."""
-    return "Letter" if design.board.paper == "Letter" else "A4"
 
 
 _SHOWN_IN: Mapping[str, tuple[Code, ...]] = {  # the section that shows more of a finding

@@ -32,7 +32,7 @@ class _Flow(Flow):
                 for k, line in enumerate(cell):
                     page.text(EDGE + x, y + (1.02 + 1.3 * k) * size, line, size, b, colour)
             page.box(EDGE, y + high - 0.4, self.width, 0.25, filled=True)
-        self.pieces.append((high, draw))
+        self.add(high, draw)
 
     def signatures(self, who: str) -> None:
         """A line to sign on."""
@@ -43,7 +43,7 @@ class _Flow(Flow):
             for x, share, said in ((0.0, 0.36, who), (0.39, 0.18, "Date"), (0.60, 0.40, "Signature")):
                 page.box(EDGE + x * self.width, base, share * self.width, 0.5, filled=True)
                 page.text(EDGE + x * self.width, base + 0.9 * self.size, said, 0.85 * self.size)
-        self.pieces.append((high, draw))
+        self.add(high, draw)
 
 
 def _flow(sheet: Sheet, title: str, lead: str, size: float, width: float) -> _Flow:

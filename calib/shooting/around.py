@@ -15,7 +15,7 @@ from calib.rig.discs import front_disc, rear_disc
 from calib.rig.model import Rig
 
 RING = 120.0  # how far from the middle phones are drawn
-STEP = 32.0  # a second phone on the same side stands so much nearer
+ASIDE = 15.0  # deg from one phone to the next where several are on the same side
 REACH = 78.0  # half of the vehicle's length or width, whichever is longer
 SAME_SIDE = 10.0  # deg
 Point = tuple[float, float]
@@ -64,9 +64,9 @@ def place(azimuth: float, far: float) -> Point:
 
 
 def places(views: Sequence[View], ring: float = RING) -> list[Point]:
-    """Where each view's phone is drawn: on the ring, one behind the other where several are on the same side."""
+    """Where each view's phone is drawn: on the ring, side by side where several are on the same side."""
     out = []
     for i, v in enumerate(views):
-        before = sum(abs((v.azimuth - w.azimuth + 180) % 360 - 180) < SAME_SIDE for w in views[:i])
-        out.append(place(v.azimuth, ring - STEP * before))
+        alike = [j for j, w in enumerate(views) if abs((v.azimuth - w.azimuth + 180) % 360 - 180) < SAME_SIDE]
+        out.append(place(v.azimuth - ASIDE * (alike.index(i) - (len(alike) - 1) / 2), ring))
     return out

@@ -107,14 +107,20 @@ def _order(rig: Rig, views: Sequence[View]) -> list[tuple[str, str, Sequence[Vie
 def _lever(rig: Rig, position: str, twice: set[str]) -> str:
     if position == rig.straight_ahead:
         return "Straight ahead. Hold still."
-    if position in rig.stops:
-        return "Against the stop. Hold still."
     if position in twice:
         return {PUSHED: "Push it there. Hold still.", PULLED: "Pull it there. Hold still."}[position[-1]]
-    share = abs(lever_shares(rig)[position])
-    if share >= SHORT_OF_STOPS:
-        return "Lever just short of the stop. Hold still."
-    return f"Lever {round(20 * share) * 5} % of the way to the stop. Hold still."
+    share = lever_shares(rig)[position]
+    far = ("against" if position in rig.stops else "just short of" if abs(share) >= SHORT_OF_STOPS else
+           f"{round(20 * abs(share)) * 5} % of the way to")
+    return f"{_way(rig, share)} {far} the stop. Hold still."
+
+
+def _way(rig: Rig, share: float) -> str:
+    """How the driver is moved: travel goes from pulled back to pushed, or about an upright axis to either side."""
+    x, y, z = rig.bodies[rig.driver].axis
+    if abs(z) > max(abs(x), abs(y)):
+        return "Turned left," if share * z > 0 else "Turned right,"
+    return "Pushed" if share > 0 else "Pulled back"
 
 
 def _shows(rig: Rig, tag: str, position: str) -> bool:
