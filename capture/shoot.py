@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Collection, Generator, Sequence
+from collections.abc import Callable, Collection, Generator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -60,7 +60,8 @@ class Outcome:
 
 def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, workers: int | None = None,
                progress: Progress | None = None, meanwhile: Callable[[], None] | None = None,
-               positions: Sequence[str] = (), kept: KeptCorners | None = None) -> Observations:
+               positions: Sequence[str] = (), kept: KeptCorners | None = None, only: Collection[str] | None = None,
+               hashed: Mapping[str, str] | None = None) -> Observations:
     """Corners of every photo of a shoot.
 
     ``source``: folder with one folder per lever position, or CSV with the columns photo, position. Corners of
@@ -69,6 +70,7 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     read. Photos are only read, never changed. ``progress(done, all, name)`` is called here, in this process, and
     ``meanwhile()`` once, when other processes have begun to read; what either raises stops the reading. ``kept``: where
     corners are kept, so that photos read before need not be read again; what is returned is the same to the last digit.
+    ``only`` the photos of these names are read; ``hashed``: SHA-256 by name where that is known already.
     Raises UserError when no photo, or only one, is left to work with.
 
     >>> from capture import Board
@@ -76,9 +78,10 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     Traceback (most recent call last):
     capture.errors.UserError: no_such_folder does not exist: give the folder that holds one folder of photos for ...
     """
-    listed, notes = as_named(list_shoot(Path(source)), positions, str(source))
+    there = [p for p in list_shoot(Path(source)) if only is None or p[2] in only]
+    listed, notes = as_named(there, positions, str(source))
     jobs = [_Job(path, position, name, frozenset(known_codes), board, kept) for path, position, name in listed]
-    before = {} if kept is None else _read_before(jobs, kept)
+    before = {} if kept is None else _read_before(jobs, kept, hashed or {})
     left = [j for k, j in enumerate(jobs) if k not in before]
     done: list[Outcome] = []
     with closing(_run(left, workers, meanwhile)) as fresh:  # so that its processes end too, whatever progress raises
@@ -94,11 +97,13 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     return replace(obs, notes=(*notes, *obs.notes))
 
 
-def _read_before(jobs: Sequence[_Job], kept: KeptCorners) -> dict[int, Outcome]:
+def _read_before(jobs: Sequence[_Job], kept: KeptCorners, hashed: Mapping[str, str]) -> dict[int, Outcome]:
     """Outcomes, by place among the jobs, of the photos whose corners are kept."""
     out = {}
-    for k, (job, sha256) in enumerate(zip(jobs, hashes(j.path for j in jobs), strict=True)):
-        outcome = _before(job, kept, sha256)
+    new = [j for j in jobs if not hashed.get(j.name)]
+    known = {**hashed, **dict(zip((j.name for j in new), hashes(j.path for j in new), strict=True))}
+    for k, job in enumerate(jobs):
+        outcome = _before(job, kept, known[job.name])
         if outcome is not None:
             out[k] = outcome
     return out

@@ -14,8 +14,9 @@ import pandas as pd
 import pytest
 from PIL import Image
 
-from calib.cli import Progress, free_path, main
-from calib.report.whole import seal
+from calib.cli import main
+from calib.report.whole import free_path, seal
+from calib.terminal import Shown
 from tests.moorhen import SAMPLE
 
 TOP = Path(__file__).parents[1]
@@ -179,10 +180,31 @@ def test_free_path_counts_up(tmp_path: Path) -> None:
 
 def test_progress_off_a_terminal_is_plain_lines() -> None:
     out = io.StringIO()
-    bar = Progress("reading photos", out, tick=1000.0)
+    shown = Shown(out, tick=1000.0)
     for k in range(1, 4):
-        bar(k, 3, "x.jpg")
-    assert out.getvalue() == "reading photos: 3 of 3\n"
+        shown("reading photos", k, 3)
+    shown("estimating", 0, 2)
+    shown.tick = -1.0
+    shown("estimating", 1, 2)
+    shown("estimating", 2, 2)
+    assert out.getvalue() == "reading photos\nestimating\nestimating: 1 of 2\n"
+
+
+def test_progress_on_a_terminal_is_a_bar_that_moves() -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    out = Terminal()
+    shown = Shown(out)
+    for k in range(4):
+        shown("reading photos", k, 3)
+    shown("a", 0, 1)
+    first, *rest = out.getvalue().split("\r")[1:]
+    assert first.rstrip() == f"reading photos [{24 * '.'}] 0/3"
+    assert [r.count("#") for r in rest] == [8, 16, 24, 0]
+    assert out.getvalue().count("\n") == 1, "a line ends where its step does"
+    assert len(rest[-1]) >= len(rest[0]), "what stood there before is wiped"
 
 
 def test_run_as_a_module() -> None:

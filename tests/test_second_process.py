@@ -162,7 +162,7 @@ def test_run_keeps_its_results_where_pictures_fail(tmp_path: Path, monkeypatch: 
     says = "rigtrue: stopped by a mistake in the program (ZeroDivisionError: no photo left); "
     rig, obs = shoot(2, seed=11)
     out = tmp_path / "out"
-    monkeypatch.setattr("calib.cli._find", lambda *_: (rig, obs))
+    monkeypatch.setattr("calib.job.found", lambda *_: (rig, obs))
     monkeypatch.setattr("calib.run.draw_comparison", mistaken)
     monkeypatch.setattr("calib.run.propose", _no_proposal)  # the longest part, of no concern here
     assert main(["run", str(SAMPLE), str(tmp_path), "--out", str(out), "--workers", "2"]) == 1

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from calib.report.plots import INK, LEFT, NARROW, RIGHT, blank, style
+from calib.report.plots import INK, LEFT, NARROW, RIGHT, blank, style, write
+from calib.report.record import home_of, record_path, so_far
 from calib.report.sheet import short
+from calib.report.whole import free_path
+from calib.rig.reader import load_rig
+from capture.csvcells import safe_cells
+from capture.errors import UserError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -18,6 +26,62 @@ if TYPE_CHECKING:
 ASIDE = 0.18  # of the way between two shoots: where the prediction stands before what came of it
 MOST_DATES = {True: 4, False: 6}  # under one small plot, narrow or not
 MOST_SHOOTS = 30  # the latest; the CSV has all
+
+
+@dataclass(frozen=True)
+class History:
+    """A vehicle's record. ``record``: one row for each judged figure of each shoot, values in the figure's unit with
+    95 % half-widths ``u95``, and what was ``predicted`` of it.
+    """
+
+    vehicle: str
+    record: pd.DataFrame
+
+    @property
+    def shoots(self) -> pd.DataFrame:
+        """One row per shoot in order of time: when, event, results, met, judged."""
+        return shoots(self.record)
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The record with the number of each line's ``shoot``, from 1, in order of time."""
+        return over_shoots(self.record)
+
+    def figure(self, name: str) -> pd.DataFrame:
+        """One figure over the shoots, such as "toe". KeyError where no shoot judged it."""
+        table = self.table
+        judged = sorted(set(table["figure"]))
+        if name not in judged:
+            raise KeyError(f"no shoot of {self.vehicle} judged {name!r}; judged are {', '.join(judged)}")
+        return table[table["figure"] == name].reset_index(drop=True)
+
+    def lines(self) -> list[str]:
+        """A line per shoot."""
+        return [f"{k}. {str(s['when']).replace('T', ' ')} {s['event']}: {s['met']} of {s['judged']} tolerances met"
+                for k, s in enumerate(self.shoots.to_dict("records"), 1)]
+
+    def write(self, picture: str | Path, narrow: bool = False) -> tuple[Path, Path]:
+        """Draw it, .svg or .png, with the table as CSV beside it; where both are: names that are taken get a number."""
+        made = write(history_plot(self.record, narrow=narrow), free_path(Path(picture)))
+        table = free_path(made.with_suffix(".csv"))
+        safe_cells(self.table).to_csv(table, index=False, float_format="%.6g")
+        return made, table
+
+
+def history(rig_file: str | Path, said: Callable[[str], None] = lambda _: None) -> History:
+    """All shoots in the record of a rig file's vehicle, which lies beside it (or where RIGTRUE_RECORD says).
+
+    ``said`` is given remarks on the rig file. UserError where there is no record yet or it cannot be read.
+    """
+    path = Path(rig_file)
+    rig = load_rig(path)
+    for remark in rig.remarks:
+        said(remark)
+    record = so_far(path, rig.name)
+    if record.empty:
+        raise UserError(f"There is no record of {rig.name} beside {path} yet: rigtrue run and confirm keep it there, "
+                        f"in {record_path(home_of(path), rig.name).parent}.", "no_record", str(path))
+    return History(rig.name, record)
 
 
 def shoots(record: pd.DataFrame) -> pd.DataFrame:

@@ -64,12 +64,15 @@ class Told:
 
 
 def given(command: str, rig_file: Path, photos: Path, before: Path | None = None, proposal: int = 0,
-          **options: Any) -> Inputs:
-    """Inputs as they are now, before anything is read; what cannot be had is left to the reading of it to say."""
-    rig, photo = b"", dict[str, str]()
+          hashed: Mapping[str, str] | None = None, **options: Any) -> Inputs:
+    """Inputs as they are now, before anything is read; what cannot be had is left to the reading of it to say.
+
+    ``hashed``: the photos' hashes by name, where these are known already.
+    """
+    rig, photo = b"", dict[str, str](hashed or {})
     with contextlib.suppress(OSError, UserError):
         rig = rig_file.read_bytes()
-        photo = photo_hashes(photos)
+        photo = photo if hashed is not None else photo_hashes(photos)
     return Inputs(command, rig_file, rig, photos, before, proposal, options, photo)
 
 
@@ -110,21 +113,25 @@ def read_inputs(folder: Path) -> Told:
     return told
 
 
-def check_photos(told: Told, source: Path) -> None:
-    """UserError, naming photos, where those of ``source`` are not the very ones the result was made from."""
+def check_photos(told: Told, source: Path) -> int:
+    """How many photos in ``source`` the result was not made from, which are left alone.
+
+    UserError, naming photos, where one that it was made from is missing or not the very same.
+    """
     if not source.exists():
         raise UserError(f"The photos are not at {source} any more; say where they are now: --photos FOLDER.",
                         "no_file", str(source))
-    now = photo_hashes(source)
+    paths = {name: path for path, _, name in list_shoot(source)}
+    mine = [n for n in told.photos if n in paths]
+    now = dict(zip(mine, hashes(paths[n] for n in mine), strict=True))
     for names, what, do in (
             ([n for n in told.photos if n not in now], "missing", "put it back"),
-            ([n for n in told.photos if n in now and now[n] != told.photos[n]], "not the file it was then",
-             "put the original back"),
-            ([n for n in now if n not in told.photos], "new since then", "move it out of the folder")):
+            ([n for n in mine if now[n] != told.photos[n]], "not the file it was then", "put the original back")):
         if names:
             more = f" (and {len(names) - 1} more)" if len(names) > 1 else ""
             raise UserError(f"{names[0]}{more} in {source} is {what}, so the result cannot be made again; {do}.",
                             "photos_differ", names[0])
+    return len(paths) - len(mine)
 
 
 def check_before(told: Told, folder: Path) -> None:

@@ -72,6 +72,19 @@ def appearing(folder: Path) -> Iterator[Unfinished]:
         raise
 
 
+def check_can_write(path: Path) -> None:
+    """UserError now rather than after a long run, where ``path`` could not be made."""
+    there = path if not path.is_dir() else path.absolute().parent  # the results are made beside it
+    while not there.exists() and there != there.parent:
+        there = there.parent
+    if there != path and not there.is_dir():
+        raise UserError(f"Cannot write {path}, because {there} is a file; choose another --out.",
+                        "cannot_write", str(there))
+    if not os.access(there, os.W_OK):
+        raise UserError(f"Cannot write {path}: no permission to write in {there}; choose another --out.",
+                        "cannot_write", str(there))
+
+
 def write_whole(path: Path, text: str) -> Path:
     """Write ``text`` at ``path`` or its next free name, whole or not at all; where it stands.
 

@@ -69,7 +69,7 @@ PHASES = {  # what counts for which line; a phase's time is without that of othe
     "tables": [("calib.report.folder", "write_results"), ("calib.report.pictures", "draw_fit"),
                ("calib.report.pictures", "write_observations")],
     "report": [("calib.report.folder", "report_html")],
-    "the rest": [("calib.cli", "cmd_run")],
+    "the rest": [("calib.commands", "cmd_run")],
 }
 
 
