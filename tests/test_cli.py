@@ -17,6 +17,7 @@ from PIL import Image
 from calib.cli import main
 from calib.report.whole import free_path, seal
 from calib.terminal import Shown
+from tests.card_pdf import read, rows
 from tests.moorhen import SAMPLE
 
 TOP = Path(__file__).parents[1]
@@ -127,8 +128,12 @@ def test_check_prints_the_figures_of_the_design(capsys: pytest.CaptureFixture[st
 def test_plan_says_what_is_enough_and_draws_where_to_stand(capsys: pytest.CaptureFixture[str], rig: str,
                                                            ) -> None:
     assert "must end in .svg or .png" in fails(capsys, "plan", rig, "--picture", "map.pdf")
-    assert main(["plan", rig]) == 0
+    card = Path(rig).with_name("card.pdf")
+    assert "must end in .pdf" in fails(capsys, "plan", rig, "--card", "card.svg")
+    assert main(["plan", rig, "--card", str(card)]) == 0
     said = capsys.readouterr().out
+    assert f"{sum(map(len, rows(*read(card)[:2])))} in all" in said  # a box on the card for each photo
+    assert "already exists" in fails(capsys, "plan", rig, "--card", str(card))
     for words in ("Enough to judge toe", "What would help: name two positions", "Stick the tags like this",
                   "rig_shoot.svg"):
         assert words in said
