@@ -13,16 +13,55 @@ from contextlib import contextmanager
 from typing import Protocol
 
 READING = "reading photos"
+ESTIMATING = "estimating pivots, rods and angles"
+SEARCHING = "searching for the adjustment"
 
 
 class Progress(Protocol):
     """Called in the caller's own process and thread: ``done`` of ``of`` parts are through, and ``what`` goes on.
+
+    Each step named by ``what`` counts its own parts; ``of`` may grow where more turn out to be needed.
 
     Whatever it raises stops the step and comes out of it as it was raised; processes it started are ended, and no file
     is left half-written.
     """
 
     def __call__(self, what: str, done: int, of: int) -> None: ...
+
+
+class Steps:
+    """Counts one part of a step after another for those who do the work; ``of`` grows where more turn out to be needed.
+
+    >>> steps = Steps(lambda what, done, of: print(f"{what}: {done} of {of}"), "sawing", 2)
+    sawing: 0 of 2
+    >>> steps.next(); steps.more(1); steps.next()
+    sawing: 1 of 2
+    sawing: 2 of 3
+    >>> steps.end()
+    sawing: 3 of 3
+    """
+
+    def __init__(self, progress: Progress, what: str, of: int) -> None:
+        self._progress, self.what, self.done, self.of = progress, what, 0, of
+        self._tell()
+
+    def next(self, parts: int = 1) -> None:
+        """So many more are through."""
+        self.done += parts
+        self.of = max(self.of, self.done + 1)  # the end is told by ``end`` alone
+        self._tell()
+
+    def more(self, parts: int) -> None:
+        """So many more are needed than was thought."""
+        self.of += parts
+
+    def end(self) -> None:
+        """All is through."""
+        self.done = self.of
+        self._tell()
+
+    def _tell(self) -> None:
+        self._progress(self.what, self.done, self.of)
 
 
 def quiet(what: str, done: int, of: int) -> None:

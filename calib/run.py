@@ -23,7 +23,7 @@ from calib.linkage.designcheck import all_limits, worst_limits
 from calib.linkage.lean import lean_from_photos, lean_table
 from calib.linkage.mechanism import CannotAssemble, Linkage
 from calib.linkage.steering import lean_joint
-from calib.progress import Progress, quiet
+from calib.progress import Progress, quiet, stoppable
 from calib.report.contents import Results, marked, photos_table, what_moves_what, work_data
 from calib.report.page import on_paper
 from calib.report.pictures import draw_comparison, draw_fit, draw_over_photos, draw_travel, write_corners
@@ -39,8 +39,6 @@ from capture.hidden import look_again
 from capture.kept import KeptCorners
 from capture.observations import Observations
 
-PARTS = 3  # of what ``measure`` tells its progress
-
 
 def measure(design: Rig, obs: Observations, progress: Progress = quiet, stands: Rig | None = None,
             second: SecondProcess | None = None, kept: KeptCorners | None = None) -> Results:
@@ -48,32 +46,37 @@ def measure(design: Rig, obs: Observations, progress: Progress = quiet, stands: 
 
     ``stands``: the design with the holes that are in use now, where they are not the drawing's. ``second``: where
     plots and long tables are made as soon as there is what they take, for ``write_results`` to fetch. ``kept``: as for
-    ``capture.read_shoot``, for the second look at the photos. ``progress``: see ``calib.Progress``.
+    ``capture.read_shoot``, for the second look at the photos. ``progress``: see ``calib.Progress``; what it raises
+    stops the work.
 
     >>> results = measure(rig, observations)  # from load_rig and capture.read_shoot
     >>> results.fit.converged, results.comparison.figure("toe").unit, results.proposals.best.work > 0
     (True, 'deg', True)
     """
-    second = second or SecondProcess(0)
+    with stoppable(progress) as told:
+        return _measured(design, obs, told, stands, second or SecondProcess(0), kept)
+
+
+def _measured(design: Rig, obs: Observations, progress: Progress, stands: Rig | None, second: SecondProcess,
+              kept: KeptCorners | None) -> Results:
     as_set = design if stands is None else stands
+    progress("looking once more for hidden tags", 0, 1)
     obs, started = second_look(as_set, obs, partial(look_again, kept=kept))
     begun = {"corners": second.start(write_corners, obs)}
-    progress("estimating pivots, rods and angles", 0, PARTS)
-    fit = estimate(as_set, obs, started=started)
+    fit = estimate(as_set, obs, started=started, progress=progress)
     if stands is None:
         design = as_found(design, fit)
     plays = lost_motion(design, fit)
     fit = replace(fit, findings=(*fit.findings, *play_findings(plays)))
     doubts = fit.doubts
     begun["fit"] = second.start(draw_fit, photos_table(obs, fit), fit.residuals)
-    progress("comparing with the design", 1, PARTS)
+    progress("comparing with the design", 0, 1)
     comparison = compared(design, fit)
     begun["comparison"] = second.start(draw_comparison, *_compared(design, comparison))
     curves = travel(design, fit.as_built)
     if curves is not None:
         begun["travel"] = second.start(draw_travel, curves)
     begun["photos"] = second.start(draw_over_photos, _without_corners(fit), obs.photos)
-    progress("searching for the adjustment", 2, PARTS)
     limits = _limits(design, fit)
     early = make_sheet(comparison.figure_table(), _found(design, obs, fit, comparison), limits)
     begun["sheet"] = second.start(draw_sheet, *on_paper(design, obs, _without_corners(fit), early))
@@ -81,11 +84,10 @@ def measure(design: Rig, obs: Observations, progress: Progress = quiet, stands: 
     if not trouble:
         begun["whatif"] = second.start(whatif_data, design, fit.as_built, fit.loaded)
     try:
-        proposals = None if trouble else propose(design, fit.as_built, loaded=fit.loaded)
+        proposals = None if trouble else propose(design, fit.as_built, loaded=fit.loaded, progress=progress)
     except (UserError, ValueError, CannotAssemble) as e:  # the measurement stands without an adjustment
         trouble = f"No adjustment was worked out: {e}"
     results = gather(design, obs, fit, comparison, proposals, trouble, curves, plays, limits)
-    progress("searching for the adjustment", PARTS, PARTS)
     return replace(results, begun=begun)
 
 

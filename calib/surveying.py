@@ -76,14 +76,13 @@ def survey(rough: SurveyRig, obs: Observations, progress: Progress = quiet, opti
     carry it, with what is missing.
     """
     options = options or Options()
-    progress("laying out what the photos show", 0, 2)
+    progress("laying out what the photos show", 0, 1)
     drawn = drawing_from_photos(rough, obs, options)
     options = replace(options, frame=drawn.frame)
-    progress("estimating pivots, rods and angles", 1, 2)
     started = None
     if look is not None:
         obs, started = second_look(drawn.rig, obs, look, options)
-    fit = estimate(drawn.rig, obs, options, started, lambda layout, state: frame_of(rough, layout, state))
+    fit = estimate(drawn.rig, obs, options, started, lambda layout, state: frame_of(rough, layout, state), progress)
     fit = replace(fit, findings=(*drawn.findings, *fit.findings))
     unseen = _unseen(drawn, fit)
     built = _with_the_rest(rough, drawn, fit.as_built)

@@ -23,6 +23,7 @@ from calib.advice.proposal import SHOOT_STOPS, Builder, Change, Predicted, Propo
 from calib.advice.ranking import Rules, allowed, alternatives, left_out, ranked, work_of
 from calib.advice.rider import unloaded, weight_notes
 from calib.advice.search import STOP_ROOM, Model, Objective, Variant, driver_grid, need_both_wheels, solve, usable
+from calib.progress import SEARCHING, Progress, Steps, quiet, stoppable
 from calib.results import AsBuilt, LoadedFigure
 from calib.rig.adjustables import KINDS, HoleChoice, Move, SettingErrors, choices_of, moves_of
 from calib.rig.figures import FIGURES
@@ -79,11 +80,12 @@ class Task:
 
 
 def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None,
-            loaded: Sequence[LoadedFigure] = ()) -> Proposals:
+            loaded: Sequence[LoadedFigure] = (), progress: Progress = quiet) -> Proposals:
     """Adjustments of the measured rig that bring it nearest the design's targets, with chances.
 
     ``design`` gives targets, tolerances and the wanted curves; ``as_built`` the present holes, rods and their
-    joint covariance; ``loaded`` what the rider's weight does, as photographed (``fit.loaded``). Raises UserError
+    joint covariance; ``loaded`` what the rider's weight does, as photographed (``fit.loaded``); ``progress`` is told
+    how many settings were looked at, of all (see ``calib.Progress``); what it raises stops the search. Raises UserError
     where no target can be judged or the measured rig cannot be assembled.
 
     >>> proposals = propose(rig, fit.as_built)  # from load_rig and estimate
@@ -92,14 +94,21 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
     >>> proposals.best.changes[0].kind in ("hole", "rod", "slide")
     True
     """
+    with stoppable(progress) as told:
+        return _proposed(design, as_built, options, loaded, told)
+
+
+def _proposed(design: Rig, as_built: AsBuilt, options: AdjustOptions | None, loaded: Sequence[LoadedFigure],
+              progress: Progress) -> Proposals:
     task = task_of(design, as_built, options or AdjustOptions(), loaded)
     opt = task.options
     none = _nothing(task)
     sets = hole_sets(task.model.rig, task.choices, task.moves, opt.most_combinations)
+    steps = Steps(progress, SEARCHING, sets.count + 1)
     limits = Limits(task.model, design, opt.margin)
     chances = Chances(task.as_built, task.model, task.objective, task.choices, min(opt.draws, 2000), opt.seed)
     finder = Finder(task.model, task.objective, limits, chances, Effort(opt.exact, opt.each), task.free, task.work)
-    found = _search(finder, sets, none)
+    found = _search(finder, sets, none, steps)
     _how_sure(task, finder, found.good)
 
     model, objective = task.finer()
@@ -113,6 +122,7 @@ def propose(design: Rig, as_built: AsBuilt, options: AdjustOptions | None = None
     limited = limited_by(found.stopped, chosen) + short_range(finder, chosen, opt.rules.worth)
     limited += missing_hole(finder, sets, chosen.variant, best)
     held = left_out(chosen, found.good, task.model.rig, task.moves, wrong)
+    steps.end()
     return Proposals(best, tuple(others), leave, tuple(held), tuple(limited), builder.photos(chosen.variant),
                      (*doubt_notes(as_built), *weight_notes(design, loaded, [t.name for t in objective.targets]),
                       *_notes(task, sets, limits)), sets.count)
@@ -150,9 +160,13 @@ def _nothing(task: Task) -> Candidate:
     return Candidate(Variant(), (), float(np.sum(r * r)), float(shortfall(objective, r)[0]), 0.0)
 
 
-def _search(finder: Finder, sets: HoleSets, none: Candidate) -> Found:
+def _search(finder: Finder, sets: HoleSets, none: Candidate, steps: Steps) -> Found:
     """Settings within the limits, the likeliest moved on to where no neighbour is likelier; nothing is first."""
-    found = finder.settings(finder.rows(finder.promising(sets)))
+    promising = finder.promising(sets)
+    steps.next(sets.count)
+    rows = finder.rows(promising)
+    steps.more(len(rows))
+    found = finder.settings(rows, steps)
     none.chance = finder.judged([none.variant], [()])[0].chance
     top = sorted(found.good, key=lambda c: (-c.chance, c.shortfall))[:3]
     pool = [none, *found.good, *(finder.climbed(c) for c in top)]

@@ -22,6 +22,7 @@ from calib.advice.search import (
     solve,
     steering_rods,
 )
+from calib.progress import Steps
 
 Array = NDArray[np.float64]
 
@@ -204,8 +205,11 @@ class Finder:
 
     # --- whole steps --------------------------------------------------------------------------------------
 
-    def settings(self, rows: Sequence[Row]) -> Found:
-        """Settings in whole steps, within the limits, until enough of each number of changes are found."""
+    def settings(self, rows: Sequence[Row], steps: Steps) -> Found:
+        """Settings in whole steps, within the limits, until enough of each number of changes are found.
+
+        Rows tried, and those that need not be any more, are counted.
+        """
         found = Found([], [])
         kinds: dict[int, list[Row]] = {}
         for r in rows:
@@ -218,7 +222,9 @@ class Finder:
                 have += len(got.good)
                 found.good += got.good
                 found.stopped += got.stopped
-                if have >= self.effort.each:
+                enough = have >= self.effort.each
+                steps.next(len(same) - i if enough else len(part))
+                if enough:
                     break
         return found
 

@@ -31,6 +31,7 @@ from calib.estimation.repeat import USUAL, USUAL_BOARD, WIDE, certainty, repeata
 from calib.estimation.shared import shared_ratio
 from calib.estimation.solver import Solution, minimise
 from calib.estimation.unknowns import PRIVATE, Layout, State, loosened, with_fields
+from calib.progress import ESTIMATING, Progress, Steps, quiet, stoppable
 from calib.results import Code, Finding, Fit
 from calib.rig.model import Rig
 from calib.uncertainty import standard
@@ -51,6 +52,7 @@ HOLE_TRIES = 4  # solutions, each with the holes believed after the one before
 ASKS = 1.5  # of ``shared_ratio``, from which hand and lens are allowed for
 ROUNDS = 10  # of the variance components, at most
 TRIES = 5  # cold starts, each without what spoilt the one before
+PARTS = 5  # that one solution counts of its steps
 
 
 @dataclass(frozen=True)
@@ -131,7 +133,7 @@ def _with_more(started: Started, rig: Rig, obs: Observations, options: Options) 
 
 
 def estimate(rig: Rig, obs: Observations, options: Options | None = None, started: Started | None = None,
-             reframe: Callable[[Layout, State], FrameRule] | None = None) -> Fit:
+             reframe: Callable[[Layout, State], FrameRule] | None = None, progress: Progress = quiet) -> Fit:
     """Fit everything to the photos of one shoot.
 
     Parameters
@@ -140,6 +142,7 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None, starte
     obs : corners found, pixels in the sensor frame.
     started : where the same rig and corners start, from ``second_look``.
     reframe : where the frame is, from what was solved for, in place of ``options.frame``.
+    progress : told how far it is, see ``calib.Progress``; what it raises stops the work.
 
     Returns
     -------
@@ -156,22 +159,27 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None, starte
     >>> [f.unit for f in fit.figures if f.name == "toe at ahead"]
     ['deg']
     """
-    return estimated(rig, obs, options, started, reframe).fit
+    with stoppable(progress) as told:
+        return estimated(rig, obs, options, started, reframe, told).fit
 
 
 def estimated(rig: Rig, obs: Observations, options: Options | None = None, started: Started | None = None,
-              reframe: Callable[[Layout, State], FrameRule] | None = None) -> Estimated:
+              reframe: Callable[[Layout, State], FrameRule] | None = None, progress: Progress = quiet) -> Estimated:
     """As ``estimate``, with what a later estimate of the same shoot can go on from (see ``going``)."""
     options = options or Options()
     began = time.perf_counter()
+    steps = Steps(progress, ESTIMATING, 1 + PARTS + 2)  # the start, the solution, the drawing, what does not fit
     still, aboard = apart(rig, obs)
     started = started or begin(rig, still, options)
-    solved, holes = solve(started.arranged, started.cold, options)
+    steps.next()
+    solved, holes = solve(started.arranged, started.cold, options, steps)
+    steps.next()
     if reframe is not None:
         solved = _reframed(solved, reframe(solved.problem.layout, solved.state), options)
     fit, slope = fit_and_slope(solved, started.findings, aboard, holes.may_be)
     first = [*_not_converged(solved), *hole_findings(holes, rig, fit.as_built.rig)]
     fit = replace(fit, findings=(*first, *fit.findings), seconds=time.perf_counter() - began)
+    steps.end()
     return Estimated(fit, solved, holes, slope)
 
 
@@ -238,8 +246,8 @@ def _arrange_without(rig: Rig, obs: Observations, options: Options, findings: li
 # --- the solver -----------------------------------------------------------------------------------------------
 
 
-def solve(arranged: Arranged, cold: ColdStart, options: Options) -> tuple[Solved, Holes]:
-    """The solved problem with every rod end in the hole that it is believed to sit in.
+def solve(arranged: Arranged, cold: ColdStart, options: Options, steps: Steps) -> tuple[Solved, Holes]:
+    """The solved problem with every rod end in the hole that it is believed to sit in; it counts ``PARTS`` of steps.
 
     Holes are told apart by the stated tolerances first, since a wrong one would make them all look too tight; what
     is believed then must stand with the tolerances as wide as the vehicle shows them to be.
@@ -247,36 +255,40 @@ def solve(arranged: Arranged, cold: ColdStart, options: Options) -> tuple[Solved
     file = arranged.layout.rig
     holes = none_for(file, arranged.layout.points)
     for left in reversed(range(HOLE_TRIES)):
-        plain = _solve_with(holes, arranged, cold, options)
+        plain = _solve_with(holes, arranged, cold, options, steps)
         found = judge_holes(plain.problem, plain.state, file)
         if same(holes, found) or not left:
             break
         holes = found
+        steps.more(PARTS)
     solved = _against_drawing(plain, options)
     if solved.problem.drawing_scale > 1:
         found = judge_holes(solved.problem, solved.state, file)
         if not same(holes, found):
             holes = found
-            solved = _against_drawing(_solve_with(holes, arranged, cold, options), options)
+            steps.more(PARTS)
+            solved = _against_drawing(_solve_with(holes, arranged, cold, options, steps), options)
     return solved, holes
 
 
-def _solve_with(holes: Holes, arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
+def _solve_with(holes: Holes, arranged: Arranged, cold: ColdStart, options: Options, steps: Steps) -> Solved:
     layout = with_holes(arranged.layout, holes.use)
     cold = replace(cold, priors=replace(cold.priors, hole_sd=holes.extra_sd))
-    return _solve(arranged._replace(layout=layout), cold, options)
+    return _solve(arranged._replace(layout=layout), cold, options, steps)
 
 
-def _solve(arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
+def _solve(arranged: Arranged, cold: ColdStart, options: Options, told: Steps) -> Solved:
     """Robust at first, then without the outliers, at last with the corners' covariances as the residuals show them."""
     corners = cold.corners
     problem = RigProblem(arranged.layout, corners, cold.priors, robust_scale=options.robust_scale * 4)
     steps = [minimise(problem, cold.state, max_iterations=15, rtol=1e-4, damping=1e-6)]
+    told.next()
     noise = _noise(problem, steps[-1].state)
     layout, state = loosened(problem.layout, steps[-1].state)
     problem = replace(problem, layout=layout, priors=replace(cold.priors, loose=WIDE),
                       robust_scale=options.robust_scale * max(noise, LEAST_NOISE))
     steps.append(minimise(problem, state, max_iterations=30, rtol=1e-4, damping=NEAR))
+    told.next()
     used = corners.seen
     for k in range(3):  # twice, since the second sees clean residuals, and again where hand or lens ask to be let in
         used = _without_outliers(problem, steps[-1].state)
@@ -288,6 +300,7 @@ def _solve(arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
         if k == 1:
             problem, state = let_in(problem, steps[-1].state)
             steps.append(minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-6, damping=NEAR))
+    told.next()
     state = steps[-1].state
     # what has a spread of its own hardly takes up freedom, and is left out
     dof = max(2 * int(used.sum()) - problem.layout.angles.stop - PRIVATE * len(problem.layout.photos), 1)
@@ -298,12 +311,14 @@ def _solve(arranged: Arranged, cold: ColdStart, options: Options) -> Solved:
         inflation = float(np.sqrt(max(1.0, shared_ratio(problem, state, used))))
     problem = replace(problem, corners=replace(problem.corners, whiten=problem.corners.whiten / (sigma * inflation)))
     problem, state, rounds = _repeating(problem, state, options)
+    told.next()
     more = 1.0
     if problem.layout.fields:  # neighbours share errors: do photos disagree even so?
         c, more = problem.corners, of_the_photos(problem, state).factor
         problem = replace(problem, corners=replace(c, whiten=c.whiten / more))
     last = minimise(problem, state, max_iterations=options.max_iterations, rtol=1e-10, damping=NEAR)
     steps.append(last)
+    told.next()
     return Solved(problem, last.state, used, sigma, inflation, dof, rounds + _iterations(steps), last.converged,
                   between=more)
 
