@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import sys
-from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,9 +16,9 @@ from capture.files import need_folder
 
 if TYPE_CHECKING:
     from calib.job import Done
+    from calib.planning.predict import ShootPlan
     from calib.rig.model import Rig
     from calib.shooting.session import ShootSession
-    from calib.shooting.wanted import Wanted
     from capture.kept import KeptCorners
 
 
@@ -226,11 +225,7 @@ def cmd_plan(args: argparse.Namespace) -> int:
     picture = draw(rig, wanted, path, how=lambda _, to: draw_shoot(choice.cheapest, to), by="plan")
     print(f"Where to stand and where the tags go: {picture}")
     if card is not None:
-        from calib.planning.words import rare
-        from calib.shooting.wanted import wanted_from
-
-        plan = choice.cheapest
-        _write_card(wanted_from(rig, plan.stage, plan.asked), card, rare(plan))
+        _write_card(rig, card, choice.cheapest)
     return 0
 
 
@@ -249,19 +244,17 @@ def _card(named: str | None) -> Path | None:
 
 def _undrawn_card(rig: Rig, card: Path) -> int:
     """The card for a survey: without a drawing nobody knows which views tell most."""
-    from calib.shooting.wanted import USUAL_PHOTOS, wanted_from
+    from calib.shooting.wanted import USUAL_PHOTOS
 
     print(f"No plan without a drawing: {USUAL_PHOTOS} photos a position, from all round.")
-    _write_card(wanted_from(rig, None), card)
+    _write_card(rig, card)
     return 0
 
 
-def _write_card(wanted: Wanted, path: Path, notes: Sequence[str] = ()) -> None:
-    from calib.report.paper import paper_for
-    from calib.shooting.card import card_of, write_card
+def _write_card(rig: Rig, path: Path, plan: ShootPlan | None = None) -> None:
+    from calib.shooting.card import shoot_card
 
-    card = card_of(wanted, notes)
-    write_card(card, path, paper_for(wanted.rig.board.paper))
+    card = shoot_card(rig, path, plan)
     print(f"Shoot card to print and tick, {card.photos} photos: {path}")
     if card.blanks:
         print("This machine has no font for some letters of its names: the card has a line there to write them on.")

@@ -5,23 +5,23 @@ from __future__ import annotations
 import asyncio
 import multiprocessing
 import os
-import secrets
 import time
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable
 from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from calib.phone.receiving import Limits, receive
 from calib.rig.model import Rig
-from calib.shooting.desk import Answer, Shoot, judge_file
+from calib.shooting.desk import Answer, Shoot
 from calib.shooting.known import Knowing, Known
-from calib.shooting.store import Kept, part_file
 from capture.errors import UserError
-from capture.judging import Judged
 from capture.observations import Observations
-from capture.shoot import Outcome
 from capture.workers import deaf_to_interrupts, end_now, end_with_parent
+
+if TYPE_CHECKING:
+    from calib.shooting.store import Kept
+    from capture.judging import Judged
 
 AT_ONCE = 6  # uploads written side by side; others wait with no more than a buffer of the network's in memory
 PATIENCE = 90.0  # s for one photo to be judged, from when its turn comes
@@ -77,7 +77,7 @@ class Bench:
         """
         self.shoot.session.wanted.ask(position)
         self.here(phone)
-        part = part_file(self.shoot.folder, secrets.token_hex(8))
+        part = self.shoot.part()
         try:
             async with self._slots:
                 found = await receive(stream, part, size, self.limits)
@@ -124,20 +124,18 @@ class Bench:
 
     async def _judge(self, kept: Kept) -> Judged:
         """Look at a photo in another process; a photo that ends that process, or hangs it, is no good photo."""
-        s = self.shoot
         for _ in range(2):
             async with self._turn:
                 self._pool = self._pool or _pool(self._judges, _begin_judging)
                 pool = self._pool
-                job = asyncio.get_running_loop().run_in_executor(pool, judge_file, kept, s.codes, s.board,
-                                                                 s.corners)
+                job = asyncio.get_running_loop().run_in_executor(pool, self.shoot.judging(kept))
                 try:
                     return await asyncio.wait_for(job, PATIENCE)
                 except (BrokenExecutor, TimeoutError):
                     if self._pool is pool:
                         self._pool = None
                         end_now(pool)
-        return Judged(Outcome(kept.name, reason=f"{kept.name} could not be read.", code="unreadable"), {})
+        return self.shoot.unreadable(kept)
 
     async def _read_waiting(self) -> None:
         while self.shoot.waiting:

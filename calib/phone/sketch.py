@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calib.planning.views import View
 from calib.rig.model import Rig
 from calib.shooting.around import RING, Point, outline, place, places
-from calib.shooting.session import Standing
+
+if TYPE_CHECKING:
+    from calib.planning.views import View
+    from calib.shooting.session import Standing
 
 BLUE, GREEN, INK, SOFT = "#0a4f8f", "#0b6b3a", "#16191d", "#5f666e"
 

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Any
 from calib.phone.sketch import sketch
 from calib.shooting.desk import Answer, Shoot
 from calib.shooting.known import Known, summed_up
-from calib.shooting.session import Standing, spot
+from calib.shooting.session import spot
 
 if TYPE_CHECKING:
     from calib.phone.bench import Bench
+    from calib.shooting.session import Standing
 
 
 def state_data(bench: Bench, at: str, phones: int) -> dict[str, Any]:

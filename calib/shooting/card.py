@@ -12,7 +12,9 @@ from itertools import count
 from pathlib import Path
 
 from calib.findings import spoken
+from calib.planning.predict import ShootPlan
 from calib.planning.stands import LETTERS, Stand, stands
+from calib.planning.words import rare
 from calib.report.letters import BLANK, legible
 from calib.report.paper import (
     EDGE,
@@ -23,16 +25,18 @@ from calib.report.paper import (
     Piece,
     Pieces,
     paged,
+    paper_for,
     room,
     shortened,
     text_width,
     wrapped,
     write_pages,
 )
+from calib.rig.model import Rig
 from calib.shooting.around import RING, Outline, Point, outline, places
 from calib.shooting.rules import EACH_TAG, cautions, rules
 from calib.shooting.session import spot
-from calib.shooting.wanted import Ask, Wanted
+from calib.shooting.wanted import Ask, Wanted, wanted_from
 from capture.errors import UserError
 
 LARGEST, SMALLEST, STEP = 10.5, 9.0, 0.25  # size of the text, points: to be read at arm's length
@@ -82,6 +86,18 @@ class Card:
     def photos(self) -> int:
         """All photos of the shoot."""
         return sum(len(r.marks) for r in self.rows)
+
+
+def shoot_card(rig: Rig, path: str | Path, plan: ShootPlan | None = None) -> Card:
+    """Write the card of a shoot, to print and tick photo by photo, as a PDF, on the paper of the rig's board.
+
+    ``plan``: as ``plan_shoot`` gives it; without one, as where a rig has no drawing, it asks for photos from all round.
+    UserError where the file exists or cannot be written, or no path for a .pdf.
+    """
+    want = wanted_from(rig, None) if plan is None else wanted_from(rig, plan.stage, plan.asked)
+    card = card_of(want, () if plan is None else rare(plan))
+    write_card(card, Path(path), paper_for(rig.board.paper))
+    return card
 
 
 def card_of(wanted: Wanted, notes: Sequence[str] = ()) -> Card:

@@ -8,8 +8,10 @@ from __future__ import annotations
 import secrets
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
+from calib.progress import Progress, quiet
 from calib.rig.model import Rig
 from calib.shooting.known import Knowing, Known
 from calib.shooting.seen import tag_places
@@ -19,9 +21,10 @@ from calib.shooting.wanted import USUAL_PHOTOS, wanted
 from capture.errors import UserError
 from capture.judging import Judged, judge
 from capture.kept import KeptCorners
+from capture.shoot import Outcome
 from capture.targets import Board
 
-Progress = Callable[[int, int, str], None]
+PerPhoto = Callable[[int, int, str], None]
 
 
 @dataclass(frozen=True)
@@ -59,12 +62,13 @@ class Shoot:
         self._knowing = Knowing(rig)
 
     @classmethod
-    def open(cls, rig: Rig, folder: str | Path, photos: int = USUAL_PHOTOS, progress: Progress | None = None,
+    def open(cls, rig: Rig, folder: str | Path, photos: int = USUAL_PHOTOS, progress: PerPhoto | None = None,
              look: bool = True, corners: KeptCorners | None = None) -> Shoot:
         """Begin a shoot in ``folder``, or go on with the one that is there; ``photos`` at each lever position.
 
-        ``progress(done, all, name)`` is called as photos that are there are read; with ``look`` False they stay in
-        ``waiting``. ``corners``: where what photos show is kept, so that those read before are not read again.
+        ``progress(done, all, name)`` is called as photos that are there are read (see ``calib.for_photos``); with
+        ``look`` False they stay in ``waiting``. ``corners``: where what photos show is kept, so that those read before
+        are not read again.
         UserError where the folder cannot be written or the rig file names no positions.
         """
         folder = Path(folder).absolute()
@@ -85,7 +89,7 @@ class Shoot:
         KeyError for a position that is not asked for.
         """
         self.session.wanted.ask(position)
-        part = part_file(self.folder, secrets.token_hex(8))
+        part = self.part()
         try:
             sha256 = write_part(part, data)
             if (twin := self.session.twin(sha256)) is not None:
@@ -94,6 +98,10 @@ class Shoot:
         finally:
             part.unlink(missing_ok=True)
         return self.take(kept, self.judge(kept), phone)
+
+    def part(self) -> Path:
+        """A fresh file for an upload on its way, for ``store``; not made yet."""
+        return part_file(self.folder, secrets.token_hex(8))
 
     def store(self, part: Path, position: str, sha256: str, number: int | None = None) -> Kept:
         """Give a whole upload its place."""
@@ -106,7 +114,15 @@ class Shoot:
 
     def judge(self, kept: Kept) -> Judged:
         """Look at a stored photo."""
-        return judge_file(kept, self.codes, self.board, self.corners)
+        return self.judging(kept)()
+
+    def judging(self, kept: Kept) -> Callable[[], Judged]:
+        """The same as a piece of work that another process can do, for ``take``."""
+        return partial(judge_file, kept, self.codes, self.board, self.corners)
+
+    def unreadable(self, kept: Kept) -> Judged:
+        """What is judged of a photo that nobody could look at, as one that ends the process which tries."""
+        return Judged(Outcome(kept.name, reason=f"{kept.name} could not be read.", code="unreadable"), {})
 
     def take(self, kept: Kept, judged: Judged, phone: str = "") -> Answer:
         """Count a stored photo that was looked at; what is no photo at all is put aside."""
@@ -139,17 +155,17 @@ class Shoot:
         self.session = self.session.without(last.name)
         return last.name
 
-    def known(self, soon: bool = False) -> Known:
+    def known(self, soon: bool = False, progress: Progress = quiet) -> Known:
         """What the photos so far tell of the figures with a tolerance; takes seconds.
 
         ``soon``: from what was known before, where the photos since go with that: much quicker, but what is odd in
-        them is not looked for, so that it never says that they are enough.
+        them is not looked for, so that it never says that they are enough. ``progress``: see ``calib.Progress``.
         """
         try:
             obs = self.session.observations()
-            return self._knowing.soon(obs) if soon else self._knowing.whole(obs)
         except UserError as err:
             return Known(len(self.session.photos), trouble=str(err))
+        return self._knowing.soon(obs, progress) if soon else self._knowing.whole(obs, progress)
 
 
 def judge_file(kept: Kept, codes: frozenset[int], board: Board, corners: KeptCorners | None = None) -> Judged:

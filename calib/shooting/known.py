@@ -13,6 +13,7 @@ from calib.estimation.bundle import Estimated, estimated
 from calib.estimation.going import go_on
 from calib.linkage.mechanism import CannotAssemble
 from calib.planning.helps import ENOUGH
+from calib.progress import Progress, quiet, stoppable
 from calib.rig.figures import FIGURES
 from calib.rig.model import Rig
 from capture.errors import UserError
@@ -46,7 +47,10 @@ class KnownFigure:
 
 @dataclass(frozen=True)
 class Known:
-    """``trouble``: why there is nothing yet; ``noticed``: serious findings, to be settled before anything is judged."""
+    """What the photos so far tell of the figures with a tolerance. ``figures`` in the units of the surface with 95 %
+    half-widths; ``trouble``: why there is nothing yet; ``noticed``: serious findings, to be settled before anything is
+    judged.
+    """
 
     photos: int
     figures: tuple[KnownFigure, ...] = ()
@@ -96,13 +100,15 @@ def known(rig: Rig, obs: Observations) -> Known:
 
 
 class Knowing:
-    """What is known of a shoot as photos come. It keeps the last estimate to go on from."""
+    """What is known of a shoot as photos come, for ``Shoot.known``, or in another process than the one that has the
+    shoot. It keeps the last estimate to go on from.
+    """
 
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
         self._last: Estimated | None = None
 
-    def soon(self, obs: Observations) -> Known:
+    def soon(self, obs: Observations, progress: Progress = quiet) -> Known:
         """From the last estimate where that goes, which is quick, else as ``whole``."""
         if self._last is not None:
             try:
@@ -111,13 +117,17 @@ class Knowing:
                     return self._known(obs, now, went_on=True)
             except (UserError, ValueError, CannotAssemble, np.linalg.LinAlgError):
                 pass  # what the estimate from nothing makes of it is what counts
-        return self.whole(obs)
+        return self.whole(obs, progress)
 
-    def whole(self, obs: Observations) -> Known:
-        """From nothing, with all that can be wrong looked for. Takes seconds."""
+    def whole(self, obs: Observations, progress: Progress = quiet) -> Known:
+        """From nothing, with all that can be wrong looked for. Takes seconds; ``progress``: see ``calib.Progress``."""
+        with stoppable(progress) as told:
+            return self._whole(obs, told)
+
+    def _whole(self, obs: Observations, progress: Progress) -> Known:
         self._last = None
         try:
-            return self._known(obs, estimated(self.rig, obs))
+            return self._known(obs, estimated(self.rig, obs, progress=progress))
         except UserError as err:
             return Known(len(obs.photos), trouble=str(err))
         except (ValueError, CannotAssemble, np.linalg.LinAlgError) as err:
