@@ -62,6 +62,7 @@ CASES: dict[str, tuple[Callable[[], Wanted], str, int]] = {
     "letter": (lambda: drawn("crank", 4), "Letter", 1),
     "many": (lambda: drawn("direct", 6, positions=MANY), "A4", 2),
     "names": (lambda: drawn("direct", 4, positions=NAMES, name="Снегирь " + LONG + " 雪の車"), "A4", 1),
+    "no wheels": (lambda: drawn("direct", 3, wheels={}, spin_positions=()), "A4", 1),
     "loaded, stops": (lambda: drawn("crank", 4, positions=("s1", "back", "ahead+", "ahead", "ahead-", "s2"),
                                     stops=("s1", "s2"), loaded="rider"), "A4", 1),
 }
@@ -80,8 +81,9 @@ def test_a_box_for_each_photo_and_all_of_it_on_the_paper(name: str, tmp_path: Pa
     everything = words(texts)
     for p in rig.labels:
         assert packed(legible(p)) in everything
-    for t in rig.tags.values():
+    for t in (rig.tags[n] for a in shoot.asks for n in a.tags):
         assert packed(f"{t.code} {t.name.replace('_', ' ')}") in everything, t.name
+    assert ("front" in [t.said for t in texts]) == bool(rig.wheels)
     for rule in (*rules(rig), *cautions(rig)):
         assert packed(rule) in everything
     assert everything.count("Position(folder)") == pages  # the table's head again
@@ -159,6 +161,11 @@ def test_tags_are_those_that_the_phone_page_asks_for() -> None:
         assert [int(t.split()[0]) for t in dict(card.tags)[row.tags]] == codes
         assert (row.position, row.do) == (ask.position, ask.do)
     assert card.photos == sum(a.photos for a in shoot.asks) == 7 * 3 + 2 * 4
+
+
+def test_what_the_plan_says_of_tags_stands_on_the_card(tmp_path: Path) -> None:
+    write_card(card_of(drawn("bar", 3), ["Seen in fewer than two photos: bar_left (at left2)."]), tmp_path / "card.pdf")
+    assert "Seeninfewerthantwophotos:bar_left(atleft2)." in words(read(tmp_path / "card.pdf")[0])
 
 
 def test_rules_are_those_that_this_rig_needs() -> None:

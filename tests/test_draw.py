@@ -106,6 +106,8 @@ def test_table_gives_lengths_and_lever_arms(rig: Rig) -> None:
 
 def test_files(rig: Rig, tmp_path: Path) -> None:
     draw_rig(rig, tmp_path / "a.svg")
+    draw_rig(rig, tmp_path / "same.svg")
+    assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "same.svg").read_bytes()
     root = ET.parse(tmp_path / "a.svg").getroot()
     assert root.tag.endswith("svg")
     draw_rig(rig, tmp_path / "a.png")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -10,14 +11,14 @@ import numpy as np
 import pytest
 
 from calib.estimation.foreseen import Conditions
-from calib.planning.helps import missing_tags, remedies
-from calib.planning.picture import shoot_figure
+from calib.planning.helps import Remedy, lacking, missing_tags, remedies
+from calib.planning.picture import draw_shoot, shoot_figure
 from calib.planning.places import tag_places
-from calib.planning.predict import GOOD, POOR
+from calib.planning.predict import GOOD, POOR, plan_on, turned_out
 from calib.planning.stage import nearest_view, shoot, staged
 from calib.planning.views import Ring, Sheet, View, hidden, walked
-from calib.planning.words import cheapest
-from calib.rig.model import Rig
+from calib.planning.words import cheapest, how_to_shoot, rare
+from calib.rig.model import FRAME, Rig
 from calib.rig.reader import load_rig, parse_rig
 from calib.rig.starter import starter_text
 from calib.shootplan import ShootPlan, advice, plan_shoot, position_angles
@@ -282,3 +283,115 @@ def test_stops_are_asked_for_and_planned_at_the_stops() -> None:
     assert max(a[rig.driver] for n, a in angles.items() if n != "b") < 0.95 * high
     told = " ".join(advice(stopped, [plan_shoot(stopped, 3)]))
     assert "name two positions" not in told and "rider aboard" not in told
+
+
+def test_tags_without_a_part_go_on_floor_and_centre_line(rig: Rig) -> None:
+    """Three on the floor, one beside each wheel; two on the centre line, far apart; one where the file says."""
+    tag = rig.tags["left_lever"]
+    floor = {f"floor {k}": replace(tag, name=f"floor {k}", body=FRAME, on_floor=True) for k in range(3)}
+    line = {f"line {k}": replace(tag, name=f"line {k}", body=FRAME, on_centre_line=True) for k in range(2)}
+    given = replace(tag, name="given", body=FRAME, place=(-300.0, 20.0, 410.0))
+    tags = tag_places(replace(rig, tags={**floor, **line, "given": given}))
+    for n in floor:
+        assert tags[n].at[2] == pytest.approx(0.0, abs=1e-9) and "floor" in tags[n].words
+    assert tags["floor 0"].at[1] > 100 > -100 > tags["floor 1"].at[1]  # left wheel, right wheel
+    assert tags["floor 2"].at[0] < -rig.wheelbase + 400 and abs(tags["floor 2"].at[1]) < 1
+    assert [tags[n].at[1] for n in line] == [0.0, 0.0] and abs(tags["line 1"].at[0] - tags["line 0"].at[0]) > 300
+    assert tags["given"].at.tolist() == [-300.0, 20.0, 410.0] and "the rig file gives" in tags["given"].words
+    assert all(t.R[2, 2] == pytest.approx(1) for t in tags.values())  # they all face up
+
+
+def test_a_lever_s_tag_is_on_the_side_of_its_handle(rig: Rig) -> None:
+    """Its rod above the hinge or below, or none at all: the handle is above."""
+    b, p = rig.bodies["left_lever"], rig.points["left_lever.rod"]
+    for off in ((0.0, 0.0, 90.0), (0.0, 0.0, -90.0), None):
+        points = {n: q for n, q in rig.points.items() if q.body != b.name}
+        if off is not None:
+            at = tuple(float(x) for x in np.add(b.pivot, off))
+            points[p.name] = replace(p, holes={h: at for h in p.holes})  # type: ignore[misc]
+        bare = replace(rig, points=points, tags={"left_lever": rig.tags["left_lever"]})
+        assert tag_places(bare)["left_lever"].at[2] > b.pivot[2] + 20, off
+
+
+def test_what_lacks_a_tag_gets_one_of_its_own_kind(rig: Rig) -> None:
+    bare = replace(rig, tags={}, spin_positions=(), wheels={
+        s: replace(w, spin_body=None, measured=False) for s, w in rig.wheels.items()}, bodies={
+        n: b for n, b in rig.bodies.items() if b.role != "wheel"})
+    lacks = dict(lacking(bare))
+    assert {"the bolt of left lever: rod", "the left upright itself, on a flat piece"} <= set(lacks)
+    bolt = lacks["the bolt of left lever: rod"](bare)
+    (tag,) = bolt.tags.values()
+    assert (tag.centres_on, tag.body) == ("left_lever.rod", "left_lever")
+    (tag,) = lacks["the left upright itself, on a flat piece"](bolt).tags.keys() - bolt.tags.keys()
+    assert tag == "on left_upright"
+    wheel = next(change for words, change in lacks.items() if words.startswith("the left wheel, photographed"))(bare)
+    (tag,) = wheel.tags.values()
+    spun = wheel.wheels["left"].spin_body
+    assert tag.body == spun and spun in wheel.bodies and len(wheel.spin_positions) == 2
+    assert wheel.bodies[spun].pivot == rig.wheels["left"].centre
+    codes = [t.code for t in lacks["the left upright itself, on a flat piece"](wheel).tags.values()]
+    assert len(set(codes)) == 2 and min(codes) >= 60  # each its own, none of the board's
+
+
+def test_a_cheaper_remedy_is_all_that_is_named(rig: Rig, plans: dict[tuple[int, float], ShootPlan]) -> None:
+    """What no remedy helps is said; where nothing is too wide, none is tried."""
+    plan = plans[4, 0.05]
+    tight = {n: replace(rig.targets[n], tolerance=1e-3) for n in ("toe", "symmetry")}
+    said = "\n".join(advice(replace(rig, targets=tight), [plan], [Remedy("do this.", (("toe", 0.02),))]))
+    assert "What would help: do this: toe +/- 0.02" in said
+    assert "Nothing that was tried helps left/right symmetry." in said
+    wide = {n: replace(t, tolerance=1e6) for n, t in rig.targets.items()}
+    assert remedies(replace(rig, targets=wide), plan, Conditions()) == []
+
+
+def test_terminal_numbers_the_places_as_the_map_does(rig: Rig, plans: dict[tuple[int, float], ShootPlan]) -> None:
+    plan = plans[4, 0.05]
+    lines = how_to_shoot(rig, plan)
+    beside = "\n".join(t.get_text() for t in shoot_figure(plan).texts)
+    numbered = [x for x in lines if re.match(r"  \d\. ", x)]
+    assert len(numbered) == 4
+    for x in numbered:
+        number, _, words = x.strip().partition(". ")
+        assert f"  {number}  {words}:" in beside
+    board = plan.stage.board[1] if plan.stage else np.zeros(3)
+    assert f"middle about {board[0]:.0f} mm from the origin along x and {board[2]:.0f} mm up" in " ".join(lines)
+    assert how_to_shoot(rig, replace(plan, stage=None)) == [] == rare(replace(plan, stage=None))
+
+
+def test_the_map_is_the_same_file_each_time_and_its_name_says_what_it_is(
+        plans: dict[tuple[int, float], ShootPlan], tmp_path: Path) -> None:
+    plan = plans[2, 0.05]
+    for name in ("a.svg", "b.svg"):
+        draw_shoot(plan, tmp_path / name)
+    assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
+    with pytest.raises(UserError, match="svg or .png"):
+        draw_shoot(plan, tmp_path / "a.pdf")
+    with pytest.raises(UserError, match="cannot be written"):
+        draw_shoot(plan, tmp_path / "none" / "a.svg")
+
+
+def test_a_tag_that_nobody_can_see_is_to_be_tilted_or_moved(plans: dict[tuple[int, float], ShootPlan]) -> None:
+    """Turned to face down, from nowhere: then no photo more is the cure."""
+    plan = plans[4, 0.05]
+    assert plan.stage is not None and plan.seen is not None
+    code = plan.stage.rig.tags["left_upright"].code
+    patches = {pos: tuple(replace(p, R=p.R @ np.diag([1.0, -1.0, -1.0])) if p.code == code else p for p in some)
+               for pos, some in plan.stage.patches.items()}
+    seen = {k: 0 if k[0] == "left_upright" else n for k, n in plan.seen.items()}
+    (line,) = rare(replace(plan, stage=replace(plan.stage, patches=patches), seen=seen, unseen=("left_upright",)))
+    assert "left_upright (at every position that needs it); tilt it on a small bracket" in line
+    all_down = {pos: tuple(replace(p, R=np.diag([1.0, -1.0, -1.0])) for p in some)
+                for pos, some in plan.stage.patches.items()}
+    with pytest.raises(UserError, match="no tag would be seen"):
+        plan_on(replace(plan.stage, patches=all_down), list(plan.asked), 2, Conditions())
+
+
+def test_a_vehicle_that_could_not_be_moved_counts_for_nothing(rig: Rig) -> None:
+    """Tolerances so wide that the made-up vehicle does not go through its travel."""
+    loose = {n: replace(p, tol=900.0) for n, p in rig.points.items()}
+    rng = np.random.default_rng(3)
+    assert [turned_out(replace(rig, points=loose), rng) for _ in range(4)].count(None) >= 2
+    other = turned_out(rig, rng)
+    assert other is not None and other.rods != rig.rods
+    for r in other.rods.values():
+        assert r.length == pytest.approx(math.dist(other.points[r.a].xyz, other.points[r.b].xyz))

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
+import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -37,9 +38,10 @@ def draw_shoot(plan: ShootPlan, path: Path) -> None:
     if path.suffix.lower() not in (".svg", ".png"):
         raise UserError(f"{path}: a drawing is written as .svg or .png; give the file one of these endings.",
                         "wrong_ending", str(path))
-    meta = {"Date": None} if path.suffix.lower() == ".svg" else None  # same plan, same file
+    meta = {"Date": None} if path.suffix.lower() == ".svg" else None
     try:
-        shoot_figure(plan).savefig(path, dpi=DPI, metadata=meta)
+        with matplotlib.rc_context({"svg.hashsalt": "rigtrue"}):  # same plan, same file
+            shoot_figure(plan).savefig(path, dpi=DPI, metadata=meta)
     except OSError as exc:
         raise UserError(f"{path}: cannot be written ({exc.strerror}); name a folder that exists.", "cannot_write",
                         str(path)) from None

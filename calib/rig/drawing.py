@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -83,9 +84,10 @@ def draw_rig(rig: Rig, path: Path) -> None:
         raise UserError(f"{path}: a drawing is written as .svg or .png; give the file one of these endings",
                         "wrong_ending", str(path))
     figure = rig_figure(rig)
-    meta = {"Date": None} if path.suffix.lower() == ".svg" else None  # same rig, same file
+    meta = {"Date": None} if path.suffix.lower() == ".svg" else None
     try:
-        figure.savefig(path, dpi=DPI, metadata=meta)
+        with matplotlib.rc_context({"svg.hashsalt": "rigtrue"}):  # same rig, same file
+            figure.savefig(path, dpi=DPI, metadata=meta)
     except OSError as exc:
         raise UserError(f"{path}: cannot be written ({exc.strerror}); name a folder that exists",
                         "cannot_write", str(path)) from None

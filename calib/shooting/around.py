@@ -25,20 +25,18 @@ Point = tuple[float, float]
 class Outline:
     """No more than it takes to tell front from rear: wheels as (middle, half length), axle and spine as lines.
 
-    ``nose``: where an arrow forwards begins; None without front wheels.
+    All is left out where there are no front wheels, on which the rear one's place rests.
     """
 
     wheels: tuple[tuple[Point, float], ...]
     spine: tuple[Point, Point] | None
     axles: tuple[tuple[Point, Point], ...]
 
-    @property
-    def nose(self) -> Point | None:
-        return None if self.spine is None else self.spine[0]
-
 
 def outline(rig: Rig) -> Outline:
     """The vehicle, its parts to scale among each other."""
+    if not rig.wheels:
+        return Outline((), None, ())
     fronts, rear = [front_disc(rig, s) for s in rig.wheels], rear_disc(rig)
     discs = [*fronts, rear]
     ends = np.array([d.centre[:2] + k * d.radius * np.array([1.0, 0.0]) for d in discs for k in (-1, 1)])
@@ -51,8 +49,6 @@ def outline(rig: Rig) -> Outline:
         return float(-d[1]), float(-d[0])
 
     wheels = tuple((at(d.centre), float(d.radius * scale)) for d in discs)
-    if not fronts:
-        return Outline(wheels, None, ())
     axle = at(np.mean([d.centre for d in fronts], axis=0))
     return Outline(wheels, (axle, at(rear.centre)), tuple((axle, at(d.centre)) for d in fronts))
 
