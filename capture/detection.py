@@ -33,7 +33,10 @@ _LEAST_CODE_PLACED = 0.35  # the same where the board's plan says which tag it m
 _LEAST_BITS = 0.62  # correlation of sampled bits for a first guess of the code
 _LEAST_OUTLINE = 26  # px round a code's border: below this its bits cannot be told apart
 _LEAST_SADDLE = 500.0  # Hessian strength of a printed corner (Sobel units); noise stays well below
-_MANY = 1500  # points above which a tree of them is quicker than all distances
+_LEAST_PEAKS = 14  # of a ring's 32 saddles and its code's own: what must be seen to look closer
+_NEXT = np.ones((3, 3), np.uint8)
+_REACH = 45.0  # px: neighbours in a ring are no further apart
+_MANY = 6000  # points above which a tree of them is quicker than distances
 _LEAST_MARGIN = 0.12  # by which the best code must beat the next
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -78,16 +81,21 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
     looks += [(_ring_quads, k) for k in range(top, -1, -1)]
     textured: dict[tuple[bool, int], NDArray[np.uint8]] = {}
     field = rough + int(half)
-    places: dict[tuple[int, int], list[_Box]] = {}
-    for look, level in looks:
-        missing = codes[~np.isin(codes, list(found))]
+    places: dict[tuple[int, int, bool], list[_Box]] = {}
+    hopeless: dict[tuple[int, ...], bool] = {}
+    missing, largest, known = codes, 0.0, 0
+    for nth, (look, level) in enumerate(looks):
+        if len(found) > known:
+            known = len(found)
+            missing = np.array([c for c in codes.tolist() if c not in found], int)
+            # of one size with those found, half as large again at most
+            largest = 1.5 * float(_cell_px(np.array([tag.H for tag in found.values()])).max()) / 2**rough
         if len(missing) == 0:
             break
         # what is large enough for the coarse look need not be looked for in the finer ones
         sizes = 1 if level < coarse else len(texture)
         if found:
-            # of one size with those found, half as large again at most; a texture shows cells up to its window
-            largest = 1.5 * max(_cell_px(tag.H) for tag in found.values()) / 2**rough
+            # a texture shows cells up to its window
             sizes = min(sizes, 1 + max(int(np.ceil(np.log2(largest / 7))), 0))
         for kind in range(min(sizes, len(texture))):
             if (bool(found), kind) not in textured:
@@ -95,10 +103,12 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
                 wide = texture[0].shape[::-1]
                 part = np.asarray(cv2.resize(part, wide, interpolation=cv2.INTER_NEAREST), np.uint8)
                 textured[bool(found), kind] = part if kind == 0 else part | textured[bool(found), kind - 1]
-        if (len(found), sizes) not in places:
+        key = (len(found), sizes, nth > 0)
+        if key not in places:
             last = min(sizes, len(texture)) - 1
-            places[len(found), sizes] = _left_over(textured[bool(found), last], field, found, half)
-        boxes = _boxes(places[len(found), sizes], field, level, pyramid[level].shape)
+            left_over = _left_over(textured[bool(found), last], field, found, half)
+            places[key] = _with_corners(left_over, field, pyramid[:top + 1], hopeless) if nth > 0 else left_over
+        boxes = _boxes(places[key], field, level, pyramid[level].shape)
         if len(boxes) == 0:
             continue
         quads = _outside(_to_photo(look(pyramid[level], grain[level], boxes), level), found)
@@ -201,6 +211,29 @@ def _boxes(places: list[_Box], field: int, level: int, shape: tuple[int, ...]) -
     return out
 
 
+def _with_corners(places: list[_Box], field: int, pyramid: list[NDArray[np.uint8]],
+                  hopeless: dict[tuple[int, ...], bool]) -> list[_Box]:
+    """The places, px of the level ``field``, that show the saddles of half a ring at least in one of the sizes.
+
+    What was found of places is kept in ``hopeless``.
+    """
+    out = []
+    for place in places:
+        key = (*place[:4], cv2.countNonZero(place[4]))
+        if key not in hopeless:
+            hopeless[key] = True
+            for level in range(len(pyramid) - 1, -1, -1):  # the small pictures are looked through soonest
+                img = pyramid[level]
+                for left, top, right, bottom, mask in _boxes([place], field, level, img.shape):
+                    peaks = _saddle_peaks(img[top:bottom, left:right], mask)[0]
+                    hopeless[key] &= len(peaks) < _LEAST_PEAKS
+                if not hopeless[key]:
+                    break
+        if not hopeless[key]:
+            out.append(place)
+    return out
+
+
 def looks_mirrored(gray: NDArray[np.uint8], codes: Iterable[int]) -> bool:
     """Whether tags read only in the mirror image: a print made back to front, or a mirrored (selfie) photo."""
     flipped = np.ascontiguousarray(gray[:, ::-1])
@@ -297,7 +330,10 @@ def _ring_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box]) -> F64:
     """
     maps = []
     for left, top, right, bottom, mask in boxes:
-        place, second = _saddle_map(img[top:bottom, left:right], mask)
+        peaks, derivatives = _saddle_peaks(img[top:bottom, left:right], mask)
+        if len(peaks) < _LEAST_PEAKS:
+            continue
+        place, second = _saddle_map(peaks, *derivatives)
         if len(place) < 14:
             continue
         strength = second[:, 2]**2 - second[:, 0] * second[:, 1]
@@ -329,7 +365,7 @@ def _ring_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box]) -> F64:
 
     sense = np.stack([hess[:, 0] - hess[:, 1], 2 * hess[:, 2]], axis=1)
     sense /= np.linalg.norm(sense, axis=1, keepdims=True)
-    link = ((sense[:, None] * sense[near]).sum(axis=2) < -0.5) & (distance > 1.2) & (distance < 45)
+    link = ((sense[:, None] * sense[near]).sum(axis=2) < -0.5) & (distance > 1.2) & (distance < _REACH)
     slack = 0.6 + 1.5 / distance  # of twice the sine between the step and the edge; near steps are coarse
     off_here = np.abs(bend(hess[:, None])) / strength[:, None]
     off_there = np.abs(bend(hess[near])) / strength[near]
@@ -374,22 +410,31 @@ def _ring_quads(img: NDArray[np.uint8], grain: float, boxes: list[_Box]) -> F64:
 
 
 def _nearest(uv: F64, count: int) -> tuple[F64, NDArray[np.intp]]:
-    """Distances and numbers, (n, count) or fewer, of the points nearest to each, itself first."""
+    """Distances and numbers, (n, count) or fewer, of the points nearest to each, itself first.
+
+    Only those up to ``_REACH`` px away are sure to be the nearest.
+    """
     count = min(count, len(uv))
     if len(uv) > _MANY:
         from scipy.spatial import cKDTree  # takes longer to load than a photo takes otherwise
 
         distance, near = cKDTree(uv).query(uv, k=count)
         return np.asarray(distance, np.float64), np.asarray(near, np.intp)
-    at = uv.astype(np.float32)
+    along = int(np.ptp(uv[:, 1]) > np.ptp(uv[:, 0]))
+    order = np.argsort(uv[:, along], kind="stable")
+    at = uv[order].astype(np.float32)
     near = np.empty((len(uv), count), np.intp)
-    for first in range(0, len(uv), 512):
-        part = at[first:first + 512]
-        far = (part[:, :1] - at[:, 0])**2 + (part[:, 1:] - at[:, 1])**2
-        far[np.arange(len(part)), first + np.arange(len(part))] = -1  # two may lie on one place
+    for first in range(0, len(uv), 64):
+        part = at[first:first + 64]
+        low, high = np.searchsorted(at[:, along], part[[0, -1], along] + np.array([-_REACH, _REACH], np.float32))
+        high = min(max(high, low + count), len(uv))
+        low = min(low, high - count)
+        far = (part[:, :1] - at[low:high, 0])**2 + (part[:, 1:] - at[low:high, 1])**2
+        far[np.arange(len(part)), first - low + np.arange(len(part))] = -1  # two may lie on one place
         some = np.argpartition(far, count - 1, axis=1)[:, :count]
-        order = np.argsort(np.take_along_axis(far, some, axis=1), axis=1, kind="stable")
-        near[first:first + 512] = np.take_along_axis(some, order, axis=1)
+        away = np.take_along_axis(far, some, axis=1)
+        by_distance = np.argsort(away, axis=1, kind="stable")
+        near[order[first:first + 64]] = order[low + np.take_along_axis(some, by_distance, axis=1)]
     return np.linalg.norm(uv[near] - uv[:, None], axis=2), near
 
 
@@ -406,19 +451,24 @@ def _chains(count: int, one: NDArray[np.intp], other: NDArray[np.intp]) -> NDArr
             return label
 
 
-def _saddle_map(img: NDArray[np.uint8], mask: NDArray[np.uint8]) -> tuple[F64, F64]:
-    """Saddle points (n, 2) px and their second derivatives (n, 3): uu, vv, uv in Sobel units."""
+def _saddle_peaks(img: NDArray[np.uint8], mask: NDArray[np.uint8]) -> tuple[NDArray[np.int32], tuple[Any, ...]]:
+    """Pixels (n, 2) where a picture is most like a saddle, and its second derivatives xx, yy, xy and strength."""
     smooth = cv2.GaussianBlur(img, (0, 0), 0.8)
     xx = cv2.Sobel(smooth, cv2.CV_16S, 2, 0)
     yy = cv2.Sobel(smooth, cv2.CV_16S, 0, 2)
     xy = cv2.Sobel(smooth, cv2.CV_16S, 1, 1)
     strength = cv2.subtract(cv2.multiply(xy, xy, dtype=cv2.CV_32F), cv2.multiply(xx, yy, dtype=cv2.CV_32F))
-    peak = cv2.compare(strength, cv2.dilate(strength, np.ones((3, 3), np.uint8)), cv2.CMP_GE)
-    strong = np.asarray(strength) > _LEAST_SADDLE
-    at = cv2.findNonZero(np.asarray(peak) * (strong & (mask > 0)))
-    if at is None:
-        return np.zeros((0, 2)), np.zeros((0, 3))
-    u, v = np.asarray(at).reshape(-1, 2).T
+    peak = cv2.compare(strength, cv2.dilate(strength, _NEXT), cv2.CMP_GE)
+    strong = cv2.compare(strength, np.array(_LEAST_SADDLE), cv2.CMP_GT)
+    at = cv2.findNonZero(cv2.bitwise_and(cv2.bitwise_and(peak, strong), mask))
+    places = np.zeros((0, 2), np.int32) if at is None else np.asarray(at, np.int32).reshape(-1, 2)
+    return places, (xx, yy, xy, strength)
+
+
+def _saddle_map(peaks: NDArray[np.int32], xx: NDArray[Any], yy: NDArray[Any], xy: NDArray[Any], strength: F32
+                ) -> tuple[F64, F64]:
+    """Saddle points (n, 2) px and their second derivatives (n, 3): uu, vv, uv in Sobel units."""
+    u, v = peaks.T
     # to a fraction of a pixel by the parabola through the neighbours: cells may be only 2 px apart
     h, w = strength.shape
     inside = (u > 0) & (v > 0) & (u < w - 1) & (v < h - 1)
@@ -588,11 +638,12 @@ def _pyramid(gray: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
     return out
 
 
-def _cell_px(h: F64) -> float:
-    """Geometric mean size of a cell at the tag's centre, px."""
-    w = h[2, 2]
-    j = (h[:2, :2] - np.outer(h[:2, 2] / w, h[2, :2])) / w
-    return float(np.sqrt(abs(np.linalg.det(j))))
+def _cell_px(h: F64) -> F64:
+    """Geometric mean size of a cell at the tag's centre, px; homographies (..., 3, 3)."""
+    w = h[..., 2, 2]
+    right, up = h[..., :2, 0] * w[..., None], h[..., :2, 1] * w[..., None]
+    right, up = right - h[..., :2, 2] * h[..., 2:, 0], up - h[..., :2, 2] * h[..., 2:, 1]
+    return np.asarray(np.sqrt(np.abs(right[..., 0] * up[..., 1] - right[..., 1] * up[..., 0])) / w**2, np.float64)
 
 
 @functools.cache
@@ -718,7 +769,7 @@ def _matched(pyramid: list[NDArray[np.uint8]], tried: list[tuple[int, F64]], pla
     if not tried:
         return []
     codes, start = np.array([t[0] for t in tried]), np.array([t[1] for t in tried])
-    cell = np.array([_cell_px(h) for h in start])
+    cell = _cell_px(start)
     top = len(pyramid) - 1
     level = np.clip(np.floor(np.log2(np.maximum(cell, 1) / 4.5)), 0, top).astype(int)
     hs = start.copy()
@@ -820,7 +871,7 @@ def board_homography(found: dict[int, Tag], board: Board) -> F64 | None:
     corners = code_corners(float(CELLS)) * 1.5
     src = np.concatenate([centres[c] + corners * unit for c in mine])
     dst = np.concatenate([project(found[c].H, corners) for c in mine])
-    h, _ = cv2.findHomography(src, dst, cv2.RANSAC, max(4.0, _cell_px(found[mine[0]].H)))
+    h, _ = cv2.findHomography(src, dst, cv2.RANSAC, max(4.0, float(_cell_px(found[mine[0]].H))))
     return None if h is None else np.asarray(h, np.float64)
 
 
