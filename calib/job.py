@@ -199,7 +199,7 @@ def found(rig_file: Path, photos: Path, workers: int | None, second: SecondProce
             second.warm()
 
     obs = corners_of(rig, photos, workers, read, None if second is None else _load, kept, only, hashed)
-    changed = [p.name for p in obs.photos if (hashed or {}).get(p.name, p.sha256) != p.sha256]
+    changed = [p.name for p in obs.photos if ((hashed or {}).get(p.name) or p.sha256) != p.sha256]
     if changed:
         raise UserError(f"{changed[0]} in {photos} was changed while it was being read; run it again when nothing "
                         "writes there any more.", "photos_differ", changed[0])
