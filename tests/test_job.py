@@ -18,9 +18,10 @@ from calib import commands
 from calib.cli import main
 from calib.job import Again, Done
 from calib.report.history import History
-from calib.report.inputs import given, keep_inputs
-from calib.report.record import COLUMNS
+from calib.report.inputs import check_before, given, keep_inputs, read_inputs
+from calib.report.record import COLUMNS, append_record, read_record, record_path
 from calib.report.same import Sameness
+from calib.terminal import show_summary
 from capture import Board, KeptCorners, UserError, read_shoot
 from capture.files import digest
 from tests.moorhen import SAMPLE
@@ -145,3 +146,97 @@ def test_a_figure_over_the_shoots(tmp_path: Path) -> None:
     assert past.lines()[0].startswith("1. 2026-01-01 10:00:00 measured: 2 of 2")
     with pytest.raises(KeyError, match="judged 'camber'; judged are ratio, toe"):
         past.figure("camber")
+
+
+@pytest.mark.parametrize(("error", "code", "said"), [
+    (MemoryError(), 1, "ran out of memory; use --workers 1"),
+    (KeyboardInterrupt(), 130, "rigtrue: stopped."),
+    (OSError(28, "No space left on device", "out/a.csv"), 2, "(out/a.csv): No space left on device; check the disk"),
+    (OSError("odd"), 2, "cannot be read or written: odd; check"),
+    (ZeroDivisionError("no photo"), 1, "a mistake in the program (ZeroDivisionError: no photo); nothing of yours"),
+])
+def test_whatever_ends_a_command_is_one_sentence(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
+                                                 error: BaseException, code: int, said: str) -> None:
+    def ends(args: argparse.Namespace) -> int:
+        """Show."""
+        raise error
+
+    monkeypatch.delenv("RIGTRUE_DEBUG", raising=False)
+    monkeypatch.setattr(commands, "cmd_sheet", ends)
+    assert main(["sheet", "out"]) == code
+    err = capsys.readouterr().err
+    assert said in err and len(err.splitlines()) == 1
+    if isinstance(error, ZeroDivisionError):
+        monkeypatch.setenv("RIGTRUE_DEBUG", "1")
+        with pytest.raises(ZeroDivisionError):
+            main(["sheet", "out"])
+
+
+@pytest.mark.parametrize("words", [["confirm", "r", "b", "p", "--proposal", "-1"], ["shoot", "r", "p", "--port", "80"],
+                                   ["run", "r", "p", "--workers", "0"], ["plan"], ["again", "x", "--workers", "many"]])
+def test_words_that_make_no_sense_are_refused(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(words) == 2
+    assert "usage: rigtrue" in capsys.readouterr().err
+
+
+def test_the_result_before_must_be_the_one_it_was_confirmed_against(result: Path, photos: Path) -> None:
+    then, late = result.with_name("then"), result.with_name("late")
+    then.mkdir()
+    for name in ("figures.csv", "curves.csv", "proposals.json", "as_built.toml"):
+        (then / name).write_bytes(name.encode() + b"\n")
+    late.mkdir()
+    keep_inputs(given("confirm", result.parent / "rig.toml", photos, then, 2), late)
+    told = read_inputs(late)
+    assert (told.before, told.proposal) == (then.absolute(), 2)
+    check_before(told, then)
+    (then / "curves.csv").write_bytes(b"curves.csv\r\n")
+    check_before(told, then)  # other line endings
+    for harm in (lambda p: p.write_bytes(b"curves.csv 2\n"), Path.unlink):
+        harm(then / "curves.csv")
+        with pytest.raises(UserError, match="not the result, or not as it was"):
+            check_before(told, then)
+    with pytest.raises(UserError, match="say where it is now: --before"):
+        check_before(told, result / "gone")
+    (late / "inputs.json").write_text("{}")
+    with pytest.raises(UserError, match="cannot be read; put the folder back"):
+        read_inputs(late)
+
+
+def test_a_record_that_is_something_else_is_left_alone(tmp_path: Path) -> None:
+    import pandas as pd
+
+    path = record_path(tmp_path, "Pipit")
+    path.parent.mkdir()
+    path.write_bytes(b"when,what\r\n1,2\r\n")
+    rows = pd.DataFrame([{"name": "toe", "measured": 0.1, "u95": 0.05, "unit": "deg", "target": 0.0, "tolerance": 0.5,
+                          "verdict": "met"}])
+    with pytest.raises(UserError, match="is not a record kept by rigtrue; move it away"):
+        append_record(tmp_path, "Pipit", "measured", "out", rows)
+    with pytest.raises(UserError, match="is not a record kept by rigtrue"):
+        read_record(path)
+    assert path.read_bytes() == b"when,what\r\n1,2\r\n"
+    path.write_bytes(b'"')
+    with pytest.raises(UserError, match="Cannot read the record"):
+        read_record(path)
+    path.unlink()
+    append_record(tmp_path, "Pipit", "measured", "out", rows)
+    path.write_bytes(path.read_bytes().rstrip())  # as an editor leaves it
+    append_record(tmp_path, "Pipit", "confirmed", "out", rows)
+    assert list(read_record(path)["event"]) == ["measured", "confirmed"]
+
+
+def test_what_a_run_found_in_short(capsys: pytest.CaptureFixture[str]) -> None:
+    finding = {"code": "tag_slipped", "item": "a", "text": "Tag a slipped.", "serious": True}
+    note = {"code": "note", "item": "", "text": "Small.", "serious": False}
+    sheet = SimpleNamespace(headline="Go", lines=[SimpleNamespace(text="toe met")], broken=["rod too short"], go=True)
+    results: Any = SimpleNamespace(sheet=lambda: sheet, observations=SimpleNamespace(set_aside=()),
+                                   findings=(note, finding), work={"proposals": [{"changes": ["x"]}]},
+                                   work_lines=lambda: ["1. rod: one turn longer"])
+    show_summary(results, Path("out"))
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[:3] == ["Go", "  toe met", "  limit broken: rod too short"]
+    assert lines[3:6] == ["Noticed:", "  to settle: Tag a slipped.", "  Small."]
+    assert any("a steering failure injures" in s for s in lines) and "rigtrue sheet out" in lines[-2]
+    sheet.go, results.work = False, {"proposals": []}
+    show_summary(results, Path("out"))
+    assert "rigtrue sheet" not in (said := capsys.readouterr().out) and "injures" not in said
