@@ -26,7 +26,7 @@ from calib.shooting.desk import Shoot
 from calib.shooting.known import Known, KnownFigure, known
 from calib.shooting.seen import board_turn, tag_places, view_in
 from calib.shooting.session import AGAIN, GOOD, POOR, ShootSession, Taken
-from calib.shooting.wanted import wanted, wanted_from
+from calib.shooting.wanted import USUAL_VIEWS, wanted, wanted_from
 from capture.errors import UserError
 from capture.judging import Judged, view_of
 from capture.observations import PhotoInfo
@@ -302,3 +302,17 @@ def test_no_two_places_to_stand_are_drawn_over_each_other() -> None:
     assert min(math.dist(a, b) for a, b in itertools.combinations(drawn, 2)) > 28.0
     (x, y), (left, back) = drawn[0], drawn[2]
     assert x > 0 > y and left < 0 < back  # front upwards, and the vehicle's left on the left
+
+
+def test_what_is_wanted_says_what_it_cannot_do() -> None:
+    """Too few or too many photos, no positions; and a drawing that does not go together is photographed too."""
+    for photos in (1, 7):
+        with pytest.raises(UserError, match=f"2 to 6, not {photos}"):
+            wanted(rig(), photos)
+    with pytest.raises(UserError, match="has no lever positions"):
+        wanted(replace(rig(), positions=()))
+    rods = {n: replace(r, length=3 * r.length) for n, r in rig().rods.items()}
+    apart = wanted(replace(rig(), rods=rods), 4)
+    assert apart.stage is None and apart.ask("ahead").photos == 4
+    assert [v.azimuth for v in apart.ask("ahead").views] == sorted((v.azimuth for v in USUAL_VIEWS[:4]), reverse=True)
+    assert apart.view_of("left_lever", "ahead", []) is None
