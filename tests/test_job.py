@@ -24,6 +24,7 @@ from calib.report.same import Sameness
 from calib.terminal import show_summary
 from capture import Board, KeptCorners, UserError, read_shoot
 from capture.files import digest
+from tests.bench.estimate import shoot
 from tests.moorhen import SAMPLE
 
 BOARD = Board.for_paper("A4")
@@ -240,3 +241,42 @@ def test_what_a_run_found_in_short(capsys: pytest.CaptureFixture[str]) -> None:
     sheet.go, results.work = False, {"proposals": []}
     show_summary(results, Path("out"))
     assert "rigtrue sheet" not in (said := capsys.readouterr().out) and "injures" not in said
+
+
+def test_observe_writes_corners_and_print_the_sheets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                                     capsys: pytest.CaptureFixture[str]) -> None:
+    rig, obs = shoot(2, seed=3)
+    monkeypatch.setattr(job, "found", lambda *_, **__: (rig, obs))
+    assert main(["observe", str(SAMPLE), "photos", "--out", str(tmp_path / "corners.csv")]) == 0
+    lines = (tmp_path / "corners.csv").read_text(encoding="utf-8").splitlines()
+    assert len(lines) == len(obs.table) + 1
+    assert f"{len(obs.table)} corners in {len(obs.photos)}" in capsys.readouterr().out
+    assert main(["print", str(SAMPLE), "--out", str(tmp_path / "print")]) == 0
+    made = [Path(s.removeprefix("Wrote ")) for s in capsys.readouterr().out.splitlines() if s.startswith("Wrote ")]
+    assert len(made) >= 2 and all(p.read_bytes().startswith(b"%PDF") for p in made)
+    assert main(["print", str(SAMPLE), "--paper", "A3", "--out", str(tmp_path / "other")]) == 2
+    assert "make the two agree" in capsys.readouterr().err and not (tmp_path / "other").exists()
+
+
+def test_shoot_and_watch_end_with_how_far_it_is_and_what_comes_next(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("uvicorn")
+    pytest.importorskip("segno")
+
+    def ended(*_: Any, **__: Any) -> Any:
+        raise KeyboardInterrupt
+
+    asked: dict[str, Any] = {}
+    monkeypatch.setattr("calib.phone.serve.server", lambda shoot, token, _: asked.update(shoot=shoot, token=token)
+                        or SimpleNamespace(run=ended))
+    folder = tmp_path / "photos"
+    assert main(["shoot", str(SAMPLE), str(folder), "--address", "127.0.0.1", "--no-cache"]) == 0
+    said = capsys.readouterr().out
+    n = len(asked["shoot"].session.wanted.asks)
+    assert asked["token"] in said and f"0 photos in {folder}; 0 of {n} positions done" in said
+    assert said.endswith(f"rigtrue run {SAMPLE} {folder}\n")
+    monkeypatch.setattr("calib.shooting.watching.watched", ended)
+    assert main(["watch", str(SAMPLE), str(folder), "--at", "ahead", "--no-cache"]) == 0
+    said = capsys.readouterr().out
+    assert f"0 photos; 0 of {n} positions done" in said and "Positions: " in said
+    assert said.endswith(f"rigtrue run {SAMPLE} {folder}.csv\n"), "with the list, which says where each photo belongs"
