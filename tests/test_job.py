@@ -280,3 +280,31 @@ def test_shoot_and_watch_end_with_how_far_it_is_and_what_comes_next(
     said = capsys.readouterr().out
     assert f"0 photos; 0 of {n} positions done" in said and "Positions: " in said
     assert said.endswith(f"rigtrue run {SAMPLE} {folder}.csv\n"), "with the list, which says where each photo belongs"
+
+
+def test_a_confirmation_stands_where_the_record_cannot_be_written(tmp_path: Path, photos: Path,
+                                                                  monkeypatch: pytest.MonkeyPatch) -> None:
+    """Moves are said, a name that was taken too, and what was measured is handed on all the same."""
+    def unrecorded(*_: Any) -> Path:
+        raise UserError("Cannot write the record.", "cannot_write", "x")
+
+    given_on: dict[str, Any] = {}
+    before = SimpleNamespace(outcomes=lambda figures: [figures])
+    results = SimpleNamespace(figures="figures", fit=SimpleNamespace(as_built=None))
+    monkeypatch.setattr("calib.report.confirm.load_before", lambda folder, proposal: before)
+    monkeypatch.setattr("calib.report.confirm.after_changes", lambda rig, b, shot: (f"{rig} moved", ["rod: moved."]))
+    monkeypatch.setattr(job, "found", lambda *_: ("rig", SimpleNamespace(photos=())))
+    monkeypatch.setattr("calib.run.measure", lambda rig, obs, **k: given_on.update(k) or results)
+    monkeypatch.setattr("calib.report.folder.history", lambda *_: None)
+    monkeypatch.setattr("calib.report.folder.write_results", lambda r, out, **k: given_on.update(k) or
+                        out.absolute().with_name(f"{out.name}-2"))
+    monkeypatch.setattr("calib.report.folder.record_results", unrecorded)
+    monkeypatch.setattr("calib.report.misses.explain", lambda *_: ["because"])
+    said: list[str] = []
+    done = job.confirm_shoot(SAMPLE, tmp_path / "then", photos, tmp_path / "out", 2, workers=1, said=said.append)
+    assert given_on["stands"] == "rig moved" and given_on["before"] is before
+    assert (given_on["inputs"].command, given_on["inputs"].proposal) == ("confirm", 2)
+    assert done.folder == tmp_path / "out-2" and done.record is None
+    assert str(done.unrecorded) == "Cannot write the record."
+    assert (done.outcomes, done.explained) == (("figures",), ("because",))
+    assert said[0] == "rod: moved." and "already holds something" in said[1]
