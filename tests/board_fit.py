@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calib.estimation.arrange import Arranged
 from calib.estimation.blocks.corners import Corners
 from calib.estimation.blocks.expected import Priors
-from calib.estimation.bundle import Options, make_priors, solve
+from calib.estimation.bundle import PARTS, Options, make_priors, solve
 from calib.estimation.camera import LENS, project
 from calib.estimation.coldstart import ColdStart
 from calib.estimation.equations import RigProblem
@@ -21,6 +21,7 @@ from calib.estimation.fitted import Solved
 from calib.estimation.solver import inverse_of, minimise
 from calib.estimation.start import photo_poses
 from calib.estimation.unknowns import BOW_N, Layout, State
+from calib.progress import ESTIMATING, Steps
 from calib.rig.model import Rig
 from capture.observations import COLUMNS, Observations
 
@@ -113,7 +114,7 @@ def as_in_a_run(views: Sequence[tuple[Array, Array]], covs: Sequence[Array], siz
     layout, corners, state = board_problem(views, size, whiten, cell)
     priors = make_priors(layout.rig, size, float(state.lens[0]))
     solved, _ = solve(Arranged(Observations(pd.DataFrame(columns=COLUMNS), ()), layout, corners),
-                      ColdStart(state, corners, priors, [], {}), Options())
+                      ColdStart(state, corners, priors, [], {}), Options(), Steps(None, ESTIMATING, PARTS))
     return solved
 
 
