@@ -21,7 +21,7 @@ from calib.estimation.fitted import Solved
 from calib.estimation.solver import inverse_of, minimise
 from calib.estimation.start import photo_poses
 from calib.estimation.unknowns import BOW_N, Layout, State
-from calib.progress import ESTIMATING, Steps
+from calib.progress import ESTIMATING, Steps, quiet
 from calib.rig.model import Rig
 from capture.observations import COLUMNS, Observations
 
@@ -114,7 +114,7 @@ def as_in_a_run(views: Sequence[tuple[Array, Array]], covs: Sequence[Array], siz
     layout, corners, state = board_problem(views, size, whiten, cell)
     priors = make_priors(layout.rig, size, float(state.lens[0]))
     solved, _ = solve(Arranged(Observations(pd.DataFrame(columns=COLUMNS), ()), layout, corners),
-                      ColdStart(state, corners, priors, [], {}), Options(), Steps(None, ESTIMATING, PARTS))
+                      ColdStart(state, corners, priors, [], {}), Options(), Steps(quiet, ESTIMATING, PARTS))
     return solved
 
 
