@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import shutil
 import sys
 from functools import partial
 from pathlib import Path
@@ -264,7 +265,7 @@ def cmd_shoot(args: argparse.Namespace) -> int:
     """Guide a phone through the shoot and judge each photo as it comes."""
     rig = read_rig(Path(args.rig))
     try:
-        from calib.phone.network import cautions, checked_address, listen, new_token, own_address, qr
+        from calib.phone.network import cautions, checked_address, listen, new_token, own_address, qr_for
         from calib.phone.serve import server
     except ImportError as e:
         raise UserError(f'rigtrue shoot needs {e.name}: in the project\'s folder, pip install -e ".[shoot]".',
@@ -278,8 +279,11 @@ def cmd_shoot(args: argparse.Namespace) -> int:
     with listen(address, args.port) as bound:
         token = new_token()
         link = f"http://{address}:{bound.getsockname()[1]}/{token}/"
-        print(qr(link, sys.stdout.isatty()))
-        print(f"\nScan this with the phone, or open {link}\nPhotos go to {args.photos}. Ctrl-C ends it; the link "
+        live = sys.stdout.isatty()
+        code = qr_for(link, sys.stdout.encoding or "ascii", shutil.get_terminal_size().columns if live else None, live)
+        print(f"{code}\n\nScan this with the phone, or open {link}" if code else f"With the phone, open {link} (a code to "
+              "scan appears in a wider window)")
+        print(f"Photos go to {args.photos}. Ctrl-C ends it; the link "
               "is good until then.", flush=True)
         for line in cautions(address):
             print(line, flush=True)

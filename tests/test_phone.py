@@ -5,7 +5,11 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
+import re
+import socket
 import struct
+import threading
+import time
 import tracemalloc
 import zlib
 from collections.abc import AsyncIterator, Callable, Coroutine
@@ -17,7 +21,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calib.phone.network import cautions, checked_address, listen, new_token, qr
+from calib.phone.network import cautions, checked_address, listen, new_token, qr, qr_for
 from calib.phone.receiving import Limits, receive
 from calib.rig.model import Rig
 from calib.rig.reader import load_rig
@@ -240,13 +244,77 @@ def test_a_picture_that_would_burst_is_refused_by_its_header(tmp_path: Path) -> 
     assert said.outcome.code == "too_large" and peak < 20_000_000
 
 
+LINK = f"http://{HOST}/{TOKEN}/"
+
+
+def scanned(cells: list[list[bool]]) -> str:
+    """What another reader of QR codes reads; ``cells``: True where light."""
+    wide = max(map(len, cells))
+    square = np.array([row + [False] * (wide - len(row)) for row in cells])[:wide]
+    picture = np.kron(np.pad(square, 3, constant_values=True), np.ones((8, 8))).astype(np.uint8) * 255
+    return str(cv2.QRCodeDetector().detectAndDecode(picture)[0])
+
+
 def test_the_code_says_the_link() -> None:
     """The printed half blocks, turned back into a picture, read by another reader of QR codes."""
-    link = f"http://{HOST}/{TOKEN}/"
-    lines = qr(link).splitlines()
-    wide = max(map(len, lines))
-    light = {" ": (0, 0), "\u2580": (1, 0), "\u2584": (0, 1), "\u2588": (1, 1)}
-    cells = np.array([[light[c] for c in line.ljust(wide)] for line in lines]).transpose(0, 2, 1).reshape(-1, wide)
-    picture = np.kron(np.pad(cells[:wide], 3, constant_values=1), np.ones((8, 8))).astype(np.uint8) * 255
-    assert cv2.QRCodeDetector().detectAndDecode(picture)[0] == link
-    assert qr(link, colours=True).startswith("\x1b[97;40m")
+    light = {" ": (False, False), "\u2580": (True, False), "\u2584": (False, True), "\u2588": (True, True)}
+    cells = [[light[c][low] for c in line] for line in qr(LINK).splitlines() for low in (0, 1)]
+    assert scanned(cells) == LINK
+    coloured = qr(LINK, colours=True)
+    assert all(line.startswith("\x1b[97;40m") and line.endswith("\x1b[0m") for line in coloured.splitlines())
+    assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == qr(LINK)
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "ascii"])
+def test_a_console_without_blocks_shows_a_code_too(encoding: str) -> None:
+    plain, live = qr_for(LINK, encoding, 80, False), qr_for(LINK, encoding, 80, True)
+    assert plain.isascii() and live.isascii()
+    assert {line[k:k + 2] for line in plain.splitlines() for k in range(0, len(line), 2)} == {"##", "  "}
+    assert scanned([[c == "#" for c in line[::2]] for line in plain.splitlines()]) == LINK
+    assert scanned([[c == "107" for c in re.findall(r"\x1b\[(107|40)m  ", line)] for line in live.splitlines()]) == LINK
+
+
+def test_a_window_too_narrow_for_the_code_shows_none() -> None:
+    assert qr_for(LINK, "utf-8", 80, False) == qr_for(LINK, "cp437", None, False) == qr(LINK)
+    wide = max(map(len, qr(LINK).splitlines()))
+    assert qr_for(LINK, "utf-8", wide, False) and not qr_for(LINK, "utf-8", wide - 1, False)
+    assert qr_for(LINK, "ascii", 2 * wide, False) and not qr_for(LINK, "ascii", 2 * wide - 1, False)
+
+
+def test_who_does_not_say_what_he_wants_is_put_off_and_nobody_waits_for_him(tmp_path: Path) -> None:
+    """A hundred connections that say nothing, or a letter of a header at a time, beside one that asks for the page."""
+    pytest.importorskip("uvicorn", reason="the page needs the group shoot")
+    from calib.phone.serve import server
+
+    shoot = Shoot(want()[0], tmp_path, ShootSession(want()[1]))
+    with listen("127.0.0.1", 0) as bound:
+        port = bound.getsockname()[1]
+        serving = server(shoot, TOKEN, bound, Limits(first_lines=0.6))
+        thread = threading.Thread(target=serving.run, kwargs={"sockets": [bound]}, daemon=True)
+        thread.start()
+        try:
+            silent = [socket.create_connection(("127.0.0.1", port), 5) for _ in range(100)]
+            began = time.monotonic()
+            for s in silent[::2]:
+                s.sendall(b"GET / HTTP/1.1\r\nHost: a")
+            said = httpx.get(f"http://127.0.0.1:{port}/{TOKEN}/", timeout=5)
+            assert said.status_code == 200 and time.monotonic() - began < 5
+            ends = began + 10
+            for k, s in enumerate(silent):
+                s.settimeout(0.05)
+                while (left := ends - time.monotonic()) > 0:
+                    try:
+                        if k % 2 == 0:
+                            s.sendall(b"a")
+                        if not s.recv(10):
+                            break
+                    except TimeoutError:
+                        continue
+                    except OSError:
+                        break  # reset, as it was still sending
+                assert left > 0, "held open"
+                s.close()
+        finally:
+            serving.should_exit = True
+            thread.join(10)
+    assert not thread.is_alive()

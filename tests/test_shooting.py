@@ -7,6 +7,7 @@ import hashlib
 import itertools
 import math
 import os
+import re
 import shutil
 from dataclasses import replace
 from functools import cache
@@ -15,15 +16,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from calib.advice.compare import ComparedFigure
+from calib.advice.proposal import SHOOT_LOADED, SHOOT_STOPS
+from calib.phone.sketch import sketch
 from calib.planning.stage import position_angles
 from calib.planning.views import View
 from calib.rig.model import Rig
+from calib.rig.parameters import ParameterName
 from calib.rig.reader import load_rig, parse_rig
 from calib.rig.starter import starter_text
 from calib.shooting import store
 from calib.shooting.around import places
 from calib.shooting.desk import Shoot
-from calib.shooting.known import Known, KnownFigure, known
+from calib.shooting.known import Known, KnownFigure, _helps, known, summed_up
 from calib.shooting.seen import board_turn, tag_places, view_in
 from calib.shooting.session import AGAIN, GOOD, POOR, ShootSession, Taken
 from calib.shooting.wanted import USUAL_VIEWS, wanted, wanted_from
@@ -157,6 +162,32 @@ def test_a_position_counts_new_sides_and_tags() -> None:
         empty().standing("nowhere")
 
 
+def test_the_picture_shows_the_place_that_the_words_say() -> None:
+    """As photos come, and where only a tag is missing, from a place that may be another than those asked for."""
+    ahead = shots("ahead")
+    parts = {c for s in ahead for c in taken(1, s).judged.corners} - set(BOARD.ids)
+    states = [session(*(taken(k, s) for k, s in enumerate(ahead[:n], 1))) for n in range(4)]
+    states += [session(*(taken(k, s, set(taken(k, s).judged.corners) - {c}) for k, s in enumerate(ahead, 1)))
+               for c in sorted(parts)]
+    told = set()
+    for state in states:
+        stand = state.standing("ahead")
+        drawn = re.findall(
+            r'translate\(([-\d.]+) ([-\d.]+)\) rotate\(([-\d.]+)\)"><rect x="-24"', sketch(rig(), stand, []))
+        if "Stand" not in stand.todo:
+            assert not drawn
+            continue
+        ((x, y, turn),) = drawn
+        azimuth = -float(turn)
+        side = stand.todo.split("Stand ")[1].split(",")[0]
+        names = ("in front", "front left", "left", "rear left", "behind", "rear right", "right", "front right")
+        assert side == names[round(azimuth / 45) % 8], (stand.todo, azimuth)
+        place = math.degrees(math.atan2(-float(x), -float(y)))  # front upwards, left is left
+        assert abs((place - azimuth + 180) % 360 - 180) < 31
+        told.add(side)
+    assert len(told) > 2
+
+
 def test_what_is_known_grows_and_says_when_it_is_enough() -> None:
     """Nothing from one position; figures with their uncertainty from the whole shoot, judged as the run would."""
     one = session(*(taken(k, s) for k, s in enumerate(shots("ahead"), 1)))
@@ -168,6 +199,19 @@ def test_what_is_known_grows_and_says_when_it_is_enough() -> None:
         "toe, both wheels, toe-in positive"}
     for f in know.figures:
         assert f.settled is (f.outcome != "can't tell yet" or f.u95 <= f.tolerance / 3)
+        assert bool(f.helps) is not f.settled
+    assert {f.helps for f in know.figures if "lock" in f.label and not f.settled} == {SHOOT_STOPS}
+    assert "photograph the levers at both stops" in summed_up(know, True)[1] and not summed_up(know, False)[1]
+
+
+def test_what_would_help_is_what_the_figure_rests_on() -> None:
+    """Open only for the rider's weight: photos with the rider aboard; else those of the part that weighs most."""
+    weight = replace(rig().targets["toe"], tolerance=math.radians(0.5), value=0.0, doubt=math.radians(0.3))
+    loaded = replace(rig(), targets={**rig().targets, "toe": weight})
+    f = ComparedFigure("toe", "toe", "deg", 0.0, 0.4, 0.05, 0.0, 0.5, None, None, limit=ParameterName.parse("left_wheel.spin.x"))
+    assert _helps(loaded, f) == SHOOT_LOADED
+    assert "spin" in _helps(loaded, replace(f, u95=0.9))
+    assert _helps(loaded, replace(f, u95=0.9, limit=ParameterName.parse("left_upright.axis.x"))).startswith("photograph back3 and push3")
 
 
 def test_enough_only_with_all_settled_whole_and_nothing_noticed() -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from calib.advice.propagation import Slopes, rig_slopes, share_from_photos, slopes, with_wheel_doubt
+from calib.advice.propagation import Slopes, rig_slopes, share_from_photos, slopes, what_limits, with_wheel_doubt
 from calib.advice.rider import judged_with_rider
 from calib.advice.search import STOP_ROOM, Curves, Model, Variant, driver_grid, need_both_wheels
 from calib.advice.verdict import Verdict, not_yet
@@ -21,7 +21,7 @@ from calib.linkage.steering import axis_figures, lean_joint, roll_steer, wheel_h
 from calib.results import AsBuilt, Fit, LoadedFigure
 from calib.rig.figures import kinds
 from calib.rig.model import Rig
-from calib.rig.parameters import Kind
+from calib.rig.parameters import Kind, ParameterName
 from calib.trust import Doubts
 from calib.uncertainty import differences, own_half_widths
 
@@ -35,6 +35,7 @@ class ComparedFigure:
 
     ``from_photos``: share of its variance that rests on photos, 0..1; approximate, correlations between
     parameters are left out. ``doubt``: why it is not to be trusted before something is settled; "" where it is.
+    ``limit``: what its uncertainty rests on most, None where it has none.
     """
 
     name: str
@@ -48,6 +49,7 @@ class ComparedFigure:
     verdict: Verdict | None
     from_photos: float | None
     doubt: str = ""
+    limit: ParameterName | None = None
 
 
 @dataclass(frozen=True)
@@ -305,13 +307,13 @@ def judged_figures(design: Rig, built: AsBuilt, n: int = 101, grid: Array | None
     found = _found(seen, built, drawn_curves.way())
     drawn = {k: float(v[0]) for k, v in drawn_curves.figures(design).items()} | axis_figures(design)
     if lean_joint(design):
-        found["roll_steer"] = roll_steer_band(built)
+        found["roll_steer"] = *roll_steer_band(built), None
         drawn["roll_steer"] = roll_steer(design)
     out = []
     for kind in kinds():
         if kind.name not in found and kind.name not in design.targets:
             continue
-        value, u, share = found.get(kind.name, (float("nan"), float("nan"), None))
+        value, u, share, limit = found.get(kind.name, (float("nan"), float("nan"), None, None))
         t, k = design.targets.get(kind.name), kind.scale
         doubt = doubts.on_figure(kind.name) if doubts else ""
         said = None
@@ -319,12 +321,13 @@ def judged_figures(design: Rig, built: AsBuilt, n: int = 101, grid: Array | None
             said = not_yet(kind, value, u, doubt) if doubt else judged_with_rider(kind, value, u, t, design, loaded)
         out.append(ComparedFigure(kind.name, kind.label, kind.unit, drawn.get(kind.name, float("nan")) * k, value * k,
                                   u * k, t.value * k if t else None, t.tolerance * k if t else None, said, share,
-                                  doubt))
+                                  doubt, limit))
     return tuple(out)
 
 
-def _found(model: Model, built: AsBuilt, way: float) -> dict[str, tuple[float, float, float | None]]:
-    """Value, 95 % half-width and share from photos of every figure of curves and steering axes; rad, mm, plain."""
+def _found(model: Model, built: AsBuilt, way: float,
+           ) -> dict[str, tuple[float, float, float | None, ParameterName | None]]:
+    """Value, 95 % half-width, share from photos and what limits every figure of curves and axes; rad, mm, plain."""
     moving, standing = ([k.name for k in kinds(part)] for part in ("travel", "axes"))
 
     def curved(c: Curves) -> Array:
@@ -336,11 +339,11 @@ def _found(model: Model, built: AsBuilt, way: float) -> dict[str, tuple[float, f
         return np.array([f[n] for n in standing])
 
     owners = {w.upright for w in built.rig.wheels.values()} | set(built.rig.wheels)
-    out: dict[str, tuple[float, float, float | None]] = {}
+    out: dict[str, tuple[float, float, float | None, ParameterName | None]] = {}
     both: tuple[tuple[list[str], Slopes], ...] = (
         (moving, slopes(model, built, Variant(), curved)),
         (standing, rig_slopes(fixed, built, lambda n: n.owner in owners and n.kind not in (Kind.HOLE, Kind.LENGTH))))
     for names, s in both:
         rows = zip(names, s.values, s.u95, share_from_photos(s, built), strict=True)
-        out |= {n: (float(v), float(u), share) for n, v, u, share in rows}
+        out |= {n: (float(v), float(u), share, what_limits(s, k)) for k, (n, v, u, share) in enumerate(rows)}
     return out

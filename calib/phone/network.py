@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import ipaddress
 import secrets
 import socket
@@ -76,12 +75,45 @@ def cautions(address: str) -> list[str]:
     return out
 
 
-def qr(link: str, colours: bool = False) -> str:
-    """The link as a QR code of half blocks, which are its light parts; ``colours``: white on black by the terminal's
-    own codes, so that it is not inverted where the terminal is light."""
+def qr_for(link: str, encoding: str, columns: int | None, colours: bool) -> str:
+    """The link as a QR code that a terminal of that encoding and width can show, "" where it cannot.
+
+    ``columns`` None: as wide as it likes.
+    """
+    for blocks in (True, False):
+        code = qr(link, colours, blocks)
+        try:
+            code.encode(encoding)
+        except (UnicodeEncodeError, LookupError):
+            continue
+        if columns is None or _width(link, blocks) <= columns:
+            return code
+    return ""
+
+
+def qr(link: str, colours: bool = False, blocks: bool = True) -> str:
+    """The link as a QR code whose light parts are half blocks, or without ``blocks`` two plain letters each.
+
+    ``colours``: white on black by the terminal's own codes, so that it is not inverted where the terminal is light.
+    """
+    light = [[not dark for dark in row] for row in _modules(link)]
+    if blocks:
+        light += [[False] * len(light[0])] * (len(light) % 2)
+        rows = ["".join(" \u2580\u2584\u2588"[up + 2 * low] for up, low in zip(*two, strict=True))
+                for two in zip(light[::2], light[1::2], strict=True)]
+        return "\n".join(f"\x1b[97;40m{row}\x1b[0m" if colours else row for row in rows)
+    if not colours:
+        return "\n".join("".join("##" if one else "  " for one in row) for row in light)
+    return "\n".join("".join(("\x1b[107m" if one else "\x1b[40m") + "  " for one in row) + "\x1b[0m" for row in light)
+
+
+def _modules(link: str) -> list[list[bool]]:
+    """Its modules, True where dark, with a margin of two light ones."""
     import segno
 
-    out = io.StringIO()
-    segno.make(link, error="l", micro=False).terminal(out=out, compact=True, border=2)
-    lines = out.getvalue().splitlines()
-    return "\n".join(f"\x1b[97;40m{line}\x1b[0m" for line in lines) if colours else "\n".join(lines)
+    return [[bool(dark) for dark in row] for row in segno.make(link, error="l", micro=False).matrix_iter(border=2)]
+
+
+def _width(link: str, blocks: bool) -> int:
+    """Columns of the terminal that the code takes."""
+    return len(_modules(link)[0]) * (1 if blocks else 2)

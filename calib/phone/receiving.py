@@ -14,16 +14,18 @@ from capture.errors import UserError
 
 MOST_BYTES = 80_000_000  # a 50-megapixel photo of a phone has 15 to 30 million
 QUIET, SLOWEST, GRACE = 20.0, 40_000, 30.0  # s without a byte; bytes a second on the whole; s on top
+FIRST_LINES = 15.0  # s in which a connection has to say what it wants
 
 
 @dataclass(frozen=True)
 class Limits:
-    """How large an upload may be, and how slow."""
+    """How large an upload may be, and how slow; how long a connection may take to say what it wants."""
 
     most: int = MOST_BYTES
     quiet: float = QUIET
     slowest: float = SLOWEST
     grace: float = GRACE
+    first_lines: float = FIRST_LINES
 
     def seconds(self, size: int) -> float:
         """How long an upload of that size may take at most."""

@@ -14,22 +14,22 @@ if TYPE_CHECKING:
     from calib.planning.views import View
     from calib.shooting.session import Standing
 
-BLUE, GREEN, INK, SOFT = "#0a4f8f", "#0b6b3a", "#16191d", "#5f666e"
+BLUE, GREEN, INK, SOFT = "#0a4f8f", "#06532b", "#16191d", "#4c535b"
 
 
 def sketch(rig: Rig, standing: Standing, taken: Sequence[View]) -> str:
-    """An SVG picture. Views asked for are rings, ticked when there; the next one is full and has its beam; dots are
-    photos taken."""
+    """An SVG picture. Views asked for are rings, ticked when there; where to stand now is a phone with its beam, the
+    very place that the words beside it say; dots are photos taken."""
     parts = ['<svg xmlns="http://www.w3.org/2000/svg" viewBox="-158 -140 316 286" role="img">', *_vehicle(rig)]
-    todo = next((i for i, done in enumerate(standing.views) if not done), None)
     for v in taken:
         x, y = place(v.azimuth, RING - 24)
         parts.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" fill="{GREEN}"/>')
-    asked = standing.ask.views
-    for i, (v, done, at) in enumerate(zip(asked, standing.views, places(asked), strict=True)):
-        parts += _phone(v, at, done, i == todo and not standing.done)
-    if todo is not None and not standing.done:
-        parts += _height(standing.ask.views[todo])
+    asked, now = standing.ask.views, standing.stand
+    for v, done, at in zip(asked, standing.views, places(asked), strict=True):
+        parts += _phone(v, at) if v == now else _spot(at, done)
+    if now is not None:
+        parts += [] if now in asked else _phone(now, place(now.azimuth, RING))
+        parts += _height(now)
     return "".join([*parts, "</svg>"])
 
 
@@ -47,19 +47,23 @@ def _vehicle(rig: Rig) -> list[str]:
     return out
 
 
-def _phone(v: View, at: Point, done: bool, now: bool) -> list[str]:
+def _spot(at: Point, done: bool) -> list[str]:
+    """A place asked for, taken or still to come."""
     x, y = at
-    turn = -v.azimuth
     if done:
         return [f'<circle cx="{x:.1f}" cy="{y:.1f}" r="15" fill="{GREEN}"/>',
                 f'<path d="M{x - 7:.1f} {y:.1f} l5 6 l9 -11" fill="none" stroke="#fff" stroke-width="4"/>']
-    if not now:
-        return [f'<circle cx="{x:.1f}" cy="{y:.1f}" r="14" fill="#fff" stroke="{SOFT}" stroke-width="3"/>']
+    return [f'<circle cx="{x:.1f}" cy="{y:.1f}" r="14" fill="#fff" stroke="{SOFT}" stroke-width="3"/>']
+
+
+def _phone(v: View, at: Point) -> list[str]:
+    """Where to stand now, with the phone's beam."""
+    x, y = at
     near = 34.0
     a, b = place(v.azimuth - 16, near), place(v.azimuth + 16, near)
     return [f'<path d="M{x:.1f} {y:.1f} L{a[0]:.1f} {a[1]:.1f} L{b[0]:.1f} {b[1]:.1f} z" fill="{BLUE}" '
             'fill-opacity="0.16"/>',
-            f'<g transform="translate({x:.1f} {y:.1f}) rotate({turn:.1f})">'
+            f'<g transform="translate({x:.1f} {y:.1f}) rotate({-v.azimuth:.1f})">'
             f'<rect x="-24" y="-15" width="48" height="30" rx="6" fill="{BLUE}"/>'
             '<circle cx="0" cy="0" r="8" fill="#fff"/></g>']
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calib.advice.compare import ComparedFigure, figures_of
-from calib.advice.verdict import Outcome
+from calib.advice.proposal import SHOOT_LOADED, cure
+from calib.advice.verdict import Outcome, judge
 from calib.estimation.bundle import Estimated, estimated
 from calib.estimation.going import go_on
 from calib.linkage.mechanism import CannotAssemble
@@ -22,7 +23,9 @@ from capture.observations import Observations
 
 @dataclass(frozen=True)
 class KnownFigure:
-    """One figure with a tolerance, in the units of the surface. ``settled``: more photos would not change much."""
+    """One figure with a tolerance, in the units of the surface. ``settled``: more photos would not change much;
+    ``helps``: the photos that would settle it, "" where it is.
+    """
 
     label: str
     unit: str
@@ -33,6 +36,7 @@ class KnownFigure:
     digits: int
     outcome: str  # met, not met, can't tell yet
     settled: bool
+    helps: str = ""
 
     @property
     def text(self) -> str:
@@ -76,8 +80,9 @@ def summed_up(k: Known | None, all_taken: bool) -> tuple[str, str]:
         return "Enough: all tolerances can be judged", ""
     left = sum(not f.settled for f in k.figures)
     if all_taken and left:
+        helps = list(dict.fromkeys(f"{f.helps[:1].upper()}{f.helps[1:]}" for f in k.figures if f.helps))
         return (f"All taken. Can't tell yet: {left} of {len(k.figures)}",
-                "More photos may not help. rigtrue run says what would.")
+                " ".join(helps) or "More photos may not help. rigtrue run says what would.")
     return f"Can be judged: {len(k.figures) - left} of {len(k.figures)}", ""
 
 
@@ -134,20 +139,27 @@ class Knowing:
             return Known(len(obs.photos), trouble=f"not worked out yet ({err})")
 
     def _known(self, obs: Observations, now: Estimated, went_on: bool = False) -> Known:
-        figures = tuple(_figures(figures_of(self.rig, now.fit)))
+        figures = tuple(_figures(self.rig, figures_of(self.rig, now.fit)))
         self._last = now
         serious = tuple(x.text for x in now.fit.findings if x.serious)
         return Known(len(obs.photos), figures, serious, whole=_whole(self.rig, now.fit.positions), went_on=went_on)
 
 
-def _figures(compared: Sequence[ComparedFigure]) -> Iterator[KnownFigure]:
+def _figures(rig: Rig, compared: Sequence[ComparedFigure]) -> Iterator[KnownFigure]:
     for f in compared:
         if f.verdict is None or f.target is None or f.tolerance is None:
             continue
         tight = bool(np.isfinite(f.u95)) and f.u95 <= ENOUGH * f.tolerance
         settled = not f.doubt and (f.verdict.outcome is not Outcome.CANNOT_TELL or tight)
         yield KnownFigure(f.label, f.unit, f.measured, f.u95, f.target, f.tolerance, max(2, FIGURES[f.name].digits),
-                          f.verdict.outcome.value, settled)
+                          f.verdict.outcome.value, settled, "" if settled else _helps(rig, f))
+
+
+def _helps(rig: Rig, f: ComparedFigure) -> str:
+    """The photos that would settle a figure: with the rider aboard where only that is open, else what limits it."""
+    kind, target = FIGURES[f.name], rig.targets[f.name]
+    unloaded = judge(kind, f.measured / kind.scale, f.u95 / kind.scale, replace(target, doubt=0.0))
+    return cure(rig, f.limit) if unloaded.outcome is Outcome.CANNOT_TELL else SHOOT_LOADED
 
 
 def _whole(rig: Rig, positions: Sequence[str]) -> bool:

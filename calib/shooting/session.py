@@ -56,6 +56,7 @@ class Standing:
     views: tuple[bool, ...]  # asked for, there or not
     few: Mapping[str, int]  # tags seen too rarely, and in how many photos
     todo: str  # the next thing to do, "" when done
+    stand: View | None = None  # where to do it, where it is a certain place
 
     @property
     def done(self) -> bool:
@@ -124,23 +125,23 @@ class ShootSession:
         good = sum(self.verdict(t).counts for t in mine)
         taken = self.views(position)
         few = few_tags(self.wanted, ask, mine)
-        return Standing(ask, len(mine), good, views_done(ask.views, taken), few,
-                        self._todo(ask, good, taken, few))
+        return Standing(ask, len(mine), good, views_done(ask.views, taken), few, *self._todo(ask, good, taken, few))
 
     def observations(self) -> Observations:
         """The table of corners of all photos so far, as ``read_shoot`` would give it. UserError with fewer than two."""
         return gathered([t.judged.outcome for t in sorted(self.photos, key=lambda t: t.name)], "the shoot")
 
-    def _todo(self, ask: Ask, good: int, taken: Sequence[View], few: Mapping[str, int]) -> str:
+    def _todo(self, ask: Ask, good: int, taken: Sequence[View], few: Mapping[str, int]) -> tuple[str, View | None]:
+        """What to do next, and where to stand for it."""
         if good < ask.photos:
             left = [v for v, there in zip(ask.views, views_done(ask.views, taken), strict=True) if not there]
-            return f"Stand {spot(left[0])}" if left else "One more, from a new side"
+            return (f"Stand {spot(left[0])}", left[0]) if left else ("One more, from a new side", None)
         if not few:
-            return ""
+            return "", None
         tag = min(few, key=lambda t: few[t])
         view = self.wanted.view_of(tag, ask.position, taken)
         where = f". Stand {spot(view)}" if view else ""
-        return f"Get tag {self.wanted.rig.tags[tag].code} in{where}"
+        return f"Get tag {self.wanted.rig.tags[tag].code} in{where}", view
 
 
 def verdict(wanted: Wanted, photo: Taken, earlier: Sequence[Taken]) -> Verdict:
