@@ -281,8 +281,8 @@ def cmd_shoot(args: argparse.Namespace) -> int:
         link = f"http://{address}:{bound.getsockname()[1]}/{token}/"
         live = sys.stdout.isatty()
         code = qr_for(link, sys.stdout.encoding or "ascii", shutil.get_terminal_size().columns if live else None, live)
-        print(f"{code}\n\nScan this with the phone, or open {link}" if code else f"With the phone, open {link} (a code to "
-              "scan appears in a wider window)")
+        print(f"{code}\n\nScan this with the phone, or open {link}" if code
+              else f"With the phone, open {link} (a code to scan appears in a wider window)")
         print(f"Photos go to {args.photos}. Ctrl-C ends it; the link "
               "is good until then.", flush=True)
         for line in cautions(address):

@@ -91,7 +91,7 @@ def test_one_figure_known_to_be_out_is_enough(short: float, known: bool, monkeyp
     def shown(found: object, none: object, wrong: bool, *_: object) -> None:
         raise Seen(wrong)
 
-    monkeypatch.setattr(adjust, "_search", lambda finder, sets, none: SimpleNamespace(good=[]))
+    monkeypatch.setattr(adjust, "_search", lambda finder, sets, none, steps: SimpleNamespace(good=[]))
     monkeypatch.setattr(adjust, "_how_sure", lambda *_: None)
     monkeypatch.setattr(adjust, "_shown", shown)
     with pytest.raises(Seen) as seen:

@@ -6,6 +6,7 @@ import asyncio
 import hashlib
 import json
 import re
+import shutil
 import socket
 import struct
 import threading
@@ -27,7 +28,7 @@ from calib.rig.model import Rig
 from calib.rig.reader import load_rig
 from calib.shooting.desk import Shoot, judge_file
 from calib.shooting.session import ShootSession
-from calib.shooting.store import Kept
+from calib.shooting.store import ROOM, Kept
 from calib.shooting.wanted import Wanted, wanted
 from capture.errors import UserError
 from capture.judging import Judged
@@ -162,8 +163,10 @@ def test_a_huge_body_is_cut_early_with_memory_bounded(tmp_path: Path) -> None:
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert sent < 5_000_000 and peak < 3_000_000 and not files(tmp_path)
+    before = sent
     with pytest.raises(UserError, match="too large"):  # said beforehand: not a byte is read
         asyncio.run(receive(endless(), tmp_path / ".b.part", 2_000_000_000, Limits()))
+    assert sent == before
 
 
 def test_slow_and_broken_uploads_end_and_leave_nothing(tmp_path: Path) -> None:
@@ -186,6 +189,27 @@ def test_slow_and_broken_uploads_end_and_leave_nothing(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="Cut short"):
         asyncio.run(receive(short(), tmp_path / ".c.part", 100, Limits()))
     assert not files(tmp_path)
+
+
+def test_a_full_disk_is_said_before_a_byte_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Room for less than the photo and what stays free; then for both."""
+    read: list[bytes] = []
+
+    async def one() -> AsyncIterator[bytes]:
+        read.append(JPEG)
+        yield JPEG
+
+    for spare, goes in ((len(JPEG) - 1, False), (len(JPEG), True)):
+        usage = shutil._ntuple_diskusage(10**12, 0, ROOM + spare)  # type: ignore[attr-defined]
+        monkeypatch.setattr(shutil, "disk_usage", lambda _, usage=usage: usage)
+        part = tmp_path / f".{goes}.part"
+        if goes:
+            asyncio.run(receive(one(), part, len(JPEG), Limits()))
+            assert part.read_bytes() == JPEG
+        else:
+            with pytest.raises(UserError, match="disk is full"):
+                asyncio.run(receive(one(), part, len(JPEG), Limits()))
+            assert not read and not part.exists()
 
 
 def test_two_hundred_uploads_at_once_lose_nothing(tmp_path: Path) -> None:

@@ -68,7 +68,8 @@ SIZES = """[...document.querySelectorAll("button, label, summary")].map((e) => e
 def for_gloves_and_sun(page: Chromium) -> None:
     """Every word of every kind at 7 to 1 against what is behind it (WCAG 2.2, 1.4.6), every button 56 px or more."""
     figure = {"label": "toe", "value": "0.1 deg", "wanted": "0.0 deg"}
-    known = {"say": "All taken. Can't tell yet: 1 of 3", "why": "Photograph the levers at both stops, four photos each.",
+    known = {"say": "All taken. Can't tell yet: 1 of 3",
+             "why": "Photograph the levers at both stops, four photos each.",
              "enough": False, "working": True, "photos": 36, "noticed": ["The board moved"],
              "figures": [figure | {"outcome": o} for o in ("met", "not met", "can't tell yet")]}
     for width, height in ((390, 844), (844, 390)):

@@ -208,10 +208,11 @@ def test_what_would_help_is_what_the_figure_rests_on() -> None:
     """Open only for the rider's weight: photos with the rider aboard; else those of the part that weighs most."""
     weight = replace(rig().targets["toe"], tolerance=math.radians(0.5), value=0.0, doubt=math.radians(0.3))
     loaded = replace(rig(), targets={**rig().targets, "toe": weight})
-    f = ComparedFigure("toe", "toe", "deg", 0.0, 0.4, 0.05, 0.0, 0.5, None, None, limit=ParameterName.parse("left_wheel.spin.x"))
+    spin, axis = ParameterName.parse("left.spin.x"), ParameterName.parse("left_upright.axis.x")
+    f = ComparedFigure("toe", "toe", "deg", 0.0, 0.4, 0.05, 0.0, 0.5, None, None, limit=spin)
     assert _helps(loaded, f) == SHOOT_LOADED
     assert "spin" in _helps(loaded, replace(f, u95=0.9))
-    assert _helps(loaded, replace(f, u95=0.9, limit=ParameterName.parse("left_upright.axis.x"))).startswith("photograph back3 and push3")
+    assert _helps(loaded, replace(f, u95=0.9, limit=axis)).startswith("photograph back3 and push3")
 
 
 def test_enough_only_with_all_settled_whole_and_nothing_noticed() -> None:

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calib.linkage.rotations import cross
 from calib.rig.model import FRAME, Rig
 from calib.rig.parameters import Kind, ParameterName
 
@@ -152,7 +153,7 @@ class Batch:
             arm = self.hole[s.new] - self.pivot[s.body]
             along = np.sum(arm * k, axis=1, keepdims=True) * k
             u, c = arm - along, self.pivot[s.body] + along
-            v = np.cross(k, u)
+            v = cross(k, u)
             w = c[:, None, :] - p
             A, B = 2 * np.sum(u[:, None] * w, -1), 2 * np.sum(v[:, None] * w, -1)
             C = self.length[s.rod][:, None] ** 2 - np.sum(w * w, -1) - np.sum(u * u, -1)[:, None]
@@ -183,7 +184,7 @@ def _connected(t: Array, i0: int) -> Array:
 
 def unit(v: Array) -> Array:
     """Rows brought to unit length."""
-    return v / np.linalg.norm(v, axis=-1, keepdims=True)
+    return v / np.sqrt(np.einsum("...i,...i->...", v, v))[..., None]
 
 
 def turn(p: Array, pivot: Array, axis: Array, angle: Array) -> Array:
@@ -192,6 +193,6 @@ def turn(p: Array, pivot: Array, axis: Array, angle: Array) -> Array:
     r = p - pivot
     along = np.sum(r * k, -1, keepdims=True) * k
     u = r - along
-    v = np.cross(k, u)
+    v = cross(k, u)
     return ((pivot + along)[:, None, :] + u[:, None, :] * np.cos(angle)[..., None]
             + v[:, None, :] * np.sin(angle)[..., None])

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.linkage.mechanism import body_motions
+from calib.linkage.rotations import cross
 from calib.rig.discs import UP, front_disc, rear_disc, touch
 from calib.rig.model import Rig
 
@@ -55,10 +56,10 @@ def stance(rig: Rig, angles: Mapping[str, ArrayLike]) -> Stance:
     up = np.broadcast_to(UP, np.broadcast_shapes(*[d.centre.shape for d in discs.values()]))
     for _ in range(ROUNDS):
         at = {n: touch(d, up) for n, d in discs.items()}
-        up = _unit(np.cross(at["left"] - at[REAR], at["right"] - at[REAR]))
+        up = _unit(cross(at["left"] - at[REAR], at["right"] - at[REAR]))
         up = np.where(up[..., 2:] < 0, -up, up)
-    ahead = {n: np.cross(d.spin, up) for n, d in discs.items()}
-    turned = {s: np.arctan2(_dot(up, np.cross(ahead[REAR], ahead[s])), _dot(ahead[REAR], ahead[s]))
+    ahead = {n: cross(d.spin, up) for n, d in discs.items()}
+    turned = {s: np.arctan2(_dot(up, cross(ahead[REAR], ahead[s])), _dot(ahead[REAR], ahead[s]))
               for s in ("left", "right")}
     return Stance(up, {n: touch(d, up) for n, d in discs.items()}, turned)
 
@@ -204,7 +205,7 @@ def _about(v: Array, k: Array) -> tuple[Array, Array, Array]:
     """v (..., 3) split for a turn t about the unit axis k: v = along + u, turned: along + u cos t + w sin t."""
     along = _dot(v, k)[..., None] * k
     u = v - along
-    return along, u, np.cross(k, u)
+    return along, u, cross(k, u)
 
 
 def _turn(R: Array, v: Array) -> Array:

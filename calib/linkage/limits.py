@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from calib.linkage import batch
 from calib.linkage.mechanism import Linkage, Sweep, body_motions
+from calib.linkage.rotations import cross
 from calib.linkage.steering import Pose
 from calib.rig.model import Body, Rig
 from calib.rig.parameters import stacked
@@ -54,7 +55,7 @@ def transmission_angles(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], 
             b = rig.bodies.get(rig.points[end].body)
             if b is None:
                 continue
-            t = _cross(now.direction(b.axis, b.name), now.at[end] - now.place(b.pivot, b.name))
+            t = cross(now.direction(b.axis, b.name), now.at[end] - now.place(b.pivot, b.name))
             s = np.abs(_dot(e, t)) / np.maximum(np.sqrt(_dot(t, t)), 1e-12)
             out[rod, end] = np.arcsin(np.clip(s, 0.0, 1.0))
     return out
@@ -330,12 +331,6 @@ def _bolt(rig: Rig, point: str) -> tuple[str, tuple[float, ...]]:
 
 def _unit(v: Array) -> Array:
     return np.asarray(v / np.sqrt(_dot(v, v))[..., None])
-
-
-def _cross(a: Array, b: Array) -> Array:
-    # several times faster than np.cross on short stacks
-    return np.stack([a[..., 1] * b[..., 2] - a[..., 2] * b[..., 1], a[..., 2] * b[..., 0] - a[..., 0] * b[..., 2],
-                     a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]], axis=-1)
 
 
 def _dot(a: Array, b: Array) -> Array:

@@ -21,7 +21,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calib.linkage.rotations import about
+from calib.linkage.rotations import about, cross
 from calib.rig.model import FRAME, Rig
 from calib.rig.parameters import Kind, ParameterName, parsed
 from capture.shapes import of_shape, one_number
@@ -138,13 +138,6 @@ def _matvec(R: Array, v: Array) -> Array:
     return np.einsum("...ij,...j->...i", R, v)
 
 
-def _cross(a: Array, b: Array) -> Array:
-    # several times faster than np.cross on short stacks
-    ax, ay, az = a[..., 0], a[..., 1], a[..., 2]
-    bx, by, bz = b[..., 0], b[..., 1], b[..., 2]
-    return np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx], axis=-1)
-
-
 def _dot(a: Array, b: Array) -> Array:
     return np.einsum("...i,...i->...", a, b)
 
@@ -160,12 +153,12 @@ class _Hinge:
         along = _dot(r, self.axis)[..., None] * self.axis
         u = r - along
         a = np.asarray(angle, float)[..., None]
-        y = along + u * np.cos(a) + _cross(self.axis, u) * np.sin(a)
+        y = along + u * np.cos(a) + cross(self.axis, u) * np.sin(a)
         return y + self.pivot if place else y
 
     def rate(self, y: Array) -> Array:
         """Change of a turned place y (..., 3) per rad."""
-        return _cross(self.axis, y - self.pivot)
+        return cross(self.axis, y - self.pivot)
 
 
 @dataclass(frozen=True)
@@ -395,7 +388,7 @@ class Linkage:
         u = r - along
         w = h.pivot + along - p
         A = 2 * _dot(u, w)
-        B = 2 * _dot(_cross(h.axis, u), w)
+        B = 2 * _dot(cross(h.axis, u), w)
         C = self._lengths[rod] ** 2 - _dot(w, w) - _dot(u, u)
         return A, B, C
 
@@ -722,7 +715,7 @@ class Linkage:
                 elif name.owner == n and name.kind is Kind.AXIS:
                     dn = e - (e @ h.axis) * h.axis  # keeps unit length
                     tilt = _dot(h.axis, v)[..., None] * dn + _dot(dn, v)[..., None] * h.axis
-                    add = s * _cross(dn, v) + c * tilt
+                    add = s * cross(dn, v) + c * tilt
                 else:
                     continue
                 got[k] = got[k] + add if k in got else add

@@ -27,6 +27,16 @@ def skew(v: Array) -> Array:
     return out
 
 
+def cross(a: Array, b: Array) -> Array:
+    """Cross products of vectors (..., 3) and (..., 3), stacks broadcast; several times faster than np.cross."""
+    ax, ay, az = a[..., 0], a[..., 1], a[..., 2]
+    bx, by, bz = b[..., 0], b[..., 1], b[..., 2]
+    x = ay * bz - az * by
+    out = np.empty((*np.shape(x), 3))
+    out[..., 0], out[..., 1], out[..., 2] = x, az * bx - ax * bz, ax * by - ay * bx
+    return out
+
+
 def rotation(vector: ArrayLike) -> Array:
     """Rotation matrices of rotation vectors (rad), (..., 3) to (..., 3, 3); Rodrigues' formula.
 

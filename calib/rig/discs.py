@@ -67,4 +67,4 @@ def rear_disc(rig: Rig) -> Disc:
 
 def _unit(v: ArrayLike) -> Array:
     a = np.asarray(v, float)
-    return np.asarray(a / np.linalg.norm(a, axis=-1, keepdims=True))
+    return np.asarray(a / np.sqrt(np.einsum("...i,...i->...", a, a))[..., None])
