@@ -38,7 +38,7 @@ from capture.targets import Board
 httpx = pytest.importorskip("httpx", reason="httpx asks the page without a network; group test installs it")
 pytest.importorskip("starlette", reason="the page needs the group shoot")
 from calib.phone.app import make_app  # noqa: E402
-from calib.phone.bench import Bench  # noqa: E402
+from calib.phone.bench import AT_ONCE, Bench  # noqa: E402
 
 ROOT = Path(__file__).resolve().parents[1]
 HOST, TOKEN = "192.168.1.20:8317", new_token()
@@ -221,6 +221,68 @@ def test_two_hundred_uploads_at_once_lose_nothing(tmp_path: Path) -> None:
     got = asked(tmp_path, all_at_once)
     assert {g.status_code for g in got} == {200}
     assert sorted(p.read_bytes() for p in files(tmp_path)) == sorted(photos)
+
+
+def test_the_same_photo_twice_at_once_is_one(tmp_path: Path) -> None:
+    async def both(c: Any) -> Any:
+        return await asyncio.gather(*(c.post(f"/{TOKEN}/photo?at=ahead", content=JPEG + b"one",
+                                             headers={**OWN, "x-upload": k * 16}) for k in "ab"))
+
+    got = asked(tmp_path, both)
+    assert [g.status_code for g in got] == [200, 200] and sorted(g.json()["again"] for g in got) == [False, True]
+    assert len(files(tmp_path)) == 1
+
+
+def test_a_photo_counts_though_the_phone_hangs_up_while_it_is_looked_at(tmp_path: Path) -> None:
+    class Slow(Quick):
+        looking, go = asyncio.Event(), asyncio.Event()
+
+        async def _judge(self, kept: Any) -> Judged:
+            self.looking.set()
+            await self.go.wait()
+            return await super()._judge(kept)
+
+    async def once() -> AsyncIterator[bytes]:
+        yield JPEG
+
+    async def run() -> None:
+        slow = Slow(Shoot(want()[0], tmp_path, ShootSession(want()[1])), Limits())
+        upload = asyncio.create_task(slow.photo(once(), len(JPEG), "", "ahead", "", ""))
+        await slow.looking.wait()
+        upload.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await upload
+        assert not slow.shoot.session.photos
+        slow.go.set()
+        for _ in range(20):
+            await asyncio.sleep(0)
+        assert [t.position for t in slow.shoot.session.photos] == ["ahead"]
+
+    asyncio.run(run())
+
+
+def test_no_more_uploads_are_written_at_once_than_are_meant_to(tmp_path: Path) -> None:
+    """Thirty that each stop after their first bytes: six are begun, the rest when those end."""
+    begun, most, go = 0, 0, asyncio.Event()
+
+    async def held(k: int) -> AsyncIterator[bytes]:
+        nonlocal begun
+        begun += 1
+        yield JPEG + bytes([k])
+        await go.wait()
+
+    async def run() -> None:
+        nonlocal most
+        here = bench(tmp_path)
+        tasks = [asyncio.create_task(here.photo(held(k), 5, "", "ahead", "", "")) for k in range(30)]
+        for _ in range(50):
+            await asyncio.sleep(0)
+        most = begun
+        go.set()
+        await asyncio.gather(*tasks)
+
+    asyncio.run(run())
+    assert most == AT_ONCE < 30 == begun == len(files(tmp_path))
 
 
 def test_two_phones_are_said_and_undo_is_of_the_photo_seen(tmp_path: Path) -> None:
