@@ -223,7 +223,16 @@ def test_two_hundred_uploads_at_once_lose_nothing(tmp_path: Path) -> None:
     assert sorted(p.read_bytes() for p in files(tmp_path)) == sorted(photos)
 
 
-def test_the_same_photo_twice_at_once_is_one(tmp_path: Path) -> None:
+def test_the_same_photo_twice_at_once_is_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The second comes while the first is on its way to its place."""
+    store = Shoot.store
+
+    def slow(*args: Any) -> Kept:
+        time.sleep(0.3)
+        return store(*args)
+
+    monkeypatch.setattr(Shoot, "store", slow)
+
     async def both(c: Any) -> Any:
         return await asyncio.gather(*(c.post(f"/{TOKEN}/photo?at=ahead", content=JPEG + b"one",
                                              headers={**OWN, "x-upload": k * 16}) for k in "ab"))
