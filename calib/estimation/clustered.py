@@ -67,24 +67,27 @@ def photo_clustered(problem: RigProblem, s: State, quantities: Sequence[int]) ->
     reduced = reduced_system(n)
     cov = inverse_of(reduced.matrix)
     by = cov[:, list(quantities)] / np.sqrt(np.diag(cov)[list(quantities)])  # (n, k)
-    k, found = by.shape[1], 0.0
+    found = 0.0
     every = (_share(problem, s, n, reduced.inverse, i) for i in range(len(problem.layout.photos)))
     shares = [share for share in every if share is not None]
     if len(shares) < 2:
         return Clustered(1.0, 0.0)
-    pulls, own = np.zeros((len(cov), len(shares) * k)), list[Array]()
-    for i, (of, x, left) in enumerate(shares):
+    # spread S = blocks of own_i - P' M P over all photos' pulls P: its trace and that of S S are all that is asked for,
+    # and both follow from products as large as the unknowns, not as the photos
+    every_pull, expected, squares = np.zeros_like(cov), 0.0, 0.0
+    for of, x, left in shares:
         value, vector = np.linalg.eigh(np.eye(len(x)) - x @ cov[np.ix_(of, of)] @ x.T)
         held = value > FULL
         adjusted = (vector[:, held] / np.sqrt(value[held])) @ (vector[:, held].T @ (x @ by[of]))  # (r, k)
         found += float(np.sum((adjusted.T @ left) ** 2))
-        pulls[of, i * k:(i + 1) * k] = x.T @ adjusted
-        own.append(adjusted.T @ adjusted)
-    spread = -(pulls.T @ cov @ pulls)
-    for i, square in enumerate(own):
-        spread[i * k:(i + 1) * k, i * k:(i + 1) * k] += square
-    expected = float(np.trace(spread))
-    return Clustered(found / expected, expected**2 / float(np.sum(spread**2)))
+        pull, own = x.T @ adjusted, adjusted.T @ adjusted
+        every_pull[np.ix_(of, of)] += pull @ pull.T
+        expected += float(np.trace(own))
+        squares += float(np.sum(own * own) - 2 * np.sum(own * (pull.T @ cov[np.ix_(of, of)] @ pull)))
+    taken = cov @ every_pull
+    expected -= float(np.trace(taken))
+    squares += float(np.sum(taken * taken.T))
+    return Clustered(found / expected, expected**2 / squares)
 
 
 def _share(problem: RigProblem, s: State, whole: Normal, inverse: Array, photo: int) -> _Share | None:
