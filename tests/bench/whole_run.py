@@ -12,15 +12,15 @@ Measured with --times 1 on an idle machine of two cores (OpenCV 5.0):
 
 | case | whole run | over grey | over colour |
 |---|---|---|---|
-| sample, one core | 23.4 s | 49 | 29 |
-| sample, two cores | 18.9 s | 96 | 33 |
-| 12-megapixel phone, one core | 31.2 s | 11.8 | 7.4 |
-| 12-megapixel phone, two cores | 22.7 s | 14.4 | 9.7 |
+| sample, one core | 24.6 s | 61 | 31 |
+| sample, two cores | 17.6 s | 71 | 27 |
+| 12-megapixel phone, one core | 28.0 s | 9.3 | 6.6 |
+| 12-megapixel phone, two cores | 18.3 s | 13.1 | 9.4 |
 
-Processor seconds of the sample's 20.8 by phase: estimate 3.7, tables and what-if 3.1, adjustment 3.0, detection 2.9,
-refining 2.0, plots 1.9, start and second look 1.4, comparison and travel 0.7, all else 2.1. The aim is at most 4 times
-bare decoding; it is not reached, and is further off than before the estimate let in hand and lens, the adjustment tried
-every hole and step, and the report had its what-if (9.6 and 14.5 s then).
+Processor seconds of the phone's 25.6 by phase: detection 4.1, start and second look 4.0 (half of it decodes the photos
+once more), tables and what-if 3.3, refining 2.8, adjustment 2.7, decoding 2.6, plots 2.5, estimate 1.5, all else 2.1. The
+aim is at most 4 times bare decoding; it is not reached, and is further off than before the estimate let in hand and
+lens, the adjustment tried every hole and step, and the report had its what-if (9.6 and 14.5 s then).
 
 Last comes the same shoot measured by a script on OpenCV, see ``by_hand``, in time and in how wrong steer is.
 
