@@ -18,8 +18,8 @@ Measured with --times 1 on an idle machine of two cores (OpenCV 5.0):
 | 12-megapixel phone, two cores | 18.3 s | 13.1 | 9.4 |
 
 Processor seconds of the phone's 25.6 by phase: detection 4.1, start and second look 4.0 (half of it decodes the photos
-once more), tables and what-if 3.3, refining 2.8, adjustment 2.7, decoding 2.6, plots 2.5, estimate 1.5, all else 2.1. The
-aim is at most 4 times bare decoding; it is not reached, and is further off than before the estimate let in hand and
+once more), tables and what-if 3.3, refining 2.8, adjustment 2.7, decoding 2.6, plots 2.5, estimate 1.5, all else 2.1.
+The aim is at most 4 times bare decoding; it is not reached, and is further off than before the estimate let in hand and
 lens, the adjustment tried every hole and step, and the report had its what-if (9.6 and 14.5 s then).
 
 Last comes the same shoot measured by a script on OpenCV, see ``by_hand``, in time and in how wrong steer is.
