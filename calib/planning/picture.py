@@ -6,7 +6,6 @@ import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
-import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -19,13 +18,11 @@ from calib.planning.predict import ShootPlan
 from calib.planning.stage import Shot, Stage
 from calib.planning.stands import marked, marked_turned, stand
 from calib.rig.discs import front_disc, rear_disc
-from calib.rig.drawing import LEFT, MIDDLE, RIGHT, TAG
+from calib.rig.drawing import DPI, LEFT, MIDDLE, RIGHT, TAG, save_drawing
 from calib.rig.labels import Box, leader, place_labels
-from capture.errors import UserError
 from capture.targets import PAPERS_MM
 
 Array = NDArray[np.float64]
-DPI = 110
 CAMERA, TURNED, INK, PALE = "#222222", "#6A5ACD", "#333333", "#8A8F94"
 MARGIN = 130.0  # mm round all that is drawn
 TYRE = 40.0  # mm, drawn where the rig file does not give it
@@ -35,16 +32,7 @@ WRAP = 62  # characters of the list's lines
 
 def draw_shoot(plan: ShootPlan, path: Path) -> None:
     """Draw the map to ``path`` (.svg or .png). UserError for another ending or a path that cannot be written."""
-    if path.suffix.lower() not in (".svg", ".png"):
-        raise UserError(f"{path}: a drawing is written as .svg or .png; give the file one of these endings.",
-                        "wrong_ending", str(path))
-    meta = {"Date": None} if path.suffix.lower() == ".svg" else None
-    try:
-        with matplotlib.rc_context({"svg.hashsalt": "rigtrue"}):  # same plan, same file
-            shoot_figure(plan).savefig(path, dpi=DPI, metadata=meta)
-    except OSError as exc:
-        raise UserError(f"{path}: cannot be written ({exc.strerror}); name a folder that exists.", "cannot_write",
-                        str(path)) from None
+    save_drawing(lambda: shoot_figure(plan), path)
 
 
 def shoot_figure(plan: ShootPlan) -> Figure:

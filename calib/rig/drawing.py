@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -79,17 +79,24 @@ def draw_rig(rig: Rig, path: Path) -> None:
 
     Raises UserError for another suffix or a path that cannot be written.
     """
-    path = Path(path)
-    if path.suffix.lower() not in (".svg", ".png"):
-        raise UserError(f"{path}: a drawing is written as .svg or .png; give the file one of these endings",
+    save_drawing(lambda: rig_figure(rig), Path(path))
+
+
+def save_drawing(drawn: Callable[[], Figure], path: Path) -> None:
+    """Write what ``drawn`` draws, .svg or .png; of the same drawing always the same file.
+
+    Raises UserError for another suffix, before anything is drawn, or a path that cannot be written.
+    """
+    svg = path.suffix.lower() == ".svg"
+    if not svg and path.suffix.lower() != ".png":
+        raise UserError(f"{path}: a drawing is written as .svg or .png; give the file one of these endings.",
                         "wrong_ending", str(path))
-    figure = rig_figure(rig)
-    meta = {"Date": None} if path.suffix.lower() == ".svg" else None
+    figure = drawn()
     try:
-        with matplotlib.rc_context({"svg.hashsalt": "rigtrue"}):  # same rig, same file
-            figure.savefig(path, dpi=DPI, metadata=meta)
+        with matplotlib.rc_context({"svg.hashsalt": "rigtrue"}):
+            figure.savefig(path, dpi=DPI, metadata={"Date": None} if svg else None)
     except OSError as exc:
-        raise UserError(f"{path}: cannot be written ({exc.strerror}); name a folder that exists",
+        raise UserError(f"{path}: cannot be written ({exc.strerror}); name a folder that exists.",
                         "cannot_write", str(path)) from None
 
 
