@@ -80,13 +80,14 @@ def qr_for(link: str, encoding: str, columns: int | None, colours: bool) -> str:
 
     ``columns`` None: as wide as it likes.
     """
+    wide = len(_modules(link)[0])
     for blocks in (True, False):
         code = qr(link, colours, blocks)
         try:
             code.encode(encoding)
         except (UnicodeEncodeError, LookupError):
             continue
-        if columns is None or _width(link, blocks) <= columns:
+        if columns is None or columns >= wide * (1 if blocks else 2):
             return code
     return ""
 
@@ -112,8 +113,3 @@ def _modules(link: str) -> list[list[bool]]:
     import segno
 
     return [[bool(dark) for dark in row] for row in segno.make(link, error="l", micro=False).matrix_iter(border=2)]
-
-
-def _width(link: str, blocks: bool) -> int:
-    """Columns of the terminal that the code takes."""
-    return len(_modules(link)[0]) * (1 if blocks else 2)
