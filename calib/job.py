@@ -171,7 +171,8 @@ def drawing_beside(workers: int | None) -> SecondProcess:
     from calib.second_process import SecondProcess
 
     return SecondProcess(min(DRAWERS, (workers or os.cpu_count() or 1) - 1),
-                  ("calib.report.pictures", "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg"))
+                         ("calib.report.pictures", "matplotlib.backends.backend_agg",
+                          "matplotlib.backends.backend_svg"))
 
 
 def found(rig_file: Path, photos: Path, workers: int | None, second: SecondProcess | None = None,

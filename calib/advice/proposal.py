@@ -369,9 +369,6 @@ def cure(rig: Rig, part: ParameterName | None) -> str:
     if kind is Kind.SPIN:
         labels = " and ".join(rig.spin_positions) or "two positions with the wheel turned by hand"
         return f"photograph {labels} again, six photos each, the wheel's tag and the board both in view."
-    if part is not None and kind is Kind.TRAVEL:
-        return (f"photograph the {title(part.owner).lower()} held against each of its stops, six photos each, and name "
-                "the two labels in the rig file (stops).")
     if kind in (Kind.AXIS, Kind.PIVOT):
         ends = [p for p in (*rig.positions[:1], *rig.positions[-1:])]
         where = " and ".join(ends) or "both ends of the lever's travel"

@@ -47,7 +47,6 @@ class Page:
                                          high / self.height, fill=filled, facecolor=INK, edgecolor=INK,
                                          linewidth=0 if filled else 0.8))
 
-
     def middle(self, x: float, y: float, said: str, size: float, colour: str = INK) -> None:
         """Few bold letters with their middle at x, y."""
         self.figure.text(x / self.width, 1 - (y + 0.365 * size) / self.height, said, fontsize=size, color=colour,
