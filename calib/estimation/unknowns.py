@@ -10,6 +10,7 @@ with ``fields`` what hand and lens do to the picture beyond pose and five terms.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -24,6 +25,7 @@ Array = NDArray[np.float64]
 LENS_N, BOW_N = 9, 7
 PRIVATE = 9  # pose 6 (turn, shift), df, dcx, dcy
 HAND_N, LENS_WAVES = 6, 58  # with fields: a photo's hand (turn 3, drift 3 from first to last row); lens, see ``fields``
+_STILL = np.eye(3)  # no turn; only read
 OFF_N, FLEX_N = 5, 6  # a part off its hinge: tilt across the axis 2, shift 3; parts off the board: turn 3, shift 3
 
 
@@ -254,6 +256,8 @@ class Motions:
         self._derived: dict[tuple[str, str], tuple[Array, list[int]]] = {}
         self._carried: dict[tuple[str, str], tuple[Array, list[int]]] = {}
         self._seen: dict[tuple[str, str], tuple[Array, Array]] = {}
+        self._hinges: dict[tuple[str, str], tuple[Array, Array, Array] | None] = {}
+        self._bends: dict[str, tuple[Array, Array, Array]] = {}
         self._chains = {b: layout.chain(b) for b in layout.bodies}
         self._turns = dict(zip(layout.angle_keys, rotation(
             s.angles[:, None] * s.axis_d[[self._where[b] for b, _ in layout.angle_keys]]), strict=True)) \
@@ -262,7 +266,7 @@ class Motions:
     def motion(self, body: str, position: str) -> tuple[Array, Array]:
         """(R, t) taking straight-ahead board coordinates of a body to those at ``position``, on an unbent frame."""
         if (body, position) not in self._moved:
-            r, t = np.eye(3), np.zeros(3)
+            r, t = _STILL, np.zeros(3)
             for name in self._chains.get(body, ()):
                 now = self._hinge(name, position)
                 if now is None:
@@ -283,19 +287,34 @@ class Motions:
 
     def _hinge(self, name: str, position: str) -> tuple[Array, Array, Array] | None:
         """A hinge's own turn, and the tilt (3, 3) and shift of the part off it; None where it does not move."""
-        q, k = self._turns.get((name, position)), self._off.get((name, position))
-        if k is None:
-            return None if q is None else (q, np.eye(3), np.zeros(3))
-        return np.eye(3) if q is None else q, rotation(self.state.off[k, :3]), self.state.off[k, 3:]
+        key = (name, position)
+        if key not in self._hinges:
+            q, k = self._turns.get(key), self._off.get(key)
+            if k is None:
+                self._hinges[key] = None if q is None else (q, _STILL, np.zeros(3))
+            else:
+                self._hinges[key] = (_STILL if q is None else q, rotation(self.state.off[k, :3]),
+                                     self.state.off[k, 3:])
+        return self._hinges[key]
+
+    def _bend(self, position: str) -> tuple[Array, Array, Array]:
+        """What the frame gives between board and parts: turn (3, 3), skew matrix of its shift, and the twist (6, 6)
+        of a step."""
+        if position not in self._bends:
+            turn, shift = self.state.flex[self._flex[position]].reshape(2, 3)
+            off, last = skew(shift), np.zeros((6, 6))
+            last[:3, :3] = _left(turn)
+            last[3:, :3], last[3:, 3:] = off @ last[:3, :3], _STILL
+            self._bends[position] = (rotation(turn), off, last)
+        return self._bends[position]
 
     def seen(self, body: str, position: str) -> tuple[Array, Array]:
         """As ``motion``, as the board sees it: with what the frame gives between board and parts."""
         if (body, position) not in self._seen:
             r, t = self.motion(body, position)
-            k = self._flex.get(position)
-            if k is not None:
-                f = rotation(self.state.flex[k, :3])
-                r, t = f @ r, f @ t + self.state.flex[k, 3:]
+            if position in self._flex:
+                f = self._bend(position)[0]
+                r, t = f @ r, f @ t + self.state.flex[self._flex[position], 3:]
             self._seen[body, position] = (r, t)
         return self._seen[body, position]
 
@@ -304,29 +323,45 @@ class Motions:
         r, t = self.seen(self._tag_body(tag), position)
         return r @ self.state.tag_R[tag], r @ self.state.tag_t[tag] + t
 
+    def tag_places(self, pairs: Sequence[tuple[int, str]]) -> tuple[Array, Array]:
+        """As ``tag_place``, of many (tag, position): (m, 3, 3) and (m, 3)."""
+        r, t = (np.array(x) for x in zip(*(self.seen(self._tag_body(tag), at) for tag, at in pairs), strict=True))
+        tags = [tag for tag, _ in pairs]
+        return r @ self.state.tag_R[tags], (r @ self.state.tag_t[tags][:, :, None])[..., 0] + t
+
     def tag_twist(self, tag: int, position: str) -> tuple[Array, list[int]]:
         """Twist (w, v) in the board frame of a tag at a position, (6, m), over its slots (m,)."""
         own, body = self.layout.tag(self.layout.tags[tag]), self._tag_body(tag)
         r, t = self.seen(body, position)
-        centre = r @ self.state.tag_t[tag] + t
-        first = np.zeros((6, 6))
-        first[:3, :3] = r
-        first[3:, :3] = skew(centre) @ r  # w x X about the tag's middle: v = -w x centre = centre x w
-        first[3:, 3:] = r
         g, slots = self._seen_derivative(body, position)
-        return np.concatenate([first, g], axis=1), [*range(own.start, own.stop), *slots]
+        return (np.concatenate([_own_twist(r, r @ self.state.tag_t[tag] + t), g], axis=1),
+                [*range(own.start, own.stop), *slots])
+
+    def tag_twists(self, pairs: Sequence[tuple[int, str]]) -> tuple[Array, NDArray[np.intp]]:
+        """As ``tag_twist``, of many (tag, position): (m, 6, width) over slots (m, width).
+
+        Those over fewer slots are filled up with zeros, over the slot Layout.size. The slots are those of any state.
+        """
+        keys = [(self._tag_body(tag), at) for tag, at in pairs]
+        r, t = (np.array(x) for x in zip(*(self.seen(*key) for key in keys), strict=True))
+        tags = np.array([tag for tag, _ in pairs])
+        carried = [self._seen_derivative(*key) for key in keys]
+        width = 6 + max(len(slots) for _, slots in carried)
+        of, index = np.zeros((len(pairs), 6, width)), np.full((len(pairs), width), self.layout.size)
+        of[:, :, :6] = _own_twist(r, (r @ self.state.tag_t[tags][:, :, None])[..., 0] + t)
+        index[:, :6] = self.layout._start(0) + 6 * tags[:, None] + np.arange(6)
+        for k, (g, slots) in enumerate(carried):
+            of[k, :, 6:6 + len(slots)], index[k, 6:6 + len(slots)] = g, slots
+        return of, index
 
     def _seen_derivative(self, body: str, position: str) -> tuple[Array, list[int]]:
         """As ``derivative``, of ``seen``; worked out once for all tags of a part."""
         if (body, position) not in self._carried:
             g, slots = self.derivative(body, position)
-            k = self._flex.get(position)
-            if k is not None:
-                turn, shift = self.state.flex[k, :3], self.state.flex[k, 3:]
-                f, last = rotation(turn), np.zeros((6, 6))
-                last[:3, :3] = _left(turn)
-                last[3:, :3], last[3:, 3:] = skew(shift) @ last[:3, :3], np.eye(3)
-                g = np.concatenate([np.concatenate([f @ g[:3], f @ g[3:] + skew(shift) @ f @ g[:3]]), last], axis=1)
+            if position in self._flex:
+                f, off, last = self._bend(position)
+                turned = f @ g[:3]
+                g = np.concatenate([np.concatenate([turned, f @ g[3:] + off @ turned]), last], axis=1)
                 flex = self.layout.flex(position)
                 slots = [*slots, *range(flex.start, flex.stop)]
             self._carried[body, position] = (g, slots)
@@ -350,23 +385,23 @@ class Motions:
         s = self.state
         blocks: list[Array] = []
         slots: list[int] = []
-        r, t = np.eye(3), np.zeros(3)
+        r, t = _STILL, np.zeros(3)
         for name in self._chains.get(body, ()):
             now = self._hinge(name, position)
             if now is None:
                 continue
             q, w, shift = now
             i = self._where[name]
-            c, e = s.axis_p[i], self._across[i]
+            c, e, rw, wq = s.axis_p[i], self._across[i], r @ w, w @ q
             cross, k = skew(r @ (c + shift) + t), self._first_axis + 4 * i
             turning = (name, position) in self._slot
             g = np.zeros((6, 5 if turning else 4))
             if turning:
-                g[:3, 0] = r @ w @ s.axis_d[i]
+                g[:3, 0] = rw @ s.axis_d[i]
                 slots.append(self._slot[name, position])
-            g[:3, -4:-2] = r @ w @ (np.eye(3) - q) @ e  # R(a) changes by the twist (I - Q) dpsi about c
+            g[:3, -4:-2] = rw @ (_STILL - q) @ e  # R(a) changes by the twist (I - Q) dpsi about c
             g[3:] = cross @ g[:3]
-            g[3:, -2:] = r @ (np.eye(3) - w @ q) @ e
+            g[3:, -2:] = r @ (_STILL - wq) @ e
             slots += [k, k + 1, k + 2, k + 3]
             blocks.append(g)
             if (name, position) in self._off:
@@ -376,11 +411,19 @@ class Motions:
                 h[3:, 2:] = r
                 blocks.append(h)
                 slots += range(own.start, own.stop)
-            r, t = r @ w @ q, r @ (c + shift - w @ (q @ c)) + t
+            r, t = r @ wq, r @ (c + shift - wq @ c) + t
         return (np.concatenate(blocks, axis=1) if blocks else np.zeros((6, 0))), slots
+
+
+def _own_twist(r: Array, centre: Array) -> Array:
+    """Twists (..., 6, 6) of tags' own steps; ``r`` (..., 3, 3) of their part, ``centre`` (..., 3), board frame."""
+    out = np.zeros((*centre.shape[:-1], 6, 6))
+    out[..., :3, :3] = out[..., 3:, 3:] = r
+    out[..., 3:, :3] = skew(centre) @ r  # w x X about the tag's middle: v = -w x centre = centre x w
+    return out
 
 
 def _left(turn: Array) -> Array:
     """What a small step of a rotation vector (3,) turns by, (3, 3), to the second order in the small ``turn``."""
     k = skew(turn)
-    return np.eye(3) + k / 2 + k @ k / 6
+    return _STILL + k / 2 + k @ k / 6

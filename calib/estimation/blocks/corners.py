@@ -132,7 +132,7 @@ class CornerBlock:
 
     def _look(self, m: Motions) -> CornerView:
         c, s = self.corners, m.state
-        tag_r, tag_t = self._tag_places(m)
+        tag_r, tag_t = m.tag_places(self._pairs) if self._pairs else (np.zeros((0, 3, 3)), np.zeros((0, 3)))
         xc = self._board_points(s, tag_r, tag_t) @ s.photo_R[c.photo].transpose(0, 2, 1) + s.photo_t[c.photo][:, None]
         uv, (x, y, _, r2, radial, xd, yd, _) = project_terms(xc, s.lens, s.df[c.photo][:, None],
                                                              s.dc[c.photo][:, None])
@@ -144,13 +144,6 @@ class CornerBlock:
             r[..., row] = c.whiten[..., row, 0] * gap[..., 0] + c.whiten[..., row, 1] * gap[..., 1]
         e2 = r[..., 0] ** 2 + r[..., 1] ** 2
         return CornerView(m, tag_r, tag_t, xc, x, y, r2, radial, xd, yd, gap, r, e2)
-
-    def _tag_places(self, m: Motions) -> tuple[Array, Array]:
-        """Tag-to-board rotation and shift for every (tag, position) pair that was seen."""
-        rs, ts = np.empty((len(self._pairs), 3, 3)), np.empty((len(self._pairs), 3))
-        for k, (tag, pos) in enumerate(self._pairs):
-            rs[k], ts[k] = m.tag_place(tag, pos)
-        return rs, ts
 
     def _board_points(self, s: State, tag_r: Array, tag_t: Array) -> Array:
         """Board-frame points (g, 32, 3) mm."""
@@ -179,7 +172,7 @@ class CornerBlock:
         square = self._all_squares(view, weights.weight)
         plain = square[:, :_BASE + 1, :_BASE + 1]
         group = self._group_normals(view, plain)
-        twists = self._twists(m) if self._pairs else None
+        twists = _Twists(*m.tag_twists(self._pairs)) if self._pairs else None
         self._add_photos(n, group.photo)
         if twists is not None:
             self._add_tags(n, group.twist, twists)
@@ -199,41 +192,51 @@ class CornerBlock:
 
     def _add_fields(self, n: Normal, view: CornerView, square: Array, f: Fields, twists: _Twists | None) -> None:
         """What hand and lens share with each other and with all else; each group has six columns of them."""
-        c, s, waves, hand = self.corners, view.motions.state, self.layout.waves, slice(PRIVATE, PRIVATE + HAND_N)
-        patch = square[:, _PATCH][:, :, _PATCH]
-        e = _columns_of_photos(s)[c.photo]
-        if len(self._part):
-            e[self._part, _BOW, _SCALE] = 0.0
-            e[self._part, 3:6, _SCALE] += self._scale_shift(view)
-        rest = e.transpose(0, 2, 1) @ square[:, :_BASE + 1][:, :, _PATCH]  # (g, 30, 6)
-        by_hand, by_lens = rest @ f.hand, rest @ f.lens
-        lens_lens = patch @ f.lens
-        own, common, slots = slice(6, 6 + PRIVATE), slice(6 + PRIVATE, GROUP), self._shared
-        hands = _sums(self._photo_sum, by_hand)
-        n.private[:, :PRIVATE, hand] += hands[:, own]
-        n.private[:, hand, :PRIVATE] += hands[:, own].transpose(0, 2, 1)
-        n.private[:, hand, hand] += _sums(self._photo_sum, f.hand.transpose(0, 2, 1) @ patch @ f.hand)
-        n.g_private[:, hand] += hands[:, -1]
-        n.cross[:, slots, hand] += hands[:, common]
-        n.cross[:, waves, hand] += _sums(self._photo_sum, lens_lens.transpose(0, 2, 1) @ f.hand)
-        n.cross[:, waves, :PRIVATE] += _sums(self._photo_sum, by_lens[:, own]).transpose(0, 2, 1)
-        both = by_lens[:, common].sum(axis=0)
-        n.shared[slots, waves] += both
-        n.shared[waves, slots] += both.T
-        n.shared[waves, waves] += np.tensordot(f.lens, lens_lens, ((0, 1), (0, 1)))
-        n.g_shared[waves] += by_lens[:, -1].sum(axis=0)
+        waves, hand = self.layout.waves, slice(PRIVATE, PRIVATE + HAND_N)
+        lens, shaken = slice(0, LENS_WAVES), slice(LENS_WAVES, LENS_WAVES + HAND_N)
+        both = np.concatenate([f.lens, f.hand], axis=2)  # (g, 6, 64)
+        by = square[:, :, _PATCH]  # (g, width, 6)
+        own, common, slots = slice(0, PRIVATE), slice(PRIVATE, -1), self._shared
+        mine = self._photos_by(view, by[:, :_BASE + 1], both)
+        n.private[:, :PRIVATE, hand] += mine[:, own, shaken]
+        n.private[:, hand, :PRIVATE] += mine[:, own, shaken].transpose(0, 2, 1)
+        n.g_private[:, hand] += mine[:, -1, shaken]
+        n.cross[:, slots, hand] += mine[:, common, shaken]
+        n.cross[:, waves, :PRIVATE] += mine[:, own, lens].transpose(0, 2, 1)
+        all_of = mine[:, :, lens].sum(axis=0)
+        n.shared[slots, waves] += all_of[common]
+        n.shared[waves, slots] += all_of[common].T
+        n.g_shared[waves] += all_of[-1]
+        patch = by[:, _PATCH] @ both
+        of_hand = _product_sums(self._photo_sum, f.hand.transpose(0, 2, 1), patch)
+        n.private[:, hand, hand] += of_hand[:, :, shaken]
+        n.cross[:, waves, hand] += of_hand[:, :, lens].transpose(0, 2, 1)
+        n.shared[waves, waves] += np.tensordot(f.lens, patch[:, :, lens], ((0, 1), (0, 1)))
         if twists is None:
             return
-        size, index, part = self.layout.size, twists.index, self._part
-        turned = twists.of.transpose(0, 2, 1)
-        edge = np.zeros((size + 1, LENS_WAVES))
-        np.add.at(edge, index, turned @ _sums(self._pair_sum, by_lens[part, :6]))
-        n.shared[:, waves] += edge[:size]
-        n.shared[waves] += edge[:size].T
-        of = self._pair[part]
-        wide = np.zeros((len(n.cross), size + 1, HAND_N))
-        np.add.at(wide, (c.photo[part][:, None], index[of]), turned[of] @ by_hand[part, :6])
-        n.cross[:, :, hand] += wide[:, :size]
+        part = self._part
+        turned = _columns_of_photos(view.motions.state)[:, :6, :6].transpose(0, 2, 1)
+        by_twist = turned[self.corners.photo[part]] @ by[part, :6]
+        by_pair = _product_sums(self._pair_sum, by_twist, f.lens[part])
+        edge = _spread(twists.index, twists.of.transpose(0, 2, 1) @ by_pair, self.layout.size + 1)[:-1]
+        n.shared[:, waves] += edge
+        n.shared[waves] += edge.T
+        self._add_cross(n, by_twist @ f.hand[part], twists, hand)
+
+    def _photos_by(self, view: CornerView, by: Array, what: Array) -> Array:
+        """Products (photos, 24, m) of what is ``by`` (g, _BASE + 1, 6) and ``what`` (g, 6, m) of each group.
+
+        Rows: photo's own 9, shared 14, residual.
+        """
+        columns = _columns_of_photos(view.motions.state)
+        board, part = self._board, self._part
+        out = columns[:, :, 6:].transpose(0, 2, 1) @ _product_sums(self._board_sum, by[board], what[board])
+        if len(part):
+            columns[:, _BOW, _SCALE] = 0.0
+            out += columns[:, :, 6:].transpose(0, 2, 1) @ _product_sums(self._part_sum, by[part], what[part])
+            along = self._scale_shift(view)[:, None, :] @ by[part, 3:6]
+            out[:, _SCALE - 6] += _product_sums(self._part_sum, along, what[part])[:, 0]
+        return out
 
     @property
     def _shared(self) -> NDArray[np.intp]:
@@ -250,31 +253,25 @@ class CornerBlock:
         n.shared[np.ix_(slots, slots)] += photo[:, common, common].sum(axis=0)
         n.g_shared[slots] += photo[:, common, -1].sum(axis=0)
 
-    def _twists(self, m: Motions) -> _Twists:
-        n = self.layout.size
-        chain = [m.tag_twist(tag, pos) for tag, pos in self._pairs]
-        width = max(len(ix) for _, ix in chain)
-        twist, index = np.zeros((len(chain), 6, width)), np.full((len(chain), width), n)
-        for k, (gk, ix) in enumerate(chain):
-            twist[k, :, :len(ix)], index[k, :len(ix)] = gk, ix
-        return _Twists(twist, index)
-
     def _add_tags(self, normal: Normal, part: Array, twists: _Twists) -> None:
         slots, n, index = self._shared, self.layout.size, twists.index
         turned = twists.of.transpose(0, 2, 1)
         mine = turned @ _sums(self._pair_sum, part)  # (pairs, width, 30)
-        square = np.zeros((n + 1, n + 1))
-        np.add.at(square, (index[:, :, None], index[:, None, :]), mine[:, :, _XI] @ twists.of)
-        normal.shared += square[:n, :n]
-        edge = np.zeros((n + 1, len(slots) + 1))
-        np.add.at(edge, index, mine[:, :, _OWN.stop:])
+        square = (mine[:, :, _XI] @ twists.of).ravel()
+        both = (index[:, :, None] * (n + 1) + index[:, None, :]).ravel()
+        normal.shared += np.bincount(both, square, (n + 1) ** 2).reshape(n + 1, n + 1)[:n, :n]
+        edge = _spread(index, mine[:, :, _OWN.stop:], n + 1)
         normal.shared[:, slots] += edge[:n, :-1]
         normal.shared[slots] += edge[:n, :-1].T
         normal.g_shared += edge[:n, -1]
-        of = self._pair[self._part]
-        wide = np.zeros((len(normal.cross), n + 1, PRIVATE))
-        np.add.at(wide, (self.corners.photo[self._part][:, None], index[of]), turned[of] @ part[:, :, _OWN])
-        normal.cross[:, :, :PRIVATE] += wide[:, :n]
+        self._add_cross(normal, part[:, :, _OWN], twists, slice(0, PRIVATE))
+
+    def _add_cross(self, normal: Normal, part: Array, twists: _Twists, own: slice) -> None:
+        """Products (part groups, 6, k) of each part tag's twist with some of its photo's ``own`` unknowns."""
+        of, n, photos = self._pair[self._part], self.layout.size + 1, len(normal.cross)
+        to = self.corners.photo[self._part][:, None] * n + twists.index[of]
+        wide = _spread(to, twists.of.transpose(0, 2, 1)[of] @ part, photos * n)
+        normal.cross[:, :, own] += wide.reshape(photos, n, -1)[:, :-1]
 
     def _group_normals(self, view: CornerView, square: Array) -> _GroupNormals:
         """Products of all columns, by photo and by tag in a photo.
@@ -428,3 +425,21 @@ def _sums(summing: _Summing, what: Array) -> Array:
         in_order = what if summing.order is None else what[summing.order]
         out[summing.sums] = np.add.reduceat(in_order, summing.begin, axis=0)
     return out
+
+
+def _product_sums(summing: _Summing, a: Array, b: Array) -> Array:
+    """Sums (n, i, k) of products of things (m, i, j) with things (m, j, k)."""
+    out = np.zeros((summing.n, a.shape[1], b.shape[2]))
+    if summing.order is not None:
+        a, b = a[summing.order], b[summing.order]
+    wide, long = a.transpose(1, 0, 2), b.reshape(-1, b.shape[2])  # side by side they are one product for each sum
+    for k, first, last in zip(summing.sums, summing.begin, [*summing.begin[1:], len(a)], strict=True):
+        out[k] = wide[:, first:last].reshape(a.shape[1], -1) @ long[first * a.shape[2]:last * a.shape[2]]
+    return out
+
+
+def _spread(to: NDArray[np.intp], what: Array, n: int) -> Array:
+    """Sums (n, k) of ``what`` (m, width, k) that goes ``to`` (m, width)."""
+    k = what.shape[-1]
+    sums: Array = np.bincount((to[..., None] * k + np.arange(k)).ravel(), what.ravel(), n * k).astype(float, copy=False)
+    return sums.reshape(n, k)
