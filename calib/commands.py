@@ -330,6 +330,7 @@ def cmd_survey(args: argparse.Namespace) -> int:
     from calib.job import corners_of
     from calib.progress import for_photos
     from calib.rig.survey import load_survey
+    from capture.workers import Readers
 
     out = Path(args.out)
     check_can_write(out)
@@ -338,11 +339,12 @@ def cmd_survey(args: argparse.Namespace) -> int:
     for remark in rough.rig.remarks:
         say(remark)
     kept, shown = _kept(args), Shown()
-    obs = corners_of(rough.rig, Path(args.photos), args.workers, for_photos(shown), kept=kept)
-    from calib.surveying import survey
-    from capture.hidden import look_again
+    with Readers(args.workers) as readers:
+        obs = corners_of(rough.rig, Path(args.photos), readers, for_photos(shown), kept=kept)
+        from calib.surveying import survey
+        from capture.hidden import look_again
 
-    done = survey(rough, obs, progress=shown, look=partial(look_again, kept=kept))
+        done = survey(rough, obs, progress=shown, look=partial(look_again, kept=kept, readers=readers))
     path = write_whole(out, done.toml())
     for line in done.lines():
         print(line)
@@ -356,10 +358,12 @@ def cmd_observe(args: argparse.Namespace) -> int:
     """Only find the tags and write the corners."""
     from calib.job import found
     from capture.observations import aside_lines, write_observations
+    from capture.workers import Readers
 
     path = free_path(Path(args.out))
     need_folder(path)
-    _, obs = found(Path(args.rig), Path(args.photos), args.workers, kept=_kept(args), progress=Shown(), said=say)
+    with Readers(args.workers) as readers:
+        _, obs = found(Path(args.rig), Path(args.photos), readers, kept=_kept(args), progress=Shown(), said=say)
     write_observations(obs, path)
     print(f"{len(obs.table)} corners in {len(obs.photos)} photos: {path}")
     for line in aside_lines(obs.set_aside):

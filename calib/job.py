@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from calib.second_process import SecondProcess
     from capture.kept import KeptCorners
     from capture.observations import Observations
+    from capture.workers import Readers
 
 Said = Callable[[str], None]
 DRAWERS = 3  # processes that draw while this one measures, at most
@@ -137,9 +138,11 @@ def _left_alone(others: int, source: Path) -> str:
 def _made(inputs: Inputs, out: Path, before: Before | None, kept: KeptCorners | None, progress: Progress, said: Said,
           only: Collection[str] | None = None, recorded: bool = True) -> Done:
     """Read, measure, write and record."""
+    from capture.workers import Readers
+
     workers = inputs.options.get("workers")
-    with drawing_beside(workers) as second:
-        rig, obs = found(inputs.rig_file, inputs.photos, workers, second, kept, progress, said, only, inputs.hashes)
+    with drawing_beside(workers) as second, Readers(workers) as readers:
+        rig, obs = found(inputs.rig_file, inputs.photos, readers, True, kept, progress, said, only, inputs.hashes)
         from calib.report.confirm import after_changes
         from calib.report.folder import history, record_results, write_results
         from calib.report.misses import explain
@@ -150,7 +153,8 @@ def _made(inputs: Inputs, out: Path, before: Before | None, kept: KeptCorners | 
             stands, moved = after_changes(rig, before, {p.position for p in obs.photos})
         for line in moved:
             said(line)
-        results = measure(rig, obs, progress=progress, stands=stands, second=second, kept=kept)
+        results = measure(rig, obs, progress=progress, stands=stands, second=second, kept=kept,
+                          readers=readers)
         folder = write_results(results, out, progress=progress, before=before, second=second, inputs=inputs,
                                history=history(results, inputs, before) if recorded else None)
     if folder.name != out.absolute().name:
@@ -175,10 +179,10 @@ def drawing_beside(workers: int | None) -> SecondProcess:
                           "matplotlib.backends.backend_svg"))
 
 
-def found(rig_file: Path, photos: Path, workers: int | None, second: SecondProcess | None = None,
+def found(rig_file: Path, photos: Path, readers: Readers, to_measure: bool = False,
           kept: KeptCorners | None = None, progress: Progress = quiet, said: Said = unsaid,
           only: Collection[str] | None = None, hashed: Mapping[str, str] | None = None) -> tuple[Rig, Observations]:
-    """Rig and corners. ``second`` is started, and the rest of the program loaded, while the photos are read.
+    """Rig and corners; where they are ``to_measure`` with, the rest of the program is loaded while photos are read.
 
     ``only`` these photos; ``hashed``: SHA-256 of photos by name as the run began. UserError where one changed since.
     """
@@ -189,17 +193,10 @@ def found(rig_file: Path, photos: Path, workers: int | None, second: SecondProce
     rig = load_rig(rig_file)
     for remark in rig.remarks:
         said(str(remark))
-    if second is not None:  # corners alone can be had of any rig
+    if to_measure:  # corners alone can be had of any rig
         need_both_wheels(rig)
     design_sweep(rig)  # a design that does not go together is better known before an hour of photos is read
-    tell = for_photos(progress)
-
-    def read(done: int, total: int, name: str) -> None:
-        tell(done, total, name)
-        if second is not None and done >= total - 1:  # a core falls idle
-            second.warm()
-
-    obs = corners_of(rig, photos, workers, read, None if second is None else _load, kept, only, hashed)
+    obs = corners_of(rig, photos, readers, for_photos(progress), _load if to_measure else None, kept, only, hashed)
     changed = [p.name for p in obs.photos if ((hashed or {}).get(p.name) or p.sha256) != p.sha256]
     if changed:
         raise UserError(f"{changed[0]} in {photos} was changed while it was being read; run it again when nothing "
@@ -207,16 +204,15 @@ def found(rig_file: Path, photos: Path, workers: int | None, second: SecondProce
     return rig, obs
 
 
-def corners_of(rig: Rig, photos: Path, workers: int | None, progress: Callable[[int, int, str], None],
+def corners_of(rig: Rig, photos: Path, readers: Readers, progress: Callable[[int, int, str], None],
                meanwhile: Callable[[], None] | None = None, kept: KeptCorners | None = None,
                only: Collection[str] | None = None, hashed: Mapping[str, str] | None = None) -> Observations:
     """The corners of a rig's photos."""
     from capture.shoot import read_shoot
     from capture.targets import Board
 
-    return read_shoot(photos, set(rig.tag_by_code()), Board.for_paper(rig.board.paper), workers=workers,
-                      progress=progress, meanwhile=meanwhile, positions=rig.labels, kept=kept, only=only,
-                      hashed=hashed)
+    return read_shoot(photos, set(rig.tag_by_code()), Board.for_paper(rig.board.paper), progress=progress,
+                      meanwhile=meanwhile, positions=rig.labels, kept=kept, only=only, hashed=hashed, readers=readers)
 
 
 def _load() -> None:

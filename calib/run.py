@@ -38,30 +38,34 @@ from capture.errors import UserError
 from capture.hidden import look_again
 from capture.kept import KeptCorners
 from capture.observations import Observations
+from capture.workers import Readers
 
 
 def measure(design: Rig, obs: Observations, progress: Progress = quiet, stands: Rig | None = None,
-            second: SecondProcess | None = None, kept: KeptCorners | None = None) -> Results:
+            second: SecondProcess | None = None, kept: KeptCorners | None = None,
+            readers: Readers | None = None) -> Results:
     """Estimate, compare and adjust. UserError where the photos or the rig cannot carry it.
 
     ``stands``: the design with the holes that are in use now, where they are not the drawing's. ``second``: where
     plots and long tables are made as soon as there is what they take, for ``write_results`` to fetch. ``kept``: as for
-    ``capture.read_shoot``, for the second look at the photos. ``progress``: see ``calib.Progress``; what it raises
-    stops the work.
+    ``capture.read_shoot``, for the second look at the photos; ``readers``: what reads them then, ended after it.
+    ``progress``: see ``calib.Progress``; what it raises stops the work.
 
     >>> results = measure(rig, observations)  # from load_rig and capture.read_shoot
     >>> results.fit.converged, results.comparison.figure("toe").unit, results.proposals.best.work > 0
     (True, 'deg', True)
     """
     with stoppable(progress) as told:
-        return _measured(design, obs, told, stands, second or SecondProcess(0), kept)
+        return _measured(design, obs, told, stands, second or SecondProcess(0), kept,
+                         readers or Readers(1))
 
 
 def _measured(design: Rig, obs: Observations, progress: Progress, stands: Rig | None, second: SecondProcess,
-              kept: KeptCorners | None) -> Results:
+              kept: KeptCorners | None, readers: Readers) -> Results:
     as_set = design if stands is None else stands
     progress("looking once more for hidden tags", 0, 1)
-    obs, started = second_look(as_set, obs, partial(look_again, kept=kept))
+    with readers:
+        obs, started = second_look(as_set, obs, partial(look_again, kept=kept, readers=readers))
     begun = {"corners": second.start(write_corners, obs)}
     fit = estimate(as_set, obs, started=started, progress=progress)
     if stands is None:

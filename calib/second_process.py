@@ -70,12 +70,6 @@ class SecondProcess:
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._count = 0
 
-    def warm(self) -> None:
-        """Start a process now, so that it has read its modules when the first work comes."""
-        if self.processes and self._pool is None:
-            with deaf_to_interrupts():
-                self._open().submit(_nothing)
-
     def start(self, work: Work, *args: Any) -> Task:
         """Have ``work(folder, *args)`` done; everything must pickle."""
         task = Task(work, *args)
@@ -163,7 +157,3 @@ def _load(modules: Sequence[str], leavings: Path | None) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # who stops the run is answered once, by the first process
     for name in modules:
         importlib.import_module(name)
-
-
-def _nothing() -> None:
-    pass

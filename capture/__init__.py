@@ -24,10 +24,11 @@ if TYPE_CHECKING:
     from capture.printing import PrintTag, print_targets
     from capture.shoot import read_shoot
     from capture.targets import Board, saddle_points
+    from capture.workers import Readers
 
 __all__ = [
-    "Board", "KeptCorners", "Observations", "PhotoInfo", "PrintTag", "SetAside", "UserError", "find_tags", "look_again",
-    "print_targets", "read_photo", "read_shoot", "saddle_points", "write_observations",
+    "Board", "KeptCorners", "Observations", "PhotoInfo", "PrintTag", "Readers", "SetAside", "UserError", "find_tags",
+    "look_again", "print_targets", "read_photo", "read_shoot", "saddle_points", "write_observations",
 ]
 _HOMES = {
     "capture.errors": ("UserError",),
@@ -39,6 +40,7 @@ _HOMES = {
     "capture.printing": ("PrintTag", "print_targets"),
     "capture.shoot": ("read_shoot",),
     "capture.targets": ("Board", "saddle_points"),
+    "capture.workers": ("Readers",),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names}
 

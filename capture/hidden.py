@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import functools
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Mapping, Sequence
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -26,6 +26,7 @@ from capture.kept import KeptCorners
 from capture.observations import COLUMNS, Observations, PhotoInfo
 from capture.photos import read_photo
 from capture.targets import BOARD_IDS, CELLS, CODE_SHARE, PART_IDS, SADDLES, saddle_points, saddle_signs
+from capture.workers import Readers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -328,11 +329,12 @@ def _sampled(gray: NDArray[np.uint8], uv: F64) -> NDArray[np.float32]:
 
 
 def look_again(obs: Observations, places: Mapping[str, Mapping[int, F64]],
-               kept: KeptCorners | None = None) -> Observations:
+               kept: KeptCorners | None = None, readers: Readers | None = None) -> Observations:
     """The observations with the tags that a second look finds at ``places`` (photo name to code to (32, 2) px).
 
     A photo that cannot be read any more, or is another one now, is left as the first look had it. ``kept``: where
     what such a look found is kept; a photo looked at in the very same places before need not be read again.
+    ``readers``: processes that read the photos; None: this one does.
     """
     wanted = [p for p in obs.photos if places.get(p.name) and p.path]
     by_photo = {str(n): t for n, t in obs.table[obs.table["photo"].isin([p.name for p in wanted])].groupby("photo")}
@@ -344,7 +346,7 @@ def look_again(obs: Observations, places: Mapping[str, Mapping[int, F64]],
             looks.append(_Look(info, new, _outlines(table, list(new.values()))))
     more: list[pd.DataFrame] = []
     gained: dict[str, int] = {}
-    for (info, *_), found in zip(looks, _all_found(looks, kept), strict=True):
+    for (info, *_), found in zip(looks, _all_found(looks, kept, readers or Readers(1)), strict=True):
         more += [_rows(info.name, info.position, code, seen) for code, seen in found.items()]
         gained[info.name] = len(found)
     if not more:
@@ -367,6 +369,11 @@ class _Look(NamedTuple):
     taken: Sequence[F64]
 
     @property
+    def name(self) -> str:
+        """The photo's."""
+        return self.info.name
+
+    @property
     def key(self) -> str:
         """Says all that the outcome depends on."""
         h = hashlib.sha256()
@@ -377,21 +384,31 @@ class _Look(NamedTuple):
         return f"again {self.info.sha256} {h.hexdigest()}"
 
 
-def _all_found(looks: Sequence[_Look], kept: KeptCorners | None) -> list[dict[int, Seen]]:
+def _all_found(looks: Sequence[_Look], kept: KeptCorners | None, readers: Readers) -> list[dict[int, Seen]]:
     """Tags found in each photo, from what is kept or from its pixels."""
     before = [None if kept is None or not x.info.sha256 else _found_before(kept, x) for x in looks]
     left = [x for x, found in zip(looks, before, strict=True) if found is None]
-    pictures = _pictures([(Path(x.info.path), x.info.sha256) for x in left])
     out = []
-    for look, found in zip(looks, before, strict=True):
-        if found is None:
-            gray, found = next(pictures), {}
-            if gray is not None and gray.shape == (look.info.height, look.info.width):
-                found = find_hidden(gray, look.places, look.taken)
-                if kept is not None and look.info.sha256:
+    with closing(readers.each(_in_photo, left)) as fresh:
+        for look, found in zip(looks, before, strict=True):
+            if found is None:
+                found, same = next(fresh)
+                if same and kept is not None and look.info.sha256:
                     _keep(kept, look, found)
-        out.append(found)
+            out.append(found)
     return out
+
+
+def _in_photo(look: _Look) -> tuple[dict[int, Seen], bool]:
+    """Tags found in the photo's pixels, and whether it could be read and is the one that it was."""
+    info = look.info
+    try:
+        gray, meta = read_photo(Path(info.path))
+    except UserError:
+        return {}, False
+    if info.sha256 not in ("", meta.sha256) or gray.shape != (info.height, info.width):
+        return {}, False
+    return find_hidden(gray, look.places, look.taken), True
 
 
 def _found_before(kept: KeptCorners, look: _Look) -> dict[int, Seen] | None:
@@ -404,23 +421,6 @@ def _found_before(kept: KeptCorners, look: _Look) -> dict[int, Seen] | None:
 def _keep(kept: KeptCorners, look: _Look, found: Mapping[int, Seen]) -> None:
     kept.put(look.key, {"codes": [int(c) for c in found]},
              {f"{name}{k}": a for k, seen in enumerate(found.values()) for name, a in seen._asdict().items()})
-
-
-def _pictures(paths: Sequence[tuple[Path, str]]) -> Iterator[NDArray[np.uint8] | None]:
-    """The photos one after another, the next one being decoded meanwhile."""
-    def read(path: Path, sha256: str) -> NDArray[np.uint8] | None:
-        try:
-            gray, meta = read_photo(path)
-        except UserError:
-            return None
-        return gray if sha256 in ("", meta.sha256) else None
-
-    with ThreadPoolExecutor(1) as ahead:
-        coming = [ahead.submit(read, *p) for p in paths[:1]]
-        for k in range(len(paths)):
-            if k + 1 < len(paths):
-                coming.append(ahead.submit(read, *paths[k + 1]))
-            yield coming.pop(0).result()
 
 
 def _outlines(table: pd.DataFrame, places: Sequence[F64]) -> list[F64]:

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import multiprocessing
-import os
-import signal
-from collections.abc import Callable, Collection, Generator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from contextlib import closing
+from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import closing, nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,7 +19,7 @@ from capture.labels import as_named
 from capture.observations import COLUMNS, Observations, PhotoInfo, SetAside, aside_lines
 from capture.photos import PhotoMeta, list_shoot, read_photo
 from capture.targets import BOARD_IDS, CELLS, SADDLES, Board
-from capture.workers import MOST, deaf_to_interrupts, end_now, end_with_parent
+from capture.workers import Readers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -61,7 +56,7 @@ class Outcome:
 def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, workers: int | None = None,
                progress: Progress | None = None, meanwhile: Callable[[], None] | None = None,
                positions: Sequence[str] = (), kept: KeptCorners | None = None, only: Collection[str] | None = None,
-               hashed: Mapping[str, str] | None = None) -> Observations:
+               hashed: Mapping[str, str] | None = None, readers: Readers | None = None) -> Observations:
     """Corners of every photo of a shoot.
 
     ``source``: folder with one folder per lever position, or CSV with the columns photo, position. Corners of
@@ -70,7 +65,8 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     read. Photos are only read, never changed. ``progress(done, all, name)`` is called here, in this process, and
     ``meanwhile()`` once, when other processes have begun to read; what either raises stops the reading. ``kept``: where
     corners are kept, so that photos read before need not be read again; what is returned is the same to the last digit.
-    ``only`` the photos of these names are read; ``hashed``: SHA-256 by name where that is known already.
+    ``only`` the photos of these names are read; ``hashed``: SHA-256 by name where that is known already. ``workers``:
+    processes that read; ``readers``: those of the caller instead, which go on living.
     Raises UserError when no photo, or only one, is left to work with.
 
     >>> from capture import Board
@@ -84,7 +80,8 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     before = {} if kept is None else _read_before(jobs, kept, hashed or {})
     left = [j for k, j in enumerate(jobs) if k not in before]
     done: list[Outcome] = []
-    with closing(_run(left, workers, meanwhile)) as fresh:  # so that its processes end too, whatever progress raises
+    with (Readers(workers) if readers is None else nullcontext(readers) as processes,
+          closing(processes.each(_look, left, meanwhile)) as fresh):  # so that they end too, whatever progress raises
         for k, job in enumerate(jobs):
             done.append(before[k] if k in before else next(fresh))
             if progress is not None:
@@ -171,33 +168,6 @@ def _through_a_messenger(photos: Sequence[PhotoInfo]) -> list[str]:
     return [f"All photos are small ({', '.join(sizes[:3])} pixels) and none says which camera took it, as after a "
             "messenger, which shrinks pictures and drops what the camera wrote into them: all is known worse than need "
             "be. Copy the photos off the phone by cable or as files and run it again."]
-
-
-def _run(jobs: list[_Job], workers: int | None, meanwhile: Callable[[], None] | None = None,
-         ) -> Generator[Outcome, None, None]:
-    count = workers if workers is not None else (os.cpu_count() or 1)
-    count = max(1, min(count, len(jobs), MOST))
-    if count == 1:
-        yield from map(_look, jobs)
-        return
-    # a forked child would inherit the image library's thread pool without its threads and wait for ever
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(count, mp_context=context, initializer=_start_worker) as pool:
-        try:
-            with deaf_to_interrupts():
-                outcomes = pool.map(_look, jobs)
-            if meanwhile is not None:
-                meanwhile()
-            yield from outcomes
-        except BaseException:
-            end_now(pool)
-            raise
-
-
-def _start_worker() -> None:
-    end_with_parent()
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it was not kept from this process as it was started
-    cv2.setNumThreads(1)  # one process a core already: more threads only get in each other's way
 
 
 def _look(job: _Job) -> Outcome:

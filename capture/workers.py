@@ -8,15 +8,107 @@ import shutil
 import signal
 import threading
 import time
-from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Generator, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing.connection import wait
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol, TypeVar
+
+import cv2
+
+from capture.errors import UserError
 
 MOST = 61  # processes that one pool may have on Windows
 _HEARD = 0.5  # s for the thread that reads answers to hear of the end; with half an answer it never does
+
+
+class Named(Protocol):
+    """What is done with one photo."""
+
+    @property
+    def name(self) -> str: ...
+
+
+Job = TypeVar("Job", bound=Named)
+Outcome = TypeVar("Outcome")
+
+
+class Readers:
+    """Processes that read photos, ``count`` of them or one for each core; none until there is work for more than one.
+
+    They go on living from one piece of work to the next, until ``close`` or the end of the with statement.
+    """
+
+    def __init__(self, count: int | None = None) -> None:
+        self.count = min(count or os.cpu_count() or 1, MOST)
+        self._pool: ProcessPoolExecutor | None = None
+
+    def each(self, work: Callable[[Job], Outcome], jobs: Sequence[Job],
+             meanwhile: Callable[[], None] | None = None) -> Generator[Outcome, None, None]:
+        """``work`` of every job, in their order; everything must pickle.
+
+        ``meanwhile()`` is called once, here, when other processes have begun. Closed before its end, or where anything
+        raises, it ends the processes in the middle of their work. Where the system ends one, as it does when memory
+        runs short, one alone goes on; UserError where that is ended too.
+        """
+        if self._pool is None and min(self.count, len(jobs)) <= 1:
+            yield from map(work, jobs)
+            return
+        done = 0
+        try:
+            with deaf_to_interrupts():
+                outcomes = self._open(len(jobs)).map(work, jobs)
+            if meanwhile is not None:
+                meanwhile()
+            try:
+                for outcome in outcomes:
+                    yield outcome
+                    done += 1
+            except BrokenExecutor:
+                self.close()
+                yield from self._one_by_one(work, jobs[done:])
+        except BaseException:
+            if self._pool is not None:
+                end_now(self._pool)
+            self.close()
+            raise
+
+    def _one_by_one(self, work: Callable[[Job], Outcome], jobs: Sequence[Job]) -> Iterator[Outcome]:
+        for job in jobs:
+            try:
+                with deaf_to_interrupts():
+                    begun = self._open(1).submit(work, job)
+                yield begun.result()
+            except BrokenExecutor as err:
+                raise UserError(f"What read {job.name} was ended by the system, twice: close other programs, since "
+                                "memory may be short, and run it again; if it ends on the same photo, take that one "
+                                "away.", "reader_ended", job.name) from err
+
+    def close(self) -> None:
+        """End the processes when they have done what they were given."""
+        if self._pool is not None:
+            self._pool.shutdown(wait=True)
+        self._pool = None
+
+    def _open(self, jobs: int) -> ProcessPoolExecutor:
+        if self._pool is None:
+            # a forked child would inherit the image library's thread pool without its threads and wait for ever
+            self._pool = ProcessPoolExecutor(min(self.count, jobs), mp_context=multiprocessing.get_context("spawn"),
+                                             initializer=_start_reader)
+        return self._pool
+
+    def __enter__(self) -> Readers:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def _start_reader() -> None:
+    end_with_parent()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it was not kept from this process as it was started
+    cv2.setNumThreads(1)  # one process a core already: more threads only get in each other's way
 
 
 def end_with_parent(leavings: Path | None = None) -> None:

@@ -21,7 +21,7 @@ from calib.report import record, whole
 from calib.report.record import record_path
 from calib.rig.reader import load_rig
 from calib.rig.starter import LAYOUTS, starter_text
-from capture import shoot
+from capture import workers
 from capture.errors import UserError
 from tests.moorhen import SAMPLE, moorhen
 
@@ -110,9 +110,9 @@ def test_no_more_processes_than_windows_allows(monkeypatch: pytest.MonkeyPatch) 
             asked.append(count)
             raise RuntimeError("enough")
 
-    monkeypatch.setattr(shoot, "ProcessPoolExecutor", Pool)
+    monkeypatch.setattr(workers, "ProcessPoolExecutor", Pool)
     with pytest.raises(RuntimeError, match="enough"):
-        list(shoot._run([None] * 200, 128))  # type: ignore[list-item]
+        list(workers.Readers(128).each(str, [Path(str(k)) for k in range(200)]))
     assert asked == [61]
 
 

@@ -24,6 +24,7 @@ from calib.report.same import Sameness
 from calib.terminal import show_summary
 from capture import Board, KeptCorners, UserError, read_shoot
 from capture.files import digest
+from capture.workers import Readers
 from tests.bench.estimate import shoot
 from tests.moorhen import SAMPLE
 
@@ -75,9 +76,9 @@ def test_a_photo_changed_between_hashing_and_reading_is_noticed(monkeypatch: pyt
     read = SimpleNamespace(photos=[SimpleNamespace(name=n, sha256=s) for n, s in (("a", "1"), ("b", "2"), ("c", "3"))])
     monkeypatch.setattr(job, "corners_of", lambda *_: read)
     for hashed in ({}, {"a": "1", "b": ""}, {"a": "1", "b": "2", "c": "3"}):
-        assert job.found(SAMPLE, Path("photos"), 1, hashed=hashed)[1] is read  # type: ignore[comparison-overlap]
+        assert job.found(SAMPLE, Path("photos"), Readers(1), hashed=hashed)[1] is read  # type: ignore[comparison-overlap]
     with pytest.raises(UserError, match="b in photos was changed while it was being read") as caught:
-        job.found(SAMPLE, Path("photos"), 1, hashed={"a": "1", "b": "9", "c": "3"})
+        job.found(SAMPLE, Path("photos"), Readers(1), hashed={"a": "1", "b": "9", "c": "3"})
     assert caught.value.item == "b"
 
 

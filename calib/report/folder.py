@@ -72,6 +72,9 @@ def _write(results: Results, folder: Path, progress: Progress, before: Before | 
     if before is not None and second is not None:
         begun["confirm"] = second.start(draw_confirm, before.curves, before.predicted, results.curves,
                                         results.measured, *looks)
+    several = history is not None and history["when"].nunique() > 1
+    if several and second is not None:
+        begun["history"] = second.start(draw_history, history)
     failed: list[Exception] = []
 
     def made(name: str, work: Work, *args: Any, here: bool = False) -> Any:
@@ -115,7 +118,7 @@ def _write(results: Results, folder: Path, progress: Progress, before: Before | 
         made("hand", draw_at_hand, results.hand)
     if before is not None:
         made("confirm", draw_confirm, before.curves, before.predicted, results.curves, results.measured, *looks)
-    if history is not None and history["when"].nunique() > 1:
+    if several:
         made("history", draw_history, history)
     made("sheet", draw_sheet, *on_paper(results.design, obs, fit, results.sheet()))
     if failed:
