@@ -10,7 +10,7 @@ from scipy.optimize import brentq
 from scipy.spatial.transform import Rotation
 
 from calib.linkage import steering as axes
-from calib.linkage.contacts import SteeredWheel, stance
+from calib.linkage.contacts import stance, steered_wheels
 from calib.rig.model import RearWheel, Rig
 from calib.rig.parameters import stacked
 from tests.moorhen import jiggled, moorhen, vec
@@ -62,11 +62,11 @@ def test_ideal_outer_wheel_by_brute_force(seed: int | None, inner: float) -> Non
     i = inner * DEG
     outer, y, far = brute_turn(rig, i)
     pair = (i, outer) if inner > 0 else (outer, i)
-    # 5e-8 rad is what the rounds leave; the textbook formula is 0.2 to 0.5 deg off at these locks
-    assert float(axes.outer_ideal(rig, *pair)) == pytest.approx(abs(outer), abs=5e-8)
-    assert float(axes.ackermann_error(rig, *pair)) == pytest.approx(0.0, abs=5e-8)
+    # 1e-9 rad is what the rounds leave; the textbook formula is 0.2 to 0.5 deg off at these locks
+    assert float(axes.outer_ideal(rig, *pair)) == pytest.approx(abs(outer), abs=1e-9)
+    assert float(axes.ackermann_error(rig, *pair)) == pytest.approx(0.0, abs=1e-9)
     bent = (i, outer + 1 * DEG) if inner > 0 else (outer - 1 * DEG, i)
-    assert float(axes.ackermann_error(rig, *bent)) == pytest.approx(1 * DEG, abs=5e-8)
+    assert float(axes.ackermann_error(rig, *bent)) == pytest.approx(1 * DEG, abs=1e-9)
     assert float(axes.turn_radius(rig, *pair)) == pytest.approx(y, rel=1e-6)
     assert float(axes.turn_circle(rig, *pair)) == pytest.approx(2 * far, rel=1e-6)
 
@@ -105,7 +105,7 @@ def test_wheels_that_only_toe_do_not_turn() -> None:
 def test_rear_wheel_out_of_true_shifts_the_turning_centre() -> None:
     rig, i = moorhen(), 20 * DEG
     skew = replace(rig, rear=RearWheel(centre=(-1200.0, 8.0, 240.0), spin=vec([-np.sin(2 * DEG), np.cos(2 * DEG), 0])))
-    p = SteeredWheel(skew, "left")(i)
+    p = steered_wheels(skew)["left"](i)
     axle = np.array([-np.sin(i), np.cos(i)])
     u = np.linalg.solve(np.stack([[-np.sin(2 * DEG), np.cos(2 * DEG)], -axle], axis=1), p - [-1200.0, 8.0])[0]
     outer = float(axes.outer_ideal(skew, i, i))

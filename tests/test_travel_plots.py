@@ -13,7 +13,7 @@ import pytest
 
 from calib.advice.travel import Travel, curves_of, end_key, half_widths, pair_key, travel, ways
 from calib.cli import main
-from calib.linkage.contacts import SteeredWheel
+from calib.linkage.contacts import steered_wheels
 from calib.linkage.mechanism import Linkage, points_now
 from calib.linkage.steering import curve_figures, wheel_headings
 from calib.report.page import travel_pictures
@@ -68,7 +68,7 @@ def test_ideal_outer_wheel_meets_the_inner_on_the_rear_axle_line(rig: Rig) -> No
     asked = []
     for side in ("left", "right"):
         steer = np.where((turn > 0) == (side == "left"), inner, ideal)
-        x, y = SteeredWheel(rig, side)(steer)
+        x, y = steered_wheels(rig)[side](steer)
         asked.append(y + (x + rig.wheelbase) / np.tan(steer))
     np.testing.assert_allclose(asked[0], asked[1], rtol=1e-6)
     np.testing.assert_allclose(c["ackermann_error_deg"], c["outer_deg"] - c["outer_ideal_deg"], atol=1e-12)

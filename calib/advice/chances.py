@@ -130,14 +130,18 @@ def doubt_of(as_built: AsBuilt, model: Model, choices: Mapping[str, HoleChoice],
     k = len(names)
     moves = {n: (got[i] - got[k + i]) / (2 * model.moves[n].nudge) * model.moves[n].setting_sd
              for i, n in enumerate(names)}
-    seats = {}
-    for p in variant.holes:
-        at = [f"{p}@{variant.holes[p]}.{c}" for c in "xyz"]
-        x0 = get_parameters(model.rig, at)
-        off = SEAT_NUDGE * np.eye(3)
-        y = of(model.perturbed(variant, at, np.concatenate([x0 + off, x0 - off])))
-        seats[p] = ((y[:3] - y[3:]) / (2 * SEAT_NUDGE)).T * choices[p].seat_sd
+    seats = {p: _seat(model, base, variant, p, of) * choices[p].seat_sd for p in variant.holes}
     return Doubt(base, moves, seats)
+
+
+def _seat(model: Model, base: Slopes, variant: Variant, point: str, of: Callable[[Curves], Array]) -> Array:
+    """Slopes (o, 3) of the outputs against the place of the ball in its hole, per mm."""
+    at = [f"{point}@{variant.holes[point]}.{c}" for c in "xyz"]
+    if set(at) <= set(base.names):
+        return base.J[:, [base.names.index(n) for n in at]]
+    x0, off = get_parameters(model.rig, at), SEAT_NUDGE * np.eye(3)
+    y = of(model.perturbed(variant, at, np.concatenate([x0 + off, x0 - off])))
+    return np.asarray((y[:3] - y[3:]) / (2 * SEAT_NUDGE)).T
 
 
 def figures_of(objective: Objective, c: Curves) -> Array:

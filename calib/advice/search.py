@@ -320,13 +320,17 @@ def solve(model: Model, objective: Objective, variants: Sequence[Variant], free:
     low, high = np.array([mv.low for mv in own]), np.array([mv.high for mv in own])
     stride, nudge = np.array([mv.stride for mv in own]), np.array([mv.nudge for mv in own])
     x = np.array([[v.moves.get(k, 0.0) for k in names] for v in variants]).reshape(m, n)
-    active = [k for k in range(n) if mask[:, k].any()]
+    active = np.flatnonzero(mask.any(axis=0))
 
     def run(y: Array) -> Array:
+        """Residuals at amounts (m, n), or several such one below the other."""
+        times = len(y) // max(m, 1)
+        some = [*variants] * times
         if not model.fast:
-            return objective.residuals(model.curves([_with(v, names, row) for v, row in zip(variants, y, strict=True)]))
-        b = model.side_by_side(variants)
-        model.carry_out(b, {k: y[:, i] - x0[:, i] for i, k in enumerate(names)})
+            return objective.residuals(model.curves([_with(v, names, row) for v, row in zip(some, y, strict=True)]))
+        b = model.side_by_side(some)
+        more = y - np.tile(x0, (times, 1))
+        model.carry_out(b, {k: more[:, i] for i, k in enumerate(names)})
         r = objective.residuals(model.run(b))
         return r if penalty is None else np.concatenate([r, penalty(b)], axis=1)
 
@@ -336,10 +340,11 @@ def solve(model: Model, objective: Objective, variants: Sequence[Variant], free:
     J = np.zeros((m, r.shape[1], n))
     for _ in range(rounds):
         J = np.zeros((m, r.shape[1], n))
-        for k in active:
-            y = x.copy()
-            y[:, k] += nudge[k]
-            J[:, :, k] = (run(y) - r) / nudge[k] * mask[:, k][:, None]
+        if len(active):  # all at once: most of the time goes into the calls, not the numbers
+            y = np.tile(x, (len(active), 1, 1))
+            y[range(len(active)), :, active] += nudge[active][:, None]
+            for k, nudged in zip(active, run(y.reshape(-1, n)).reshape(len(active), *r.shape), strict=True):
+                J[:, :, k] = (nudged - r) / nudge[k] * mask[:, k][:, None]
         step = np.clip(gauss_newton(J, r, mask), -stride, stride)
         best, bq, br = x, q, r
         for shrink in (1.0, 0.3):

@@ -20,7 +20,6 @@ from calib.linkage.limits import TOGGLE_SEARCH, Places, clearances, misalignment
 from calib.linkage.mechanism import CannotAssemble, Linkage, Sweep
 from calib.linkage.positions import unseen_sides
 from calib.linkage.steering import (
-    ackermann_error,
     cambers,
     drawn_way,
     force_ratio,
@@ -99,7 +98,8 @@ def _curves(rig: Rig, lever: Array, s: Sweep, way: float | None, unseen: Collect
     slope = {k: np.gradient(v, lever, axis=-1, edge_order=2) for k, v in h.items()}
     way = drawn_way(lever, h["left"], h["right"]) if way is None else way
     mean = 0.5 * (left + right)
-    inner = np.where(mean >= 0, left, -right)
+    inner, outer = np.where(mean >= 0, left, -right), np.where(mean >= 0, right, -left)
+    ideal = outer_ideal(rig, left, right)
     turning = np.abs(mean) > TURNING
     with np.errstate(invalid="ignore"):
         circle = np.where(turning, turn_circle(rig, left, right), np.nan)
@@ -108,9 +108,8 @@ def _curves(rig: Rig, lever: Array, s: Sweep, way: float | None, unseen: Collect
     out = {f"ratio_{k}": way * v for k, v in slope.items()}
     out |= {f"steer_{k}_deg": deg(v - (on_curve(lever, v, zero)[0][..., None] if k in unseen else 0.0))
             for k, v in h.items()}
-    out |= {"inner_deg": deg(inner), "outer_deg": deg(np.where(mean >= 0, right, -left)),
-            "outer_ideal_deg": deg(outer_ideal(rig, left, right)),
-            "ackermann_error_deg": deg(ackermann_error(rig, left, right)),
+    out |= {"inner_deg": deg(inner), "outer_deg": deg(outer), "outer_ideal_deg": deg(ideal),
+            "ackermann_error_deg": deg(outer - ideal),
             "turn_radius_mm": radius, "turn_circle_mm": circle, "toe_change_deg": deg(toe(turn))}
     out |= {f"camber_{k}_deg": deg(v) for k, v in cambers(rig, s).items()}
     now = Places(rig, s)

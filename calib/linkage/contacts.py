@@ -20,7 +20,7 @@ from calib.rig.model import Rig
 Array = NDArray[np.float64]
 REAR = "rear"
 ROUNDS = 8  # of the ground under three wheels: Newton's method, three or four are enough
-OUTER_ROUNDS = 5  # of the outer wheel's angle: each leaves about trail / wheelbase of the error before
+OUTER_ROUNDS = 4  # of the outer wheel's angle: each leaves about trail / wheelbase of the error before
 
 
 # --- three wheels on one flat ground -----------------------------------------------------------------------
@@ -67,6 +67,7 @@ def stance(rig: Rig, angles: Mapping[str, ArrayLike]) -> Stance:
 # --- turning on level ground --------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True)
 class SteeredWheel:
     """Where one front tyre touches level ground as its wheel is steered.
 
@@ -75,23 +76,15 @@ class SteeredWheel:
     that jacking rolls it is left out.
     """
 
-    def __init__(self, rig: Rig, side: str) -> None:
-        b = rig.bodies[rig.wheels[side].upright]
-        disc, k, pivot = front_disc(rig, side), _unit(b.axis), np.asarray(b.pivot, float)
-        self.toe = _own_heading(rig, side)
-        # columns x, y, z of what the kingpin turn leaves still, and of its cosine and sine part
-        self.spin = [np.moveaxis(q, -1, 0) for q in _about(disc.spin, k)]
-        still, u, v = _about(disc.centre - pivot, k)
-        self.centre = [np.moveaxis(q, -1, 0) for q in (pivot + still, u, v)]
-        self.rim = disc.radius - 0.5 * disc.tyre
-        self.straight = self(np.zeros(1))[..., 0]
+    # x, y, z of what the kingpin turn leaves of the spin direction and of its cosine and sine part (9), x, y of the
+    # same of the wheel's middle (6), toe and the rim's radius: (17, ...)
+    own: Array
 
     def __call__(self, steer: ArrayLike) -> Array:
         """Contact x and y (2, ...) mm for steer (...) rad from straight ahead, left positive."""
         # plain columns: this runs over every point of every curve of a search
-        (ax, ay, az), (ux, uy, uz), (vx, vy, vz) = self.spin
-        (px, py, _), (qx, qy, _), (rx, ry, _) = self.centre
-        heading = np.asarray(steer, float) + self.toe
+        ax, ay, az, ux, uy, uz, vx, vy, vz, px, py, qx, qy, rx, ry, toe, rim = self.own
+        heading = np.asarray(steer, float) + toe
         x, y = np.cos(heading), np.sin(heading)
         # the kingpin turn t nearest zero at which the spin direction is square to the heading: A cos t + B sin t = -C
         A, B, C = ux * x + uy * y, vx * x + vy * y, ax * x + ay * y
@@ -100,37 +93,32 @@ class SteeredWheel:
             bow = np.copysign(np.sqrt(m - C * C), B)
             c, s = (B * bow - A * C) / m, -(A * bow + B * C) / m
             sz = az + uz * c + vz * s
-            reach = self.rim * sz / np.sqrt(1.0 - sz * sz)  # as ``touch`` on level ground
+            reach = rim * sz / np.sqrt(1.0 - sz * sz)  # as ``touch`` on level ground
             return np.stack([px + qx * c + rx * s + reach * (ax + ux * c + vx * s),
                              py + qy * c + ry * s + reach * (ay + uy * c + vy * s)])
 
 
-class SteeredPair:
-    """Both front wheels, and which of them a value is about."""
-
-    def __init__(self, rig: Rig) -> None:
-        self.left, self.right = SteeredWheel(rig, "left"), SteeredWheel(rig, "right")
-        self.one_rig = np.ndim(self.left.toe) == 0
-
-    def straight(self, of_left: NDArray[np.bool_]) -> Array:
-        """Contacts straight ahead, (2, ...)."""
-        if self.one_rig:
-            return np.where(of_left, *(w.straight.reshape(2, *[1] * of_left.ndim) for w in (self.left, self.right)))
-        return np.where(of_left, *(w.straight[..., None] for w in (self.left, self.right)))
-
-    def __call__(self, of_left: NDArray[np.bool_], steer: Array) -> Array:
-        """Contacts (2, ...) of the left wheel where ``of_left`` (...), else of the right one, at ``steer`` (...)."""
-        if not self.one_rig:
-            return np.where(of_left, self.left(steer), self.right(steer))
-        out = np.empty((2, *of_left.shape))
-        out[:, of_left], out[:, ~of_left] = self.left(steer[of_left]), self.right(steer[~of_left])
-        return out
+def steered_wheels(rig: Rig) -> dict[str, SteeredWheel]:
+    """Both front wheels, by side."""
+    discs = {s: front_disc(rig, s) for s in rig.wheels}
+    own = {s: np.arctan2(-d.spin[..., 0], d.spin[..., 1]) for s, d in discs.items()}
+    mean = np.mean(list(own.values()), axis=0)
+    out = {}
+    for side, disc in discs.items():
+        b = rig.bodies[rig.wheels[side].upright]
+        k, pivot = _unit(b.axis), np.asarray(b.pivot, float)
+        still, u, v = _about(disc.centre - pivot, k)
+        columns = [q[..., j] for q in _about(disc.spin, k) for j in range(3)]
+        columns += [q[..., j] for q in (pivot + still, u, v) for j in range(2)]
+        columns += [own[side] - mean, np.asarray(disc.radius - 0.5 * disc.tyre)]
+        out[side] = SteeredWheel(np.array(np.broadcast_arrays(*columns)))
+    return out
 
 
-def _own_heading(rig: Rig, side: str) -> Array:
-    """The wheel's heading as drawn less the mean of both: its share of toe, left positive."""
-    own = {s: np.arctan2(-front_disc(rig, s).spin[..., 0], front_disc(rig, s).spin[..., 1]) for s in rig.wheels}
-    return np.asarray(own[side] - np.mean(list(own.values()), axis=0))
+def _either(first: NDArray[np.bool_], one: SteeredWheel, other: SteeredWheel) -> SteeredWheel:
+    """A wheel that is ``one`` where ``first`` (...) and the ``other`` elsewhere."""
+    like = (len(one.own), *[1] * (first.ndim + 1 - one.own.ndim))
+    return SteeredWheel(np.where(first, *(w.own.reshape(*like, *w.own.shape[1:]) for w in (one, other))))
 
 
 class RearLine(NamedTuple):
@@ -163,15 +151,16 @@ def ideal_outer(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
     """
     a, b = np.broadcast_arrays(np.asarray(left, float), np.asarray(right, float))
     leftwards = a + b >= 0
-    rear, wheels, inner = RearLine.of(rig), SteeredPair(rig), np.where(leftwards, a, b)
-    n, d = rear.meets(wheels(leftwards, inner), inner)
-    x, y = wheels.straight(~leftwards)
-    outer = inner
-    for i in range(OUTER_ROUNDS):
-        if i:
-            x, y = wheels(~leftwards, outer)
-        outer = np.arctan2(d * (x - rear.x) - n * rear.a, d * (rear.y - y) + n * rear.b)
-    return outer
+    rear, wheels, inner = RearLine.of(rig), steered_wheels(rig), np.where(leftwards, a, b)
+    n, d = rear.meets(_either(leftwards, wheels["left"], wheels["right"])(inner), inner)
+    wheel, rounds = _either(leftwards, wheels["right"], wheels["left"]), [np.zeros_like(inner)]
+    for _ in range(OUTER_ROUNDS):
+        x, y = wheel(rounds[-1])
+        rounds.append(np.arctan2(d * (x - rear.x) - n * rear.a, d * (rear.y - y) + n * rear.b))
+    # where the rounds lead to, as each is about the same share of the one before (Aitken's delta squared)
+    before, last = rounds[-2] - rounds[-3], rounds[-1] - rounds[-2]
+    flat = np.abs(last - before) < 1e-15
+    return np.asarray(rounds[-1] - np.where(flat, 0.0, last * last / np.where(flat, 1.0, last - before)))
 
 
 def turning_centre(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
@@ -179,21 +168,20 @@ def turning_centre(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
 
     The mean of what the two front wheels ask for; tyres without slip; inf straight ahead.
     """
-    rear = RearLine.of(rig)
+    rear, wheels = RearLine.of(rig), steered_wheels(rig)
     with np.errstate(divide="ignore", invalid="ignore"):
-        asked = [n / d for n, d in (rear.meets(SteeredWheel(rig, s)(x), x)
-                                    for s, x in (("left", left), ("right", right)))]
+        asked = [n / d for n, d in (rear.meets(wheels[s](x), x) for s, x in (("left", left), ("right", right)))]
     straight = np.abs(np.asarray(left, float) + np.asarray(right, float)) < 2e-9
     return np.where(straight, np.inf, 0.5 * (asked[0] + asked[1]))
 
 
 def outer_circle(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
     """Diameter (mm) of the circle the outer front tyre's contact draws round ``turning_centre``, (...)."""
-    rear, r = RearLine.of(rig), turning_centre(rig, left, right)
+    rear, wheels, r = RearLine.of(rig), steered_wheels(rig), turning_centre(rig, left, right)
     to = np.where(np.isinf(r), 0.0, r)
     far = []
     for side, steer in (("left", left), ("right", right)):
-        x, y = SteeredWheel(rig, side)(steer)
+        x, y = wheels[side](steer)
         far.append(np.hypot(x - rear.x - to * rear.a, y - rear.y - to * rear.b))
     return np.where(np.isinf(r), np.inf, 2 * np.where(r > 0, far[1], far[0]))
 

@@ -221,16 +221,15 @@ def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: Arr
         raise ValueError("figures need at least 4 driver angles in increasing order, and a heading for each")
     mean = 0.5 * (hl + hr)
     straight = straight_at(d, mean)
-    l0, r0 = on_curve(d, hl, straight)[0], on_curve(d, hr, straight)[0]
+    (l0, r0, _), (*_, slope) = on_curve(d, np.stack([hl, hr, mean]), np.stack([straight] * 3))
     span = travel if travel is not None else rig.bodies[rig.driver].travel
     low, high = (d[0], d[-1]) if span is None else span
     lo, hi = np.maximum(d[0], low), np.minimum(d[-1], high)
     sl, sr = hl - l0[..., None], hr - r0[..., None]
     inside = (d >= lo[..., None] - 1e-12) & (d <= hi[..., None] + 1e-12)
-    ends = []
-    for x in (lo, hi):
-        at = np.broadcast_to(x, straight.shape)
-        ends.append({"left": on_curve(d, sl, at)[0], "right": on_curve(d, sr, at)[0]})
+    at = np.stack([np.broadcast_to(x, straight.shape) for x in (lo, hi)])
+    at_ends = on_curve(d, np.stack([sl, sr])[:, None], np.stack([at, at]))[0]  # side, end, ...
+    ends = [{"left": left, "right": right} for left, right in at_ends.swapaxes(0, 1)]
 
     def ackermann() -> Array:
         steer = [np.concatenate([np.where(inside, s, 0.0), *(e[side][..., None] for e in ends)], axis=-1)
@@ -240,7 +239,6 @@ def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: Arr
     def circles() -> Array:
         return np.stack([turn_circle(rig, e["left"], e["right"]) for e in ends], axis=-1)
 
-    slope = on_curve(d, mean, straight)[1]
     return TravelFacts(straight, {"left": l0, "right": r0}, slope,
                        np.sign(slope) if way is None else np.full(slope.shape, way), (ends[0], ends[1]),
                        ackermann, circles)
@@ -360,7 +358,7 @@ def roll_steer(rig: Rig, n: int = 9) -> float:
 
 # --- small helpers ----------------------------------------------------------------------------------------
 
-_OTHERS = np.array([[1, 2, 3], [0, 2, 3], [0, 1, 3], [0, 1, 2]])  # of four nodes, the three beside each
+_FOUR = np.arange(4)
 
 
 def _unit(v: ArrayLike) -> Array:
@@ -394,12 +392,14 @@ def on_curve(d: Array, y: Array, x: Array) -> tuple[Array, Array]:
     ok = np.isfinite(x)
     xs = np.where(ok, x, d[0])
     i = np.clip(np.searchsorted(d, xs, side="right") - 2, 0, len(d) - 4)
-    idx = i[..., None] + np.arange(4)
-    nodes = d[idx]
-    dif = xs[..., None] - nodes
-    others = dif[..., _OTHERS]  # (..., 4, 3)
-    a, b, c = others[..., 0], others[..., 1], others[..., 2]
-    part = np.take_along_axis(y, idx, -1) / np.prod(nodes[..., :, None] - nodes[..., _OTHERS], axis=-1)
-    value = (part * (a * b * c)).sum(axis=-1)
-    slope = (part * (a * b + a * c + b * c)).sum(axis=-1)
+    idx = i[..., None] + _FOUR
+    m, n, o, p = (d[j:len(d) - 3 + j] for j in _FOUR)  # of each four nodes in a row the first, second, third and last
+    between = np.stack([(m - n) * (m - o) * (m - p), (n - m) * (n - o) * (n - p),
+                        (o - m) * (o - n) * (o - p), (p - m) * (p - n) * (p - o)], axis=-1)
+    dif, part = xs[..., None] - d[idx], np.take_along_axis(y, idx, -1) / between[i]  # Lagrange's form
+    e, f, g, h = (dif[..., j] for j in _FOUR)
+    one, two, three, four = (part[..., j] for j in _FOUR)
+    ef, gh, early, late = e * f, g * h, one * f + two * e, three * h + four * g
+    value = early * gh + late * ef
+    slope = (one + two) * gh + early * (g + h) + (three + four) * ef + late * (e + f)
     return np.where(ok, value, np.nan), np.where(ok, slope, np.nan)
