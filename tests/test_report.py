@@ -33,6 +33,7 @@ from calib.report.html import render, sketches
 from calib.report.numbers import places, pm
 from calib.report.overlay import draw_over, to_pixels, upright
 from calib.report.page import report_html, sheet_words, verdict_card
+from calib.report.plots import blank, save
 from calib.report.record import COLUMNS, append_record, read_record, record_path
 from calib.report.sheet import CHECKS, MET, NOT_MET, RULES, TRIAL, UNKNOWN, WARNING, Sheet, make_sheet
 from calib.report.sheet_pdf import draw_sheet
@@ -469,6 +470,18 @@ def test_rod_ends_are_looked_for_where_the_proposal_put_them(run: tuple[Results,
     assert now.points["right_lever.rod"] == design.points["right_lever.rod"] and now.rods == design.rods
     none = load_before(folder, 0)
     assert none.predicted is None and after_changes(design, none)[0] == design
+
+
+def test_picture_is_tidied_in_its_shapes_and_not_in_what_it_says(tmp_path: Path) -> None:
+    figure = blank(layout="constrained")
+    axes = figure.subplots()
+    axes.plot([0, 1 / 3], [0, 0.0261])
+    axes.set_yticks([0.0, 0.005, 0.0255])
+    axes.set_title("rod 312.3456 mm")
+    svg = save(figure, tmp_path / "a")[0].read_text(encoding="utf-8")
+    for said in ("0.0000", "0.0050", "0.0255", "rod 312.3456 mm"):
+        assert f">{said}<" in svg
+    assert not re.findall(r"[ML] -?\d+\.\d{3}", svg) and len(re.findall(r"[ML] -?\d+\.\d", svg)) > 10
 
 
 def test_outcome_agreement_is_the_en_number() -> None:

@@ -51,14 +51,7 @@ def blank(**settings: Any) -> Figure:
 
 def save(figure: Figure, stem: Path) -> list[Path]:
     """Write ``stem``.svg and ``stem``.png; returns both paths."""
-    out = []
-    with style():
-        figure.draw_without_rendering()
-        figure.set_layout_engine("none")  # laid out once for both
-        for end in (".svg", ".png"):
-            path = stem.with_name(stem.name + end)
-            out.append(_written(figure, path))
-    return out
+    return [write(figure, stem.with_name(stem.name + end)) for end in (".svg", ".png")]
 
 
 NO_METADATA: Any = dict.fromkeys(("Creator", "Date", "Format", "Type"))  # of an SVG: same rig, same file
@@ -66,25 +59,26 @@ NO_METADATA: Any = dict.fromkeys(("Creator", "Date", "Format", "Type"))  # of an
 
 def write(figure: Figure, path: Path) -> Path:
     """Write a picture as SVG or PNG, by the path's ending."""
-    with style():
-        return _written(figure, path)
-
-
-def _written(figure: Figure, path: Path) -> Path:
     drawn = path.suffix.lower() == ".svg"
-    figure.savefig(path, dpi=150, metadata=NO_METADATA if drawn else {})
+    with style():
+        engine = figure.get_layout_engine()
+        if engine is not None:  # once: each time it is asked to be written, it would be laid out twice
+            engine.execute(figure)
+            figure.set_layout_engine("none")
+        figure.savefig(path, dpi=150, metadata=NO_METADATA if drawn else {})
     if drawn:
         path.write_text(tidy_svg(path.read_text(encoding="utf-8")), encoding="utf-8")
     return path
 
 
+_TAG = re.compile(r"<[^>]*>")
 _LONG_NUMBER = re.compile(r"(?<![\w#.])(-?\d+\.\d{2})\d+(?![\w.])")
 
 
 def tidy_svg(svg: str) -> str:
-    """The same picture with hundredths of a point, and with fonts that other machines have."""
+    """The same picture with hundredths of a point, and with fonts that other machines have; what it says is left."""
     svg = svg.replace("font-family: 'DejaVu Sans'", "font-family: 'DejaVu Sans', Verdana, sans-serif")
-    return _LONG_NUMBER.sub(r"\1", svg).replace(" \n", "\n")
+    return _TAG.sub(lambda tag: _LONG_NUMBER.sub(r"\1", tag[0]), svg).replace(" \n", "\n")
 
 
 Shape = Literal["tall", "narrow", "wide"]  # for a screen, for a phone held upright, for the printed page
