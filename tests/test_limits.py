@@ -235,6 +235,22 @@ def test_disc_to_segment_by_minimiser() -> None:
     flat = disc_distance(np.zeros(3), np.array([0, 1.0, 0]), 150.0, np.array([[0, -9.0, 0], [190.0, 0, -50]]),
                          np.array([[0, 9.0, 0], [190.0, 0, 50]]))
     np.testing.assert_allclose(flat, [0, 40], atol=1e-4)
+    # where a bound is enough it lies between that and the distance, and nothing else changes
+    rough = disc_distance(c, s, 150.0, a, b, 60.0)
+    assert np.count_nonzero(rough != got) > 3
+    assert (rough[rough != got] > 60).all() and (rough <= got + 1e-9).all()
+
+
+def test_small_gaps_are_exact_where_large_ones_need_not_be() -> None:
+    rig = moorhen()
+    at = Linkage(rig).sweep(np.radians(np.linspace(-20, 20, 9)))
+    exact, rough = clearances(rig, at), clearances(rig, at, 40.0)
+    changed = 0
+    for pair, gap in exact.items():
+        np.testing.assert_array_equal(rough[pair][gap <= 40.0], gap[gap <= 40.0])
+        assert (rough[pair][gap > 40.0] > 40.0).all() and (rough[pair] <= gap + 1e-9).all()
+        changed += np.count_nonzero(rough[pair] != gap)
+    assert changed
 
 
 def test_tyre_meets_a_tube_at_lock_only() -> None:

@@ -7,7 +7,7 @@ ball that is moved to another hole (JCGM 100, 5.1 and 5.2; joint chance by Monte
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -23,6 +23,7 @@ from calib.rig.parameters import get_parameters
 
 Array = NDArray[np.float64]
 SEAT_NUDGE = 0.02  # mm
+AT_ONCE = 32  # variants whose draws are looked at together: more no longer stay near the processor
 
 
 @dataclass(frozen=True)
@@ -79,12 +80,19 @@ class Chances:
         return np.min(self._each(variants, residuals), axis=1, initial=1.0)
 
     def _each(self, variants: Sequence[Variant], residuals: Array) -> Array:
-        r = residuals[:, :self.n]
-        sd = np.array([np.sqrt(np.maximum(np.diag(self._cov(v)), 1e-18)) for v in variants]).reshape(r.shape)
+        r, sd = residuals[:, :self.n], np.empty((len(variants), self.n))
+        for i, (cov, _) in self._alike(variants):
+            sd[i] = np.sqrt(np.maximum(np.diag(cov), 1e-18))
         return np.asarray(ndtr((1.0 - r) / sd) - ndtr((self.objective.lowest - r) / sd))
 
-    def _cov(self, variant: Variant) -> Array:
-        return self._spreads(variant)[0]
+    def _alike(self, variants: Sequence[Variant]) -> Iterator[tuple[list[int], tuple[Array, Array]]]:
+        """The variants that share holes and which moves are made, by their indices, with their spreads."""
+        groups: dict[object, list[int]] = {}
+        for i, v in enumerate(variants):
+            groups.setdefault((frozenset(v.holes.items()), frozenset((n, None if self.model.moves[n].solved else x)
+                                                                     for n, x in v.moves.items() if x)), []).append(i)
+        for i in groups.values():
+            yield i, self._spreads(variants[i[0]])
 
     def _spreads(self, variant: Variant) -> tuple[Array, Array]:
         """Covariance of the targets' residuals and the draws made of it."""
@@ -92,7 +100,7 @@ class Chances:
         moved = (id(d), frozenset(n for n, x in variant.moves.items() if x))
         if moved not in self._drawn:
             cov = d.spread(variant)[:self.n, :self.n] + np.diag((self.objective.doubt / self.objective.tolerance)**2)
-            self._drawn[moved] = (cov, self.z @ root(cov).T)
+            self._drawn[moved] = (cov, np.asfortranarray(self.z @ root(cov).T))
         return self._drawn[moved]
 
     @cached_property
@@ -101,12 +109,18 @@ class Chances:
 
     def of(self, variants: Sequence[Variant], residuals: Array, least: float = 0.0) -> Array:
         """Chance that every target is met together, (m,); where its bound is below ``least``, that bound."""
-        out = self.bound(variants, residuals)
-        for i, v in enumerate(variants):
-            if out[i] < max(least, 1e-6):
-                continue
-            x = self._spreads(v)[1] + residuals[i, :self.n]
-            out[i] = float(((x <= 1.0) & (x >= self.objective.lowest)).all(axis=1).mean())
+        out, lowest = self.bound(variants, residuals), self.objective.lowest
+        for group, (_, drawn) in self._alike(variants):
+            open_ = [i for i in group if out[i] >= max(least, 1e-6)]
+            for k in range(0, len(open_), AT_ONCE):
+                i = open_[k:k + AT_ONCE]
+                met = np.ones((len(i), len(drawn)), bool)
+                for x, r, low in zip(drawn.T, residuals[i, :self.n].T, lowest, strict=True):  # target by target
+                    y = x + r[:, None]
+                    met &= y <= 1.0
+                    if np.isfinite(low):
+                        met &= y >= low
+                out[i] = met.mean(axis=1)
         return out
 
 

@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 ANGLE_SLACK = float(np.deg2rad(0.5))  # a limit broken already may be broken by this much more, rad
 SLACK = {"clearance": 0.5, "rod_length": 0.5, "reach": 0.0}  # the same for mm and shares of the sweep
 LOST = -50.0  # room where the rods lose hold
+PLENTY = 1e-3  # room beyond which a clearance need not be known, mm
 STEEP = 3.0  # residual for each degree or millimetre a limit is broken by
 
 
@@ -63,7 +64,8 @@ class Limits:
     def room(self, b: batch.Batch, driver: Array | None = None) -> Array:
         """Room to each limit at its worst over a few driver angles, (m, limits) in degrees and mm.
 
-        Below zero: that limit is broken for certain. Toggles and the rods' ranges are not looked at.
+        Below zero: that limit is broken for certain. Where there is plenty it may be more than is said. Toggles and
+        the rods' ranges are not looked at.
         """
         grid = self.few if driver is None else driver
         angles = b.angles(grid)
@@ -74,7 +76,7 @@ class Limits:
             cols.append((a - rig.min_transmission + self._allowed("transmission", f"{rod} at {end}")) * deg)
         for (rod, end), a in misalignment_angles(many, now).items():
             cols.append((rig.points[end].misalignment - a + self._allowed("misalignment", f"{rod} at {end}")) * deg)
-        for (rod, other), gap in clearances(many, now).items():
+        for (rod, other), gap in clearances(many, now, rig.min_clearance + PLENTY).items():
             cols.append(gap - rig.min_clearance + self._allowed("clearance", f"{rod} to {other}"))
         own = rig.bodies[rig.driver].travel
         within = np.ones(len(grid), bool) if own is None else (grid >= own[0] - 1e-9) & (grid <= own[1] + 1e-9)

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calib.linkage.rotations import cross
+from calib.linkage.rotations import cross, dot
 from calib.rig.model import FRAME, Rig
 from calib.rig.parameters import Kind, ParameterName
 
@@ -151,14 +151,13 @@ class Batch:
             p = turn(p0, self.pivot[kb], self.axis[kb], out[kb]) if kb != FRAME else p0[:, None, :]
             k = unit(self.axis[s.body])
             arm = self.hole[s.new] - self.pivot[s.body]
-            along = np.sum(arm * k, axis=1, keepdims=True) * k
+            along = dot(arm, k)[:, None] * k
             u, c = arm - along, self.pivot[s.body] + along
             v = cross(k, u)
             w = c[:, None, :] - p
-            A, B = 2 * np.sum(u[:, None] * w, -1), 2 * np.sum(v[:, None] * w, -1)
-            C = self.length[s.rod][:, None] ** 2 - np.sum(w * w, -1) - np.sum(u * u, -1)[:, None]
-            w0 = c - p0
-            branch = -np.sign(np.sum(v * w0, -1))[:, None]  # the side of the dead line it was assembled on
+            A, B = 2 * dot(u[:, None], w), 2 * dot(v[:, None], w)
+            C = self.length[s.rod][:, None] ** 2 - dot(w, w) - dot(u, u)[:, None]
+            branch = -np.sign(dot(v, c - p0))[:, None]  # the side of the dead line it was assembled on
             branch = np.where(branch == 0, 1.0, branch)
             with np.errstate(invalid="ignore", divide="ignore"):
                 t = np.arctan2(B, A) + branch * np.arccos(C / np.hypot(A, B))
@@ -184,15 +183,17 @@ def _connected(t: Array, i0: int) -> Array:
 
 def unit(v: Array) -> Array:
     """Rows brought to unit length."""
-    return v / np.sqrt(np.einsum("...i,...i->...", v, v))[..., None]
+    return v / np.sqrt(dot(v, v))[..., None]
 
 
 def turn(p: Array, pivot: Array, axis: Array, angle: Array) -> Array:
     """Points (m, 3) turned about their hinges (m, 3) by angle (m, k) rad (Rodrigues): (m, k, 3)."""
     k = unit(axis)
     r = p - pivot
-    along = np.sum(r * k, -1, keepdims=True) * k
-    u = r - along
-    v = cross(k, u)
-    return ((pivot + along)[:, None, :] + u[:, None, :] * np.cos(angle)[..., None]
-            + v[:, None, :] * np.sin(angle)[..., None])
+    along = dot(r, k)[..., None] * k
+    u, still = r - along, pivot + along
+    v, c, s = cross(k, u), np.cos(angle), np.sin(angle)
+    out = np.empty((3, *np.broadcast_shapes((len(still), 1), angle.shape)))  # columns: short last axes are slow
+    for j in range(3):
+        out[j] = still[:, None, j] + u[:, None, j] * c + v[:, None, j] * s
+    return np.moveaxis(out, 0, -1)

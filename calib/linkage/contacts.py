@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.linkage.mechanism import body_motions
-from calib.linkage.rotations import cross
+from calib.linkage.rotations import cross, dot
 from calib.rig.discs import UP, front_disc, rear_disc, touch
 from calib.rig.model import Rig
 
@@ -59,7 +59,7 @@ def stance(rig: Rig, angles: Mapping[str, ArrayLike]) -> Stance:
         up = _unit(cross(at["left"] - at[REAR], at["right"] - at[REAR]))
         up = np.where(up[..., 2:] < 0, -up, up)
     ahead = {n: cross(d.spin, up) for n, d in discs.items()}
-    turned = {s: np.arctan2(_dot(up, cross(ahead[REAR], ahead[s])), _dot(ahead[REAR], ahead[s]))
+    turned = {s: np.arctan2(dot(up, cross(ahead[REAR], ahead[s])), dot(ahead[REAR], ahead[s]))
               for s in ("left", "right")}
     return Stance(up, {n: touch(d, up) for n, d in discs.items()}, turned)
 
@@ -133,8 +133,9 @@ class RearLine(NamedTuple):
     def of(rig: Rig) -> RearLine:
         """The rear wheel's line."""
         d = rear_disc(rig)
-        at, left = touch(d), _unit(d.spin[..., :2])
-        return RearLine(at[..., 0], at[..., 1], left[..., 0], left[..., 1])
+        at, a, b = touch(d), d.spin[..., 0], d.spin[..., 1]
+        size = np.sqrt(a * a + b * b)
+        return RearLine(at[..., 0], at[..., 1], a / size, b / size)
 
     def meets(self, contact: Array, steer: ArrayLike) -> tuple[Array, Array]:
         """Numerator and denominator of where a steered wheel's axle line meets it, mm to the left of its place."""
@@ -152,10 +153,21 @@ def ideal_outer(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
     a, b = np.broadcast_arrays(np.asarray(left, float), np.asarray(right, float))
     leftwards = a + b >= 0
     rear, wheels, inner = RearLine.of(rig), steered_wheels(rig), np.where(leftwards, a, b)
-    n, d = rear.meets(_either(leftwards, wheels["left"], wheels["right"])(inner), inner)
-    wheel, rounds = _either(leftwards, wheels["right"], wheels["left"]), [np.zeros_like(inner)]
-    for _ in range(OUTER_ROUNDS):
-        x, y = wheel(rounds[-1])
+    if wheels["left"].own.ndim > 1:  # many rigs: a wheel's own numbers are as many as its angles
+        return _outer(rear, inner, *(_either(leftwards, wheels[s], wheels[o]) for s, o in
+                                     (("left", "right"), ("right", "left"))))
+    out = np.empty(inner.shape)
+    for turn, side, other in ((leftwards, "left", "right"), (~leftwards, "right", "left")):
+        out[turn] = _outer(rear, inner[turn], wheels[side], wheels[other])
+    return out
+
+
+def _outer(rear: RearLine, inner: Array, wheel: SteeredWheel, other: SteeredWheel) -> Array:
+    """Steer (...) rad of the ``other`` wheel, the outer one, where the inner ``wheel`` steers ``inner`` (...) rad."""
+    n, d = rear.meets(wheel(inner), inner)
+    rounds: list[Array] = []
+    for k in range(OUTER_ROUNDS):
+        x, y = other(rounds[-1] if k else np.zeros(()))
         rounds.append(np.arctan2(d * (x - rear.x) - n * rear.a, d * (rear.y - y) + n * rear.b))
     # where the rounds lead to, as each is about the same share of the one before (Aitken's delta squared)
     before, last = rounds[-2] - rounds[-3], rounds[-1] - rounds[-2]
@@ -191,7 +203,7 @@ def outer_circle(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
 
 def _about(v: Array, k: Array) -> tuple[Array, Array, Array]:
     """v (..., 3) split for a turn t about the unit axis k: v = along + u, turned: along + u cos t + w sin t."""
-    along = _dot(v, k)[..., None] * k
+    along = dot(v, k)[..., None] * k
     u = v - along
     return along, u, cross(k, u)
 
@@ -202,9 +214,4 @@ def _turn(R: Array, v: Array) -> Array:
 
 def _unit(v: ArrayLike) -> Array:
     a = np.asarray(v, float)
-    return np.asarray(a / np.sqrt(_dot(a, a))[..., None])
-
-
-def _dot(a: Array, b: Array) -> Array:
-    return np.asarray(np.einsum("...i,...i->...", a, b))
-
+    return np.asarray(a / np.sqrt(dot(a, a))[..., None])

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from calib.linkage import batch
 from calib.linkage.mechanism import Linkage, Sweep, body_motions
-from calib.linkage.rotations import cross
+from calib.linkage.rotations import cross, dot
 from calib.linkage.steering import Pose
 from calib.rig.model import Body, Rig
 from calib.rig.parameters import stacked
@@ -56,7 +56,7 @@ def transmission_angles(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], 
             if b is None:
                 continue
             t = cross(now.direction(b.axis, b.name), now.at[end] - now.place(b.pivot, b.name))
-            s = np.abs(_dot(e, t)) / np.maximum(np.sqrt(_dot(t, t)), 1e-12)
+            s = np.abs(dot(e, t)) / np.maximum(np.sqrt(dot(t, t)), 1e-12)
             out[rod, end] = np.arcsin(np.clip(s, 0.0, 1.0))
     return out
 
@@ -75,41 +75,47 @@ def misalignment_angles(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], 
             if p.bolt is None and p.body not in rig.bodies:
                 continue
             bolt = p.bolt if p.bolt is not None else rig.bodies[p.body].axis
-            s = np.abs(_dot(e, now.direction(bolt, p.body)))
+            s = np.abs(dot(e, now.direction(bolt, p.body)))
             out[rod, end] = np.arcsin(np.clip(s, 0.0, 1.0))
     return out
 
 
-def clearances(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], Array]:
+def clearances(rig: Rig, pose: Pose | Places, least: float = np.inf) -> dict[tuple[str, str], Array]:
     """Gap (mm, negative where they overlap) of everything that may touch as parts move, (one, other) to (...).
 
     Rods against rods and obstacles: distance of the straight segments less both radii; two rods on the same bolt are
     left out. Front wheels ("left wheel", "right wheel") against rods and obstacles: distance of the disc less half
-    its tyre's width and the segment's radius; obstacles that the wheel's own upright carries are left out.
+    its tyre's width and the segment's radius; obstacles that the wheel's own upright carries are left out. Gaps above
+    ``least`` mm may come out smaller than they are, though not below it.
     """
     now = Places.of(rig, pose)
     parts = [(r.name, now.at[r.a], now.at[r.b], r.radius, {_bolt(rig, r.a), _bolt(rig, r.b)})
              for r in rig.rods.values()]
     others = parts + [(o.name, now.place(o.a, o.body), now.place(o.b, o.body), o.radius, set())
                       for o in rig.obstacles]
-    pairs = [(p, q) for i, p in enumerate(parts) for q in others[i + 1:] if not p[4] & q[4]]
+    pairs = [(i, j) for i, p in enumerate(parts) for j, q in enumerate(others) if j > i and not p[4] & q[4]]
     shape = np.broadcast_shapes(*[p[1].shape for p in others]) if others else ()
+    ends = np.empty((2, 3, len(others), *shape[:-1]))  # columns, quicker to take than vectors
+    for i, q in enumerate(others):
+        for end, x in zip(ends[:, :, i], q[1:3], strict=True):
+            end[:] = np.moveaxis(x, -1, 0) if x.shape == shape else np.moveaxis(np.broadcast_to(x, shape), -1, 0)
     out = {}
     if pairs:
-        ends = [np.stack([np.broadcast_to(x, shape) for x in col])
-                for col in zip(*[(p[1], p[2], q[1], q[2]) for p, q in pairs], strict=True)]
-        d = segment_distance(ends[0], ends[1], ends[2], ends[3])
-        out = {(p[0], q[0]): d[i] - p[3] - q[3] for i, (p, q) in enumerate(pairs)}
+        one, two = (np.moveaxis(ends[:, :, list(k)], 1, -1) for k in zip(*pairs, strict=True))
+        d = segment_distance(*one, *two)
+        out = {(parts[i][0], others[j][0]): d[k] - parts[i][3] - others[j][3] for k, (i, j) in enumerate(pairs)}
     carried = {o.name: o.body for o in rig.obstacles}
     for side, w in rig.wheels.items():
-        near = [q for q in others if carried.get(q[0]) not in (w.upright, w.spin_body or w.upright)]
+        near = [i for i, q in enumerate(others) if carried.get(q[0]) not in (w.upright, w.spin_body or w.upright)]
         if near:
-            a = np.stack([np.broadcast_to(q[1], shape) for q in near])
-            b = np.stack([np.broadcast_to(q[2], shape) for q in near])
+            a, b = np.moveaxis(ends[:, :, near], 1, -1)
             half = 0.5 * w.tyre
-            d = disc_distance(now.place(w.centre, w.upright), now.direction(w.spin, w.upright), w.radius - half, a, b)
+            enough = np.reshape([least + others[i][3] + half for i in near], (-1, *[1] * (len(shape) - 1)))
+            d = disc_distance(now.place(w.centre, w.upright), now.direction(w.spin, w.upright), w.radius - half, a, b,
+                              enough)
             name = wheel_name(side)
-            out |= {(name, q[0]) if q[0] in carried else (q[0], name): d[i] - q[3] - half for i, q in enumerate(near)}
+            for k, q in enumerate(others[i] for i in near):
+                out[(name, q[0]) if q[0] in carried else (q[0], name)] = d[k] - q[3] - half
     return out
 
 
@@ -118,15 +124,21 @@ def wheel_name(side: str) -> str:
     return f"{side} wheel"
 
 
-def disc_distance(centre: Array, axle: Array, radius: float, a: Array, b: Array) -> Array:
+def disc_distance(centre: Array, axle: Array, radius: float, a: Array, b: Array, enough: ArrayLike = np.inf) -> Array:
     """Least distance between a flat disc and the segment a b, (..., 3) each, to (...); zero where it goes through.
 
     ``centre`` and ``axle`` (..., 3): the disc's middle and unit normal. The squared distance along the segment is
-    convex, so the sign of its slope is halved down to a millionth of the segment.
+    convex, so the sign of its slope is halved down to a millionth of the segment. Where the segment keeps ``enough``
+    (...) off the disc's plane, on one side of it, that distance stands for what can only be more.
     """
     u, v = b - a, a - centre
-    h0, h1 = _dot(v, axle), _dot(u, axle)  # height over the disc's plane: h0 + h1 t
-    c0, c1, c2 = _dot(v, v) - h0 * h0, _dot(u, v) - h0 * h1, _dot(u, u) - h1 * h1  # distance from the axle, squared
+    h0, h1 = dot(v, axle), dot(u, axle)  # height over the disc's plane: h0 + h1 t
+    off = np.where(h0 * (h0 + h1) > 0, np.minimum(np.abs(h0), np.abs(h0 + h1)), 0.0)
+    near = ~(off > enough)
+    if not near.any():
+        return off
+    h0, h1, vv, uv, uu = (np.broadcast_to(x, near.shape)[near] for x in (h0, h1, dot(v, v), dot(u, v), dot(u, u)))
+    c0, c1, c2 = vv - h0 * h0, uv - h0 * h1, uu - h1 * h1  # distance from the axle, squared
     low, high = np.zeros(c0.shape), np.ones(c0.shape)
     for _ in range(22):
         t = 0.5 * (low + high)
@@ -137,7 +149,8 @@ def disc_distance(centre: Array, axle: Array, radius: float, a: Array, b: Array)
     for t in (low, high):
         r = np.sqrt(np.maximum(c0 + (2 * c1 + c2 * t) * t, 0.0))
         ends.append(np.hypot(h0 + h1 * t, np.maximum(r - radius, 0.0)))
-    return np.asarray(np.minimum(*ends))
+    off[near] = np.minimum(*ends)
+    return off
 
 
 def segment_distance(a0: Array, a1: Array, b0: Array, b1: Array) -> Array:
@@ -147,8 +160,8 @@ def segment_distance(a0: Array, a1: Array, b0: Array, b1: Array) -> Array:
     Detection, 2005, section 5.1.9; from memory).
     """
     u, v, w = a1 - a0, b1 - b0, a0 - b0
-    uu, vv, uv = _dot(u, u), _dot(v, v), _dot(u, v)
-    uw, vw = _dot(u, w), _dot(v, w)
+    uu, vv, uv = dot(u, u), dot(v, v), dot(u, v)
+    uw, vw = dot(u, w), dot(v, w)
     den = uu * vv - uv * uv
     with np.errstate(divide="ignore", invalid="ignore"):
         s = np.where(den > 1e-12 * uu * vv, np.clip((uv * vw - vv * uw) / den, 0.0, 1.0), 0.0)
@@ -156,7 +169,7 @@ def segment_distance(a0: Array, a1: Array, b0: Array, b1: Array) -> Array:
         tc = np.clip(t, 0.0, 1.0)
         s = np.where(uu > 0, np.clip((uv * tc - uw) / uu, 0.0, 1.0), 0.0)
     d = w + s[..., None] * u - tc[..., None] * v
-    return np.sqrt(_dot(d, d))
+    return np.sqrt(dot(d, d))
 
 
 def check_limits(rig: Rig, sweep: Sweep) -> list[Limit]:
@@ -218,7 +231,7 @@ def certainly_within(rigs: Sequence[Rig], driver: Array) -> NDArray[np.bool_]:
             keep &= (a >= many.min_transmission + tiny).all(axis=-1)
         for (_, end), a in misalignment_angles(many, now).items():
             keep &= (a <= many.points[end].misalignment - tiny).all(axis=-1)
-        for gap in clearances(many, now).values():
+        for gap in clearances(many, now, many.min_clearance + 1e-3).values():
             keep &= (gap >= many.min_clearance + tiny).all(axis=-1)
         within = np.ones(len(driver), bool) if own is None else (driver >= own[0] - 1e-9) & (driver <= own[1] + 1e-9)
         for n, a in angles.items():
@@ -330,8 +343,4 @@ def _bolt(rig: Rig, point: str) -> tuple[str, tuple[float, ...]]:
 
 
 def _unit(v: Array) -> Array:
-    return np.asarray(v / np.sqrt(_dot(v, v))[..., None])
-
-
-def _dot(a: Array, b: Array) -> Array:
-    return np.asarray(np.einsum("...i,...i->...", a, b))
+    return np.asarray(v / np.sqrt(dot(v, v))[..., None])

@@ -37,6 +37,11 @@ def cross(a: Array, b: Array) -> Array:
     return out
 
 
+def dot(a: Array, b: Array) -> Array:
+    """Scalar products of vectors (..., 3) and (..., 3), stacks broadcast, without a loop of three for each."""
+    return np.asarray(a[..., 0] * b[..., 0] + a[..., 1] * b[..., 1] + a[..., 2] * b[..., 2])
+
+
 def rotation(vector: ArrayLike) -> Array:
     """Rotation matrices of rotation vectors (rad), (..., 3) to (..., 3, 3); Rodrigues' formula.
 
