@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.advice.candidates import HoleSets, hole_sets
 from calib.advice.chances import Chances
-from calib.advice.finder import Candidate, Effort, Finder, Found, shortfall
+from calib.advice.finder import Candidate, Effort, Finder, Found, Stopped, shortfall
 from calib.advice.hints import limited_by, missing_hole, short_range
 from calib.advice.keeping import Limits
 from calib.advice.knownholes import doubt_notes, with_known_holes
@@ -178,11 +179,11 @@ def _shown(found: Found, none: Candidate, wrong: bool, limits: Limits, opt: Adju
     while True:
         order = ranked(allowed(found.good, none, wrong, opt.rules), opt.rules)
         shown = [order[0], *alternatives(order, none, opt.rules, opt.keep)]
-        bad = {id(c): why for c in shown if c is not none and (why := limits.broken(c.variant))}
+        bad = [c for c in shown if c is not none and limits.broken(c.variant)]
         if not bad:
             return shown
-        found.stopped += [(c.chance, bad[id(c)]) for c in shown if id(c) in bad]
-        found.good = [c for c in found.good if id(c) not in bad]
+        found.stopped += [Stopped(c.chance, partial(limits.broken, c.variant)) for c in bad]
+        found.good = [c for c in found.good if all(c is not b for b in bad)]
 
 
 def _how_sure(task: Task, finder: Finder, good: Sequence[Candidate]) -> None:

@@ -91,8 +91,8 @@ class Chances:
         for i, v in enumerate(variants):
             groups.setdefault((frozenset(v.holes.items()), frozenset((n, None if self.model.moves[n].solved else x)
                                                                      for n, x in v.moves.items() if x)), []).append(i)
-        for i in groups.values():
-            yield i, self._spreads(variants[i[0]])
+        for group in groups.values():
+            yield group, self._spreads(variants[group[0]])
 
     def _spreads(self, variant: Variant) -> tuple[Array, Array]:
         """Covariance of the targets' residuals and the draws made of it."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,12 +68,20 @@ class Row:
     bound: float
 
 
+@dataclass(frozen=True)
+class Stopped:
+    """A setting that breaks a limit: its chance, and what says in sentences which, as it takes long and few ask."""
+
+    chance: float
+    why: Callable[[], list[str]]
+
+
 @dataclass
 class Found:
     """What the search kept, and the limits that stood in the way of better ones."""
 
     good: list[Candidate]
-    stopped: list[tuple[float, list[str]]]  # chance, sentences
+    stopped: list[Stopped]
 
 
 def shortfall(objective: Objective, residuals: Array) -> Array:
@@ -248,19 +257,21 @@ class Finder:
             heads = {i: queue.pop(0) for i, queue in waiting.items()}
             clear = self.limits.clear([c.variant for c in heads.values()])
             for (i, c), sure in zip(heads.items(), clear, strict=True):
-                why = [] if sure else self.limits.broken(c.variant)
-                if not why:
+                if sure or not self.limits.broken(c.variant):
                     found.good.append(c)
                     del waiting[i]
                 elif not waiting[i]:
-                    found.stopped.append((c.chance, why))
+                    found.stopped.append(self._stopped(c))
                     del waiting[i]
         return found
 
-    def _why_not(self, dismissed: Sequence[Sequence[Candidate]], most: int = 3) -> list[tuple[float, list[str]]]:
+    def _stopped(self, c: Candidate) -> Stopped:
+        return Stopped(c.chance, partial(self.limits.broken, c.variant))
+
+    def _why_not(self, dismissed: Sequence[Sequence[Candidate]], most: int = 3) -> list[Stopped]:
         """What stands in the way of the sets all of whose whole steps break a limit; the likeliest few."""
         heads = sorted((max(cands, key=lambda c: c.chance) for cands in dismissed), key=lambda c: -c.chance)
-        return [(c.chance, self.limits.broken(c.variant)) for c in heads[:most]]
+        return [self._stopped(c) for c in heads[:most]]
 
     def judged(self, variants: Sequence[Variant], free: Sequence[tuple[str, ...]]) -> list[Candidate]:
         """Candidates with misfit and chance; whether they keep the limits is not asked."""

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.advice.candidates import HoleSets, side_points
-from calib.advice.finder import Candidate, Finder
+from calib.advice.finder import Candidate, Finder, Stopped
 from calib.advice.proposal import Proposal, title
 from calib.advice.search import STOP_ROOM, Model, Objective, Variant, driver_grid, solve
 from calib.advice.verdict import Outcome
@@ -132,7 +132,11 @@ def _distance_for(model: Model, objective: Objective, variant: Variant, name: st
     return float(reach[j] - off[j] * (reach[j + 1] - reach[j]) / (off[j + 1] - off[j]))
 
 
-def limited_by(stopped: Sequence[tuple[float, list[str]]], chosen: Candidate, most: int = 5) -> list[str]:
+def limited_by(stopped: Sequence[Stopped], chosen: Candidate, most: int = 5) -> list[str]:
     """The limits that stood in the way of settings with a better chance."""
-    ahead = sorted((s for s in stopped if s[0] > chosen.chance), key=lambda s: -s[0])
-    return list(dict.fromkeys(w for _, why in ahead for w in why))[:most]
+    said: dict[str, None] = {}
+    for s in sorted((s for s in stopped if s.chance > chosen.chance), key=lambda s: -s.chance):
+        said |= dict.fromkeys(s.why())
+        if len(said) >= most:
+            break
+    return list(said)[:most]

@@ -85,7 +85,9 @@ class Batch:
         self.steps, self.left_over = made
 
         def fill(v: ArrayLike) -> Array:
-            return np.array(np.broadcast_to(np.asarray(v, float).reshape(-1, 3), (m, 3)))
+            out = np.empty((m, 3))
+            out[:] = np.asarray(v, float).reshape(-1, 3)
+            return out
 
         self.pivot = {n: fill(b.pivot) for n, b in rig.bodies.items()}
         self.axis = {n: fill(b.axis) for n, b in rig.bodies.items()}
@@ -196,4 +198,4 @@ def turn(p: Array, pivot: Array, axis: Array, angle: Array) -> Array:
     out = np.empty((3, *np.broadcast_shapes((len(still), 1), angle.shape)))  # columns: short last axes are slow
     for j in range(3):
         out[j] = still[:, None, j] + u[:, None, j] * c + v[:, None, j] * s
-    return np.moveaxis(out, 0, -1)
+    return out.transpose(1, 2, 0)

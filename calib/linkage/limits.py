@@ -95,20 +95,19 @@ def clearances(rig: Rig, pose: Pose | Places, least: float = np.inf) -> dict[tup
                       for o in rig.obstacles]
     pairs = [(i, j) for i, p in enumerate(parts) for j, q in enumerate(others) if j > i and not p[4] & q[4]]
     shape = np.broadcast_shapes(*[p[1].shape for p in others]) if others else ()
-    ends = np.empty((2, 3, len(others), *shape[:-1]))  # columns, quicker to take than vectors
+    ends = np.empty((2, len(others), *shape))
     for i, q in enumerate(others):
-        for end, x in zip(ends[:, :, i], q[1:3], strict=True):
-            end[:] = np.moveaxis(x, -1, 0) if x.shape == shape else np.moveaxis(np.broadcast_to(x, shape), -1, 0)
+        ends[0, i], ends[1, i] = q[1:3]
     out = {}
     if pairs:
-        one, two = (np.moveaxis(ends[:, :, list(k)], 1, -1) for k in zip(*pairs, strict=True))
+        one, two = (ends[:, list(k)] for k in zip(*pairs, strict=True))
         d = segment_distance(*one, *two)
         out = {(parts[i][0], others[j][0]): d[k] - parts[i][3] - others[j][3] for k, (i, j) in enumerate(pairs)}
     carried = {o.name: o.body for o in rig.obstacles}
     for side, w in rig.wheels.items():
         near = [i for i, q in enumerate(others) if carried.get(q[0]) not in (w.upright, w.spin_body or w.upright)]
         if near:
-            a, b = np.moveaxis(ends[:, :, near], 1, -1)
+            a, b = ends[:, near]
             half = 0.5 * w.tyre
             enough = np.reshape([least + others[i][3] + half for i in near], (-1, *[1] * (len(shape) - 1)))
             d = disc_distance(now.place(w.centre, w.upright), now.direction(w.spin, w.upright), w.radius - half, a, b,

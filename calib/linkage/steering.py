@@ -7,7 +7,7 @@ positive with the wheel's top leaning outwards). Radians and mm throughout.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from typing import TypedDict
+from typing import NamedTuple, TypedDict
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -380,8 +380,9 @@ def straight_at(d: Array, y: Array) -> Array:
     with np.errstate(divide="ignore", invalid="ignore"):
         f = np.where(y0 == y1, 0.0, y0 / (y0 - y1))
     x = d[i] + f * (d[i + 1] - d[i])
+    there = _Cubic.at(d, y, np.clip(i - 1, 0, len(d) - 4))
     for _ in range(3):  # secant start, then Newton on the local cubic
-        v, s = on_curve(d, y, x)
+        v, s = there(x)
         with np.errstate(divide="ignore", invalid="ignore"):
             x = np.clip(np.where(s == 0, x, x - v / s), d[i], d[i + 1])
     return np.where(cross.any(axis=-1), x, np.nan)
@@ -391,15 +392,30 @@ def on_curve(d: Array, y: Array, x: Array) -> tuple[Array, Array]:
     """Value and slope at x (...) of the cubic through the four nodes about it, y (..., k) over d (k,)."""
     ok = np.isfinite(x)
     xs = np.where(ok, x, d[0])
-    i = np.clip(np.searchsorted(d, xs, side="right") - 2, 0, len(d) - 4)
-    idx = i[..., None] + _FOUR
-    m, n, o, p = (d[j:len(d) - 3 + j] for j in _FOUR)  # of each four nodes in a row the first, second, third and last
-    between = np.stack([(m - n) * (m - o) * (m - p), (n - m) * (n - o) * (n - p),
-                        (o - m) * (o - n) * (o - p), (p - m) * (p - n) * (p - o)], axis=-1)
-    dif, part = xs[..., None] - d[idx], np.take_along_axis(y, idx, -1) / between[i]  # Lagrange's form
-    e, f, g, h = (dif[..., j] for j in _FOUR)
-    one, two, three, four = (part[..., j] for j in _FOUR)
-    ef, gh, early, late = e * f, g * h, one * f + two * e, three * h + four * g
-    value = early * gh + late * ef
-    slope = (one + two) * gh + early * (g + h) + (three + four) * ef + late * (e + f)
+    value, slope = _Cubic.at(d, y, np.clip(np.searchsorted(d, xs, side="right") - 2, 0, len(d) - 4))(xs)
     return np.where(ok, value, np.nan), np.where(ok, slope, np.nan)
+
+
+class _Cubic(NamedTuple):
+    """Cubics through four nodes each: places and values over the places' products of differences, (..., 4)."""
+
+    nodes: Array
+    parts: Array
+
+    @staticmethod
+    def at(d: Array, y: Array, first: NDArray[np.intp]) -> _Cubic:
+        """Through the nodes from ``first`` (...) on of y (..., k) over d (k,)."""
+        idx = first[..., None] + _FOUR
+        m, n, o, p = (d[j:len(d) - 3 + j] for j in _FOUR)  # of each four nodes in a row the first to the last
+        between = np.stack([(m - n) * (m - o) * (m - p), (n - m) * (n - o) * (n - p),
+                            (o - m) * (o - n) * (o - p), (p - m) * (p - n) * (p - o)], axis=-1)
+        return _Cubic(d[idx], np.take_along_axis(y, idx, -1) / between[first])
+
+    def __call__(self, x: Array) -> tuple[Array, Array]:
+        """Values and slopes at x (...): Lagrange's form."""
+        dif = x[..., None] - self.nodes
+        e, f, g, h = (dif[..., j] for j in _FOUR)
+        one, two, three, four = (self.parts[..., j] for j in _FOUR)
+        ef, gh, early, late = e * f, g * h, one * f + two * e, three * h + four * g
+        return (early * gh + late * ef,
+                (one + two) * gh + early * (g + h) + (three + four) * ef + late * (e + f))
