@@ -11,9 +11,11 @@ from scipy.optimize import brentq
 
 from calib.linkage.batch import Batch
 from calib.linkage.mechanism import (
+    SINGULAR,
     CannotAssemble,
     Linkage,
     Toggle,
+    _regular,
     angle_sensitivities,
     body_motions,
     points_now,
@@ -467,3 +469,16 @@ def test_many_at_once_agrees_with_one_at_a_time():
         s = Linkage(rig).sweep(x)
         for b in ("crank", "right_lever", "left_upright", "right_upright"):
             np.testing.assert_allclose(got[b][i][s.reached], s.angles[b][s.reached], atol=1e-7)
+
+
+def test_least_singular_value_is_told_as_by_taking_apart() -> None:
+    rng = np.random.default_rng(5)
+    for n in (1, 2, 5):
+        stack = rng.normal(0, 100, (60, n, n))
+        u, s, vt = np.linalg.svd(stack)
+        s[20:, -1] = np.repeat([0.5, 0.99, 1.01, 3.0], 10) * SINGULAR
+        stack = (u * s[:, None]) @ vt
+        stack[7] = 0.0
+        least = np.linalg.svd(stack, compute_uv=False)[:, -1]
+        np.testing.assert_array_equal(_regular(stack), least > SINGULAR)
+        assert bool(_regular(stack[0])) and not bool(_regular(stack[7])) and 0 < np.sum(least > SINGULAR) < 60

@@ -23,7 +23,7 @@ from calib.linkage.limits import (
 from calib.linkage.mechanism import Linkage, Sweep
 from calib.linkage.steering import wheel_headings
 from calib.rig.model import Rig
-from calib.rig.parameters import get_parameters, stacked, with_parameters
+from calib.rig.parameters import get_parameters, stacked, steps, varied, with_parameters
 from tests.moorhen import jiggled, moorhen
 from tests.test_layouts import bar, direct
 from tests.test_report import parameter_names
@@ -150,3 +150,24 @@ def test_bodies_shifted_in_a_batch_equal_a_rig_shifted() -> None:
         moved = with_parameters(rig, names, get_parameters(rig, names) + np.tile(by[k], len(names) // 3))
         alone = Linkage(moved).sweep(LEVER).angles
         np.testing.assert_allclose(got["left_upright"][k], alone["left_upright"], atol=1e-9)
+
+
+@pytest.mark.parametrize("make", [moorhen, bar, direct])
+def test_varied_at_once_equals_set_one_by_one(make: Callable[[], Rig]) -> None:
+    rig = make()
+    names = parameter_names(rig)
+    rng = np.random.default_rng(3)
+    rows = get_parameters(rig, names) + 5 * steps(names) * rng.normal(size=(4, len(names)))
+    many, same = varied(rig, names, rows), stacked([with_parameters(rig, names, row) for row in rows])
+    for n, b in same.bodies.items():
+        np.testing.assert_allclose(many.bodies[n].pivot, b.pivot, rtol=1e-14)
+        np.testing.assert_allclose(many.bodies[n].axis, b.axis, atol=1e-15)
+    for n, p in same.points.items():
+        np.testing.assert_allclose(many.points[n].xyz, p.xyz, rtol=1e-14)
+    for n, w in same.wheels.items():
+        np.testing.assert_allclose(many.wheels[n].centre, w.centre, rtol=1e-14)
+        np.testing.assert_allclose(many.wheels[n].spin, w.spin, atol=1e-15)
+    for n, r in same.rods.items():
+        np.testing.assert_allclose(many.rods[n].length, r.length, rtol=1e-14)
+    with pytest.raises(KeyError):
+        varied(rig, ["nobody.pivot.x"], np.zeros((2, 1)))

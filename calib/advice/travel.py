@@ -33,7 +33,7 @@ from calib.linkage.steering import (
 )
 from calib.results import AsBuilt
 from calib.rig.model import Rig
-from calib.rig.parameters import get_parameters, parsed, stacked, steps, with_parameters
+from calib.rig.parameters import get_parameters, parsed, steps, varied, with_parameters
 from calib.uncertainty import differences, half_width
 
 Array = NDArray[np.float64]
@@ -128,7 +128,7 @@ def _variants(rig: Rig, names: Sequence[str], rows: Array, lever: Array, way: fl
             yield {k: v[None] for k, v in curves_of(with_parameters(rig, names, row), lever, way, unseen).items()}
         return
     for i in range(0, len(rows), AT_ONCE):
-        many = stacked([with_parameters(rig, names, row) for row in rows[i:i + AT_ONCE]])
+        many = varied(rig, names, rows[i:i + AT_ONCE])
         angles = batch.Batch(many, len(rows[i:i + AT_ONCE])).angles(lever)
         reached = np.all([np.isfinite(a) for a in angles.values()], axis=0)
         yield _curves(many, lever, Sweep(many, rig.driver, lever, angles, reached, (), {}), way, unseen)

@@ -758,12 +758,27 @@ def _follow(t: Array, i0: int, first: int, last: int, near: float) -> Array:
     return out
 
 
+def _regular(J: Array) -> NDArray[np.bool_]:
+    """Whether the least singular value of J (..., n, n) is above SINGULAR, (...).
+
+    The others' product is at most the mean of their squares to the power (n - 1) / 2, so the determinant bounds the
+    least from below; only what that leaves open is taken apart.
+    """
+    n = J.shape[-1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        others = np.sqrt(np.sum(J * J, axis=(-2, -1)) / max(n - 1, 1)) ** (n - 1)
+        out = np.asarray(np.abs(np.linalg.det(J)) / others > 2 * SINGULAR)
+    if not out.all():
+        out[~out] = np.linalg.svd(J[~out], compute_uv=False)[..., -1] > SINGULAR
+    return out
+
+
 def _solve(J: Array, rhs: Array) -> Array:
     """J x = rhs over stacks, nan where J is singular or not finite."""
     good = np.all(np.isfinite(J), axis=(-2, -1)) & np.all(np.isfinite(rhs), axis=(-2, -1))
     if J.shape[-1]:
         safe = np.where(good[..., None, None], J, np.eye(J.shape[-1]))
-        good &= np.linalg.svd(safe, compute_uv=False)[..., -1] > SINGULAR
+        good &= _regular(safe)
     J = np.where(good[..., None, None], J, np.eye(J.shape[-1]))
     x = np.linalg.solve(J, np.where(good[..., None, None], rhs, 0.0))
     return np.where(good[..., None, None], x, np.nan)

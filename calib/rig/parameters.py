@@ -211,3 +211,29 @@ def stacked(rigs: Sequence[Rig]) -> Rig:
     wheels = {n: replace(w, centre=column([r.wheels[n].centre for r in rigs]),
                          spin=column([r.wheels[n].spin for r in rigs])) for n, w in first.wheels.items()}
     return replace(first, bodies=bodies, points=points, rods=rods, wheels=wheels)
+
+
+def varied(rig: Rig, names: Sequence[str], rows: NDArray[np.float64]) -> Rig:
+    """As ``stacked`` the rig ``with_parameters`` set to each of ``rows`` (m, n), but at once; stops stay the rig's."""
+    get_parameters(rig, names)  # KeyError for an unknown one
+    columns: dict[tuple[Kind, str, str], list[tuple[int, NDArray[np.float64]]]] = {}
+    for k, n in enumerate(parsed(names)):
+        columns.setdefault((n.kind, n.owner, n.hole), []).append((n.component, rows[:, k, None]))
+
+    def vec(kind: Kind, owner: str, old: Any, hole: str = "") -> Any:
+        out = np.empty((len(rows), 1, 3))
+        out[:] = old
+        for component, x in columns.get((kind, owner, hole), ()):
+            out[..., component] = x
+        return out / np.sqrt(np.sum(out * out, axis=-1, keepdims=True)) if kind in (Kind.AXIS, Kind.SPIN) else out
+
+    def length(owner: str, old: float) -> Any:
+        return next((x for _, x in columns.get((Kind.LENGTH, owner, ""), ())), np.full((len(rows), 1), old))
+
+    bodies = {n: replace(b, pivot=vec(Kind.PIVOT, n, b.pivot), axis=vec(Kind.AXIS, n, b.axis))
+              for n, b in rig.bodies.items()}
+    points = {n: replace(p, holes={p.use: vec(Kind.HOLE, n, p.xyz, p.use)}) for n, p in rig.points.items()}
+    rods = {n: replace(r, length=length(n, r.length)) for n, r in rig.rods.items()}
+    wheels = {n: replace(w, centre=vec(Kind.CENTRE, n, w.centre), spin=vec(Kind.SPIN, n, w.spin))
+              for n, w in rig.wheels.items()}
+    return replace(rig, bodies=bodies, points=points, rods=rods, wheels=wheels)
