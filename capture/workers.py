@@ -58,7 +58,7 @@ class Readers:
         done = 0
         try:
             with deaf_to_interrupts():
-                outcomes = self._open(len(jobs)).map(work, jobs)
+                outcomes = self._open(self.count).map(work, jobs)
             if meanwhile is not None:
                 meanwhile()
             try:
@@ -91,10 +91,11 @@ class Readers:
             self._pool.shutdown(wait=True)
         self._pool = None
 
-    def _open(self, jobs: int) -> ProcessPoolExecutor:
+    def _open(self, most: int) -> ProcessPoolExecutor:
         if self._pool is None:
-            # a forked child would inherit the image library's thread pool without its threads and wait for ever
-            self._pool = ProcessPoolExecutor(min(self.count, jobs), mp_context=multiprocessing.get_context("spawn"),
+            # spawned: a forked child would inherit the image library's thread pool without its threads and wait for
+            # ever; and spawned ones are started only as work comes that none is free for
+            self._pool = ProcessPoolExecutor(most, mp_context=multiprocessing.get_context("spawn"),
                                              initializer=_start_reader)
         return self._pool
 

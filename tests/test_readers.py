@@ -58,6 +58,14 @@ def test_order_is_kept_and_the_processes_go_on_living() -> None:
     assert nobody_is_left()
 
 
+def test_no_more_are_started_than_there_is_work_for_and_more_when_more_comes() -> None:
+    with Readers(3) as readers:
+        list(readers.each(named, [Photo("a", wait=0.2), Photo("b", wait=0.2)]))
+        assert len(multiprocessing.active_children()) == 2
+        list(readers.each(named, [Photo(str(k), wait=0.2) for k in range(6)]))
+        assert len(multiprocessing.active_children()) == 3
+
+
 @pytest.mark.parametrize(("count", "photos"), [(1, 3), (2, 1)])
 def test_where_one_is_enough_none_is_started(count: int, photos: int) -> None:
     read = list(Readers(count).each(named, [Photo(str(k)) for k in range(photos)]))
