@@ -64,7 +64,7 @@ def write(figure: Figure, path: Path) -> Path:
         engine = figure.get_layout_engine()
         if engine is not None:  # once: each time it is asked to be written, it would be laid out twice
             engine.execute(figure)
-            figure.set_layout_engine("none")
+            figure.set_layout_engine(None)
         figure.savefig(path, dpi=150, metadata=NO_METADATA if drawn else {})
     if drawn:
         path.write_text(tidy_svg(path.read_text(encoding="utf-8")), encoding="utf-8")
