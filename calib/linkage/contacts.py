@@ -83,10 +83,14 @@ class SteeredWheel:
 
     def __call__(self, steer: ArrayLike) -> Array:
         """Contact x and y (2, ...) mm for steer (...) rad from straight ahead, left positive."""
+        return self.towards(np.cos(steer), np.sin(steer))
+
+    def towards(self, ahead: Array, left: Array) -> Array:
+        """The same for the cosine and sine (...) of the steer."""
         # plain columns: this runs over every point of every curve of a search
         ax, ay, az, ux, uy, uz, vx, vy, vz, px, py, qx, qy, rx, ry, toe, rim = self.own
-        heading = np.asarray(steer, float) + toe
-        x, y = np.cos(heading), np.sin(heading)
+        c, s = np.cos(toe), np.sin(toe)
+        x, y = ahead * c - left * s, left * c + ahead * s
         # the kingpin turn t nearest zero at which the spin direction is square to the heading: A cos t + B sin t = -C
         A, B, C = ux * x + uy * y, vx * x + vy * y, ax * x + ay * y
         m = A * A + B * B
@@ -170,9 +174,13 @@ def _outer(rear: RearLine, inner: Array, wheel: SteeredWheel, other: SteeredWhee
     """Steer (...) rad of the ``other`` wheel, the outer one, where the inner ``wheel`` steers ``inner`` (...) rad."""
     n, d = rear.meets(wheel(inner), inner)
     rounds: list[Array] = []
+    ahead, left = np.ones(()), np.zeros(())
     for k in range(OUTER_ROUNDS):
-        x, y = other(rounds[-1] if k else np.zeros(()))
-        rounds.append(np.arctan2(d * (x - rear.x) - n * rear.a, d * (rear.y - y) + n * rear.b))
+        size = np.sqrt(left * left + ahead * ahead)
+        x, y = other.towards(ahead / size, left / size)
+        left, ahead = d * (x - rear.x) - n * rear.a, d * (rear.y - y) + n * rear.b
+        if k >= OUTER_ROUNDS - 3:
+            rounds.append(np.arctan2(left, ahead))
     # where the rounds lead to, as each is about the same share of the one before (Aitken's delta squared)
     before, last = rounds[-2] - rounds[-3], rounds[-1] - rounds[-2]
     flat = np.abs(last - before) < 1e-15
