@@ -13,7 +13,7 @@ import pytest
 from calib.advice.adjust import AdjustOptions, propose
 from calib.advice.finder import Candidate, Finder, Row, shortfall
 from calib.advice.proposal import Builder, Change, Proposal, Proposals, chance, gaussian, said, turns_words
-from calib.advice.ranking import Rules, allowed, ranked
+from calib.advice.ranking import Rules, allowed, left_out, ranked
 from calib.advice.search import (
     Model,
     Objective,
@@ -171,6 +171,19 @@ def test_work_decides_only_between_chances_within_a_tie() -> None:
     assert ranked([heavy, poor, light], Rules(tie=0.03)) == [heavy, light, poor]
     off_centre = candidate(0.90, 1.0, {"left_tie": 1.25}, short=2.0)
     assert ranked([heavy, off_centre], Rules())[0] is heavy
+
+
+@pytest.mark.parametrize(("gain", "words"), [(0.004, "less than 1 point of 100"), (0.012, "only 1 point of 100"),
+                                             (0.036, "only 4 points of 100"), (-0.01, "less than 1 point of 100")])
+def test_gain_that_was_not_worth_the_work_is_said_in_points(gain: float, words: str) -> None:
+    rig = design()
+    here = rig.points["left_lever.rod"]
+    other = next(h for h in here.holes if h != here.use)
+    chosen = candidate(0.9, 0.0, {})
+    moved = replace(chosen, variant=Variant({"left_lever.rod": other}, {}), chance=0.9 + gain, shortfall=-1.0)
+    best = moved if gain > 0 else replace(moved, chance=0.9)
+    said = left_out(chosen, [chosen, best], rig, {}, True)
+    assert [w.item for w in said] == ["left_lever.rod"] and said[0].reason.endswith(f"every tolerance by {words}")
 
 
 def test_small_move_is_kept_where_the_whole_needs_it() -> None:

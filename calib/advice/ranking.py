@@ -117,8 +117,9 @@ def left_out(chosen: Candidate, good: Sequence[Candidate], rig: Rig, moves: Mapp
                 out.setdefault(n, Withheld(n, mm, u, text))
     best = max(good, key=lambda c: (round(c.chance, 3), -c.shortfall))
     if wrong:
-        points = 100 * max(best.chance - chosen.chance, 0.0)
-        why = f"it would raise the chance to meet every tolerance by only {points:.0f} points of 100"
+        points = round(100 * max(best.chance - chosen.chance, 0.0))
+        gain = {0: "less than 1 point", 1: "only 1 point"}.get(points, f"only {points} points")
+        why = f"it would raise the chance to meet every tolerance by {gain} of 100"
     else:
         why = "no figure is known to be outside its tolerance"
     for n in best.variant.moves:
