@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
 
 from calib.estimation.blocks.closure import Closure
 from calib.estimation.blocks.corners import Corners
@@ -265,6 +264,8 @@ def _wrong_sizes(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], 
 def _size_ratio(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], Motion], tag: int,
                 ) -> tuple[float, float]:
     """True size of a tag over that in the rig file, and the squared misfit with it over that without."""
+    from scipy.optimize import minimize_scalar  # here, as few shoots need it and it takes long to load
+
     c = problem.corners
     photos = PhotoPoses(s.lens, s.photo_R, s.photo_t, s.df, s.dc)
     several = {k: m for k, m in _members(c, problem.layout).items() if k[0] == tag and len(m) >= 2}

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from calib.linkage.rotations import perpendiculars, rotation
 from calib.uncertainty import K95, differences, each, standard
@@ -130,6 +129,8 @@ def settle(rows: Sequence[Rows], R: Array, t: Array, said: Sequence[str] = ()) -
 
     The covariance is widened where the rows disagree by more than they say (Birge, 1932).
     """
+    from scipy.optimize import least_squares  # here, as few shoots need it and it takes long to load
+
     def residual(x: Array, start: Array = R) -> Array:
         r = rotation(x[:3]) @ start
         return np.concatenate([f(r, 100 * x[3:]) for f in rows])  # shifts in dm, to be of the turns' size

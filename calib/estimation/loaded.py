@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from calib.estimation.blocks.expected import Priors
 from calib.estimation.camera import project, undistort
@@ -105,6 +104,8 @@ def loaded_motion(photos: Sequence[LoadedPhoto], tags: TagPlaces, lens: Array, d
     is the factor by which the bundle adjustment widened the corners' covariance. Raises UserError where fewer than
     LEAST_PHOTOS photos show the board, or an upright is not seen.
     """
+    from scipy.optimize import least_squares  # here, as few shoots need it and it takes long to load
+
     good = [p for p in photos if len(p.board_xyz) >= 12 and len(p.part_tag)]
     if len(good) < LEAST_PHOTOS:
         raise UserError(f"only {len(good)} loaded photo(s) show the board and an upright's tag; take at least "
