@@ -144,8 +144,9 @@ class SecondProcess:
                  ) -> None:
         with self._lock:
             self._waiting.clear()
-        if self._pool is not None and kind is not None and not issubclass(kind, Exception):
-            end_now(self._pool)
+            idle = not self._running
+        if self._pool is not None and (idle or kind is not None and not issubclass(kind, Exception)):
+            end_now(self._pool)  # left to itself a process takes its time to put away what it has loaded
         if self._pool is not None:
             self._pool.shutdown(wait=True, cancel_futures=True)
         if self._folder is not None:

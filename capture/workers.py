@@ -86,9 +86,9 @@ class Readers:
                                 "away.", "reader_ended", job.name) from err
 
     def close(self) -> None:
-        """End the processes when they have done what they were given."""
+        """Have the processes end when they have done what they were given; nobody waits for that."""
         if self._pool is not None:
-            self._pool.shutdown(wait=True)
+            self._pool.shutdown(wait=False)
         self._pool = None
 
     def _open(self, most: int) -> ProcessPoolExecutor:

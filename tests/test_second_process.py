@@ -52,6 +52,11 @@ def ended(folder: Path, parent: int) -> int:
     return two_files(folder, "made here")
 
 
+def slow_to_end(folder: Path) -> None:
+    """Done at once, but its process has something to wait for before it would end by itself."""
+    threading.Thread(target=time.sleep, args=(60.0,)).start()
+
+
 def waits_for(folder: Path, go: Path) -> None:
     """Keeps its process busy until ``go`` exists."""
     while not go.exists():
@@ -106,6 +111,15 @@ def test_failures_are_raised_here_and_the_next_work_is_done(tmp_path: Path) -> N
             worse.into(tmp_path)
         assert good.into(tmp_path) != os.getpid()
     assert set(files(tmp_path)) == {"a.txt", "sub/b.txt"}
+
+
+def test_nobody_waits_for_a_process_whose_work_is_done(tmp_path: Path) -> None:
+    with SecondProcess(1) as pool:
+        pool.start(slow_to_end).into(tmp_path)
+    until = time.monotonic() + 20
+    while multiprocessing.active_children() and time.monotonic() < until:
+        time.sleep(0.02)
+    assert not multiprocessing.active_children()
 
 
 def test_process_ended_from_outside_loses_no_work(tmp_path: Path) -> None:
