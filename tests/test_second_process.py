@@ -52,9 +52,9 @@ def ended(folder: Path, parent: int) -> int:
     return two_files(folder, "made here")
 
 
-def slow_to_end(folder: Path) -> None:
-    """Done at once, but its process has something to wait for before it would end by itself."""
-    threading.Thread(target=time.sleep, args=(60.0,)).start()
+def slow_to_end(folder: Path, late: Path) -> None:
+    """Done at once, but its process, left to itself, ends ``late``: the file is there from then on."""
+    threading.Timer(10.0, late.touch).start()
 
 
 def waits_for(folder: Path, go: Path) -> None:
@@ -115,11 +115,10 @@ def test_failures_are_raised_here_and_the_next_work_is_done(tmp_path: Path) -> N
 
 def test_nobody_waits_for_a_process_whose_work_is_done(tmp_path: Path) -> None:
     with SecondProcess(1) as pool:
-        pool.start(slow_to_end).into(tmp_path)
-    until = time.monotonic() + 20
-    while multiprocessing.active_children() and time.monotonic() < until:
-        time.sleep(0.02)
-    assert not multiprocessing.active_children()
+        pool.start(slow_to_end, tmp_path / "late").into(tmp_path)
+    for process in multiprocessing.active_children():
+        process.join(60)
+    assert not multiprocessing.active_children() and not (tmp_path / "late").exists()
 
 
 def test_process_ended_from_outside_loses_no_work(tmp_path: Path) -> None:
