@@ -8,19 +8,20 @@ is a new process each time, so that starting and loading count; on one core it i
 can. Best of several. The phases are processor time of a one-core run in this process, after what it loads. On a
 machine busy with other work the processor times are those to compare; they rise too, but for both alike.
 
-Measured with --times 1 on an idle machine of two cores (OpenCV 5.0):
+Measured with --times 2 on a machine of two cores with nothing else at work (OpenCV 5.0); the machine itself is shared,
+and from one sitting to the next the same run took up to a quarter longer:
 
 | case | whole run | over grey | over colour |
 |---|---|---|---|
-| sample, one core | 24.6 s | 61 | 31 |
-| sample, two cores | 17.6 s | 71 | 27 |
-| 12-megapixel phone, one core | 28.0 s | 9.3 | 6.6 |
-| 12-megapixel phone, two cores | 18.3 s | 13.1 | 9.4 |
+| sample, one core | 15.7 s | 35 | 21 |
+| sample, two cores | 9.9 s | 67 | 24 |
+| 12-megapixel phone, one core | 21.4 to 23.5 s | 10.7 to 10.9 | 7.0 to 7.3 |
+| 12-megapixel phone, two cores | 12.6 to 14.3 s | 11.6 to 12.5 | 7.8 to 7.9 |
 
-Processor seconds of the phone's 25.6 by phase: detection 4.1, start and second look 4.0 (half of it decodes the photos
-once more), tables and what-if 3.3, refining 2.8, adjustment 2.7, decoding 2.6, plots 2.5, estimate 1.5, all else 2.1.
-The aim is at most 4 times bare decoding; it is not reached, and is further off than before the estimate let in hand and
-lens, the adjustment tried every hole and step, and the report had its what-if (9.6 and 14.5 s then).
+Processor seconds of the phone's 23.1 by phase: detection 4.4, start and second look 3.8 (half of it decodes the photos
+once more), refining 2.9, decoding 2.2, plots 2.1, adjustment 1.8, tables 1.2, estimate 1.2, sheet 0.8, what-if 0.6, all
+else 2.2. The aim is at most 4 times bare decoding; it is not reached, and is further off than before the estimate let
+in hand and lens, the adjustment tried every hole and step, and the report had its what-if (9.6 and 14.5 s then).
 
 Last comes the same shoot measured by a script on OpenCV, see ``by_hand``, in time and in how wrong steer is.
 
@@ -43,6 +44,7 @@ from functools import wraps
 from io import StringIO
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import cv2
 import numpy as np
@@ -53,6 +55,7 @@ from tests.bench.by_hand import side_by_side
 from tests.bench.phone_photos import make, shoot
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_data"
+RECORD = "RIGTRUE_RECORD"  # each run is the vehicle's first, so that there is no history to draw
 PHASES = {  # what counts for which line; a phase's time is without that of others called within it
     "reading and decoding": [("capture.shoot", "read_photo")],
     "detection": [("capture.shoot", "find_tags"), ("capture.shoot", "looks_mirrored")],
@@ -66,6 +69,8 @@ PHASES = {  # what counts for which line; a phase's time is without that of othe
     "plots": [("calib.report.pictures", n)
               for n in ("save", "save_panels", "steer_curves", "figure_bars", "photo_quality", "residual_arrows")],
     "overlays": [("calib.report.pictures", "overlays")],
+    "what if": [("calib.run", "whatif_data")],
+    "sheet": [("calib.run", "draw_sheet")],
     "tables": [("calib.report.folder", "write_results"), ("calib.report.pictures", "draw_fit"),
                ("calib.report.pictures", "write_observations")],
     "report": [("calib.report.folder", "report_html")],
@@ -114,7 +119,8 @@ def run(folder: Path, cores: int, out: Path) -> None:
     with tempfile.TemporaryDirectory(dir=out) as here:
         subprocess.run([sys.executable, "-m", "calib.cli", "run", str(SAMPLE / "rig.toml"), str(folder), "--out",
                         str(Path(here) / "out"), "--workers", str(cores), "--no-cache"], check=True,
-                       stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, preexec_fn=held, cwd=SAMPLE.parent)
+                       stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, preexec_fn=held, cwd=SAMPLE.parent,
+                       env={**os.environ, RECORD: here})
 
 
 def phases(folder: Path) -> dict[str, float]:
@@ -148,7 +154,8 @@ def phases(folder: Path) -> dict[str, float]:
             undo.append((owner, name, getattr(owner, name)))
             setattr(owner, name, watched(label, getattr(owner, name)))
     try:
-        with tempfile.TemporaryDirectory() as out, redirect_stdout(StringIO()), redirect_stderr(StringIO()):
+        with (tempfile.TemporaryDirectory() as out, patch.dict(os.environ, {RECORD: out}),
+              redirect_stdout(StringIO()), redirect_stderr(StringIO())):
             importlib.import_module("calib.cli").main(["run", str(SAMPLE / "rig.toml"), str(folder), "--out",
                                                        str(Path(out) / "out"), "--workers", "1", "--no-cache"])
     finally:
