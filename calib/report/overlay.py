@@ -6,6 +6,7 @@ A line that misses the real rod in the photo shows a mistake that a table would 
 from __future__ import annotations
 
 import base64
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from io import BytesIO
@@ -138,9 +139,11 @@ def _opened(info: PhotoInfo) -> tuple[Image.Image, int] | None:
         image = Image.open(info.path)
         if image.size != (info.width, info.height):
             return None
-        image.draft("RGB", (SHOWN_PX, SHOWN_PX))
+        shown = SHOWN_PX / max(image.size)
+        image.draft("RGB", (math.ceil(shown * image.width), math.ceil(shown * image.height)))  # decoded no larger
         orientation = int(image.getexif().get(ExifTags.Base.Orientation, 1))
-        return ImageOps.exif_transpose(image).convert("RGB"), orientation
+        ImageOps.exif_transpose(image, in_place=True)
+        return image if image.mode == "RGB" else image.convert("RGB"), orientation
     except (OSError, ValueError, UserError):
         return None
 
