@@ -196,7 +196,8 @@ def found(rig_file: Path, photos: Path, readers: Readers, to_measure: bool = Fal
     if to_measure:  # corners alone can be had of any rig
         need_both_wheels(rig)
     design_sweep(rig)  # a design that does not go together is better known before an hour of photos is read
-    obs = corners_of(rig, photos, readers, for_photos(progress), _load if to_measure else None, kept, only, hashed)
+    obs = corners_of(rig, photos, readers, for_photos(progress), _load if to_measure else None, kept, only, hashed,
+                     to_measure)
     changed = [p.name for p in obs.photos if ((hashed or {}).get(p.name) or p.sha256) != p.sha256]
     if changed:
         raise UserError(f"{changed[0]} in {photos} was changed while it was being read; run it again when nothing "
@@ -206,13 +207,22 @@ def found(rig_file: Path, photos: Path, readers: Readers, to_measure: bool = Fal
 
 def corners_of(rig: Rig, photos: Path, readers: Readers, progress: Callable[[int, int, str], None],
                meanwhile: Callable[[], None] | None = None, kept: KeptCorners | None = None,
-               only: Collection[str] | None = None, hashed: Mapping[str, str] | None = None) -> Observations:
-    """The corners of a rig's photos."""
+               only: Collection[str] | None = None, hashed: Mapping[str, str] | None = None,
+               looked_at_again: bool = False) -> Observations:
+    """The corners of a rig's photos. ``looked_at_again``: a second look for hidden tags follows."""
     from capture.shoot import read_shoot
     from capture.targets import Board
 
     return read_shoot(photos, set(rig.tag_by_code()), Board.for_paper(rig.board.paper), progress=progress,
-                      meanwhile=meanwhile, positions=rig.labels, kept=kept, only=only, hashed=hashed, readers=readers)
+                      meanwhile=meanwhile, positions=rig.labels, kept=kept, only=only, hashed=hashed, readers=readers,
+                      parts=_on_parts(rig) if looked_at_again else ())
+
+
+def _on_parts(rig: Rig) -> list[list[int]]:
+    """Codes of the tags on each part; none where some lie on the floor, which a second look does not look for."""
+    if any(tag.on_floor for tag in rig.tags.values()):
+        return []
+    return [[t.code for t in rig.tags.values() if t.body == body] for body in {t.body: 0 for t in rig.tags.values()}]
 
 
 def _load() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, NamedTuple
 
 import cv2
@@ -34,6 +34,8 @@ _LEAST_BITS = 0.62  # correlation of sampled bits for a first guess of the code
 _LEAST_OUTLINE = 26  # px round a code's border: below this its bits cannot be told apart
 _LEAST_SADDLE = 500.0  # Hessian strength of a printed corner (Sobel units); noise stays well below
 _LEAST_PEAKS = 14  # of a ring's 32 saddles and its code's own: what must be seen to look closer
+_ASIDE = 2  # cells to every side of an expected tag in which it is looked for
+_ROUND = 1.5  # of its own size, what is cut out of the photo round an expected tag
 _NEXT = np.ones((3, 3), np.uint8)
 _REACH = 45.0  # px: neighbours in a ring are no further apart
 _MANY = 6000  # points above which a tree of them is quicker than distances
@@ -46,21 +48,25 @@ _Look = Callable[[NDArray[np.uint8], float, list[_Box]], F64]
 
 class Tag(NamedTuple):
     """A tag found. H (3, 3) maps tag cells (10 across, origin centre, x right, y up as read) to pixels;
-    code_corners (4, 2) px, clockwise from upper left as read; ring, code: correlation with the print, up to 1.
+    code_corners (4, 2) px, clockwise from upper left as read; ring, code: correlation with the print, up to 1;
+    patiently: it was only found by the looks that take longer.
     """
 
     H: F64
     code_corners: F64
     ring: float
     code: float
+    patiently: bool = False
 
 
 def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
-              board: Board | None = None) -> dict[int, Tag]:
+              board: Board | None = None, patient: bool = True) -> dict[int, Tag]:
     """Tags in a grey photo (H, W), by code. Only codes in ``allowed`` are looked for (None: all 587).
 
     With ``board`` its tags are also looked for where the ones already found say they must be. A tag is kept only
-    if both its ring of checker cells and its code correlate with the print, so clutter does not pass.
+    if both its ring of checker cells and its code correlate with the print, so clutter does not pass. Without
+    ``patient`` only codes whose black border stands free are found, as nearly all are, in half the time; patient
+    looks, which come after, leave those as they are.
     """
     codes = np.array(sorted(set(allowed) if allowed is not None else _CODES), int)
     found: dict[int, Tag] = {}
@@ -77,8 +83,11 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
     top = min(coarse + 1, len(pyramid) - 1)
     looks: list[tuple[_Look, int]] = [(functools.partial(_contour_quads, block=block), k)
                                       for k in range(coarse, -1, -1) for block in (23, 9)]
-    looks += [(functools.partial(_sharpened_quads, block=15), top), (functools.partial(_sharpened_quads, block=5), 0)]
-    looks += [(_ring_quads, k) for k in range(top, -1, -1)]
+    quick = len(looks)
+    if patient:
+        looks += [(functools.partial(_sharpened_quads, block=15), top),
+                  (functools.partial(_sharpened_quads, block=5), 0)]
+        looks += [(_ring_quads, k) for k in range(top, -1, -1)]
     textured: dict[tuple[bool, int], NDArray[np.uint8]] = {}
     field = rough + int(half)
     places: dict[tuple[int, int, bool], list[_Box]] = {}
@@ -112,11 +121,52 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
         if len(boxes) == 0:
             continue
         quads = _outside(_to_photo(look(pyramid[level], grain[level], boxes), level), found)
+        before = set(found)
         new = _verify(pyramid, _soft_decode(gray, quads, missing))
         _keep(found, new)
         if board is not None and any(c in board_codes for c in new):
             _keep(found, _verify(pyramid, _predict_board(found, board), placed=True))
+        if nth >= quick:
+            found.update({c: tag._replace(patiently=True) for c, tag in found.items() if c not in before})
     return found
+
+
+def tags_near(gray: NDArray[np.uint8], planes: Mapping[int, F64]) -> dict[int, Tag]:
+    """Tags in a grey photo (H, W) that match the print near where they are expected, as strictly as anywhere.
+
+    ``planes``: by code, homographies (3, 3) of tag cells to pixels, of the right size and turn, and up to one and a
+    half cells beside the tag.
+    """
+    out: dict[int, Tag] = {}
+    for code, plane in planes.items():
+        ends = project(plane, _ROUND * code_corners(float(CELLS)) / CODE_SHARE)
+        left, top = np.maximum(np.floor(ends.min(axis=0)), 0).astype(int)
+        right, bottom = np.ceil(ends.max(axis=0)).astype(int)
+        cut = gray[top:bottom, left:right]
+        if min(cut.shape) < 16:
+            continue
+        move = np.array([[1.0, 0, left], [0, 1, top], [0, 0, 1]])
+        pyramid = _pyramid(np.ascontiguousarray(cut))
+        start = _slid(pyramid, np.linalg.inv(move) @ plane, code)
+        for tag in _verify(pyramid, {code: [start]}).values():
+            out[code] = tag._replace(H=move @ tag.H, code_corners=tag.code_corners + (left, top))
+    return out
+
+
+def _slid(pyramid: list[NDArray[np.uint8]], plane: F64, code: int) -> F64:
+    """The plane moved on itself to where the print resembles the picture most."""
+    side = CELLS + 2 * _ASIDE
+    t = (np.arange(side * _PER_CELL) + 0.5) / _PER_CELL - side / 2
+    x, y = np.meshgrid(t, -t)
+    level = int(np.clip(np.log2(max(float(_cell_px(plane)), 1.0) / _PER_CELL), 0, len(pyramid) - 1))
+    uv = project(_down(level) @ plane, np.stack([x.ravel(), y.ravel()], axis=1)).astype(np.float32)
+    flat = cv2.remap(pyramid[level], uv[:, 0].reshape(x.shape), uv[:, 1].reshape(x.shape), cv2.INTER_LINEAR,
+                     borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+    like = cv2.matchTemplate(flat, _template(code).reshape(CELLS * _PER_CELL, -1), cv2.TM_CCOEFF_NORMED)
+    down, right = np.unravel_index(int(np.nan_to_num(like).argmax()), like.shape)
+    slide = np.eye(3)
+    slide[:2, 2] = right / _PER_CELL - _ASIDE, _ASIDE - down / _PER_CELL
+    return np.asarray(plane @ slide, np.float64)
 
 
 def _grain(img: NDArray[np.uint8]) -> float:

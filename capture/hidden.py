@@ -20,11 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.corners import Saddles, fit_planes, local_axes, project, refine_saddles, surroundings
-from capture.detection import code_cells
+from capture.detection import Tag, code_cells, tags_near
 from capture.errors import UserError
 from capture.kept import KeptCorners
 from capture.observations import COLUMNS, Observations, PhotoInfo
 from capture.photos import read_photo
+from capture.shoot import LEAST_SADDLES as LEAST_READ
+from capture.shoot import measured
 from capture.targets import BOARD_IDS, CELLS, CODE_SHARE, PART_IDS, SADDLES, saddle_points, saddle_signs
 from capture.workers import Readers
 
@@ -40,6 +42,7 @@ _HALF = 4  # samples from a saddle to the end of what is compared with the print
 _SLACK = 1  # samples by which a saddle may be off the common shift
 _LIKE = 0.72  # correlation with the print of a saddle that is there
 _LEAST_CELL = 3.5  # px: smaller cells have too few pixels to be judged one by one
+_NARROWEST = 2.35  # px: the same of a tag whose code tells it; glancing views of narrower ones disagree with the rest
 _LEAST_AGREE = 0.3  # of the saddles that look like the print: spokes spoil many, a strange check pattern nearly all
 _LEAST_SPREAD = 1.0  # cells: scatter of the saddles in the narrower direction, or their plane is not known
 _STRETCH = 0.12  # by which the tag's outline may differ from the expected one
@@ -72,6 +75,31 @@ class _Start(NamedTuple):
     like: Bools  # (32,) which look like the print there
 
 
+def find_again(gray: NDArray[np.uint8], places: Mapping[int, F64], taken: Sequence[F64] = ()) -> dict[int, Seen]:
+    """Tags of a grey photo (H, W) near where they are expected, by code.
+
+    ``places``: code to the expected saddles, (32, 2) px. ``taken``: outlines (4, 2) px of tags found already. Where
+    ring and code show up to two cells beside the place, that is the place; saddles are then looked for one by one, as
+    something may stand near them, and a tag too narrow for that is measured as a whole.
+    """
+    planes = {code: _expected_plane(np.asarray(uv, np.float64), _NARROWEST) for code, uv in places.items()}
+    read = tags_near(gray, {code: plane for code, plane in planes.items() if plane is not None})
+    at = {code: project(read[code].H, _PTS) if code in read else uv for code, uv in places.items()}
+    found = find_hidden(gray, at, taken)
+    found.update(_whole(gray, {code: tag for code, tag in read.items() if code not in found}))
+    return {code: found[code] for code in places if code in found}
+
+
+def _whole(gray: NDArray[np.uint8], tags: dict[int, Tag]) -> dict[int, Seen]:
+    """Tags measured as in the first look."""
+    if not tags:
+        return {}
+    saddles = measured(gray, tags)
+    each = (Seen(saddles.uv[k:k + SADDLES], saddles.cov[k:k + SADDLES], saddles.ok[k:k + SADDLES],
+                 saddles.blur[k:k + SADDLES]) for k in range(0, SADDLES * len(tags), SADDLES))
+    return {code: seen for code, seen in zip(tags, each, strict=True) if seen.ok.sum() >= LEAST_READ}
+
+
 def find_hidden(gray: NDArray[np.uint8], places: Mapping[int, F64], taken: Sequence[F64] = ()) -> dict[int, Seen]:
     """Tags of a grey photo (H, W) near where they are expected, by code.
 
@@ -96,8 +124,11 @@ def find_hidden(gray: NDArray[np.uint8], places: Mapping[int, F64], taken: Seque
     return out
 
 
-def _expected_plane(uv: F64) -> F64 | None:
-    """Tag cells to px through the expected saddles (32, 2); None where the tag is seen from behind or too small."""
+def _expected_plane(uv: F64, least: float = _LEAST_CELL) -> F64 | None:
+    """Tag cells to px through the expected saddles (32, 2); None where the tag is seen from behind or too small.
+
+    ``least``: px that a cell must be wide.
+    """
     if not np.isfinite(uv).all():
         return None
     fitted, _ = cv2.findHomography(_PTS, uv, 0)
@@ -109,7 +140,7 @@ def _expected_plane(uv: F64) -> F64 | None:
     axes = local_axes(plane, _PTS, 1.0)
     area = np.abs(axes[:, 0, 0] * axes[:, 1, 1] - axes[:, 0, 1] * axes[:, 1, 0])
     longest = np.linalg.norm(axes, axis=2).max(axis=1)
-    return plane if float((area / np.maximum(longest, 1e-9)).min()) >= _LEAST_CELL else None
+    return plane if float((area / np.maximum(longest, 1e-9)).min()) >= least else None
 
 
 # --- where the saddles seem to be -----------------------------------------------------------------------------
@@ -408,7 +439,7 @@ def _in_photo(look: _Look) -> tuple[dict[int, Seen], bool]:
         return {}, False
     if info.sha256 not in ("", meta.sha256) or gray.shape != (info.height, info.width):
         return {}, False
-    return find_hidden(gray, look.places, look.taken), True
+    return find_again(gray, look.places, look.taken), True
 
 
 def _found_before(kept: KeptCorners, look: _Look) -> dict[int, Seen] | None:
@@ -427,7 +458,6 @@ def _outlines(table: pd.DataFrame, places: Sequence[F64]) -> list[F64]:
     """Outlines (4, 2) px of the tags' paper that a photo's corners show, where they come near expected ``places``."""
     tag, corner = table["tag"].to_numpy(int), table["corner"].to_numpy(int)
     uv = table[["u", "v"]].to_numpy(float)
-    ends = np.array([[-_EDGE, _EDGE], [_EDGE, _EDGE], [_EDGE, -_EDGE], [-_EDGE, -_EDGE]])
     out = []
     for code in np.unique(tag):
         at = tag == code
@@ -435,10 +465,17 @@ def _outlines(table: pd.DataFrame, places: Sequence[F64]) -> list[F64]:
         far = ((np.abs(p.mean(axis=0) - middle) > np.ptp(p, axis=0) + size).any() for p in places)
         if at.sum() < LEAST_SADDLES or all(far):
             continue
-        plane, _ = cv2.findHomography(_PTS[corner[at]], uv[at], 0)
-        if plane is not None:
-            out.append(project(np.asarray(plane, np.float64), ends))
+        outline = _outline(_PTS[corner[at]], uv[at])
+        if outline is not None:
+            out.append(outline)
     return out
+
+
+def _outline(points: F64, uv: F64) -> F64 | None:
+    """Outline (4, 2) px of a tag's paper whose saddles at ``points`` (n, 2) cells are seen at ``uv`` (n, 2) px."""
+    plane, _ = cv2.findHomography(points, uv, 0)
+    ends = np.array([[-_EDGE, _EDGE], [_EDGE, _EDGE], [_EDGE, -_EDGE], [-_EDGE, -_EDGE]])
+    return None if plane is None else project(np.asarray(plane, np.float64), ends)
 
 
 def _rows(photo: str, position: str, code: int, seen: Seen) -> pd.DataFrame:

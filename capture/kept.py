@@ -48,13 +48,15 @@ Arrays = dict[str, NDArray[Any]]
 class Reading(NamedTuple):
     """All that one photo's pixels tell, whichever tags are asked for: every tag found and its saddles.
 
-    ``mirrored``: part codes for which it was asked whether the photo reads only in the mirror, and the answer.
+    ``patient``: whether the looks that take longer were taken too. ``mirrored``: part codes for which it was asked
+    whether the photo reads only in the mirror, and the answer.
     """
 
     meta: PhotoMeta
     tags: dict[int, Tag]
     saddles: Saddles  # 32 rows a tag, in the tags' order
     mirrored: tuple[frozenset[int], bool] | None = None
+    patient: bool = True
 
 
 def usual_folder() -> Path:
@@ -154,18 +156,19 @@ class KeptCorners:
             return None
         said, arrays = found
         meta = PhotoMeta(**{**said["meta"], "notes": tuple(said["meta"]["notes"])})
-        tags = {c: Tag(h, np.array(corners), ring, code)
-                for (c, ring, code, corners), h in zip(said["tags"], arrays["H"], strict=True)}
+        tags = {c: Tag(h, np.array(corners), ring, code, patiently)
+                for (c, ring, code, patiently, corners), h in zip(said["tags"], arrays["H"], strict=True)}
         asked = said["mirrored"]
         return Reading(meta, tags, Saddles(*(arrays[n] for n in Saddles._fields)),
-                       None if asked is None else (frozenset(asked[0]), asked[1]))
+                       None if asked is None else (frozenset(asked[0]), asked[1]), said["patient"])
 
     def put_reading(self, board: Board, r: Reading) -> bool:
         """Keep one photo's corners."""
         asked = None if r.mirrored is None else [sorted(r.mirrored[0]), r.mirrored[1]]
-        tags = [[int(c), float(t.ring), float(t.code), np.asarray(t.code_corners, float).tolist()]
+        tags = [[int(c), float(t.ring), float(t.code), bool(t.patiently), np.asarray(t.code_corners, float).tolist()]
                 for c, t in r.tags.items()]
-        return self.put(photo_key(r.meta.sha256, board), {"meta": asdict(r.meta), "tags": tags, "mirrored": asked},
+        said = {"meta": asdict(r.meta), "tags": tags, "mirrored": asked, "patient": r.patient}
+        return self.put(photo_key(r.meta.sha256, board), said,
                         {"H": np.array([t.H for t in r.tags.values()]).reshape(-1, 3, 3), **r.saddles._asdict()})
 
     def tidy(self) -> None:

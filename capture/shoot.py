@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Progress = Callable[[int, int, str], None]
-_LEAST_SADDLES = 8  # of a tag's 32; fewer say the tag is mostly hidden
+LEAST_SADDLES = 8  # of a tag's 32; fewer say the tag is mostly hidden
+_LEAST_OF_BOARD = 4  # tags that say well where the camera was, and so where others should be
 _MESSENGER_PX = 2048  # longer side that messengers leave of a picture, at most (common practice, no source)
 _LAYOUT_MISFIT = 0.12  # of a tag's edge: a board printed to another layout is out by far more
 
@@ -38,6 +39,7 @@ class _Job:
     part_codes: frozenset[int]
     board: Board
     kept: KeptCorners | None = None
+    patient: bool = True
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,8 @@ class Outcome:
 def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, workers: int | None = None,
                progress: Progress | None = None, meanwhile: Callable[[], None] | None = None,
                positions: Sequence[str] = (), kept: KeptCorners | None = None, only: Collection[str] | None = None,
-               hashed: Mapping[str, str] | None = None, readers: Readers | None = None) -> Observations:
+               hashed: Mapping[str, str] | None = None, readers: Readers | None = None,
+               parts: Collection[Collection[int]] = ()) -> Observations:
     """Corners of every photo of a shoot.
 
     ``source``: folder with one folder per lever position, or CSV with the columns photo, position. Corners of
@@ -66,7 +69,10 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     ``meanwhile()`` once, when other processes have begun to read; what either raises stops the reading. ``kept``: where
     corners are kept, so that photos read before need not be read again; what is returned is the same to the last digit.
     ``only`` the photos of these names are read; ``hashed``: SHA-256 by name where that is known already. ``workers``:
-    processes that read; ``readers``: those of the caller instead, which go on living.
+    processes that read; ``readers``: those of the caller instead, which go on living. ``parts``: codes on each part,
+    given where a second look follows (``look_again``): tags hard to find are left to that, as it knows where they
+    should be, save in photos that show little of the board, in positions where no tag of some part was seen, and where
+    some tag was not seen at all.
     Raises UserError when no photo, or only one, is left to work with.
 
     >>> from capture import Board
@@ -76,22 +82,49 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     """
     there = [p for p in list_shoot(Path(source)) if only is None or p[2] in only]
     listed, notes = as_named(there, positions, str(source))
-    jobs = [_Job(path, position, name, frozenset(known_codes), board, kept) for path, position, name in listed]
-    before = {} if kept is None else _read_before(jobs, kept, hashed or {})
+    jobs = [_Job(path, position, name, frozenset(known_codes), board, kept, not parts)
+            for path, position, name in listed]
+    with Readers(workers) if readers is None else nullcontext(readers) as processes:
+        done = _read(jobs, processes, kept, hashed or {}, progress or _quiet, meanwhile)
+        poor = _seen_poorly(jobs, done, parts)
+        again = [replace(j, patient=True) for j in jobs if j.position in poor]
+        better = dict(zip((j.name for j in again),
+                          _read(again, processes, kept, hashed or {}, progress or _quiet), strict=True))
+    obs = gathered([better.get(o.name, o) for o in done], str(source))
+    return replace(obs, notes=(*notes, *obs.notes))
+
+
+def _quiet(done: int, whole: int, name: str) -> None:
+    pass
+
+
+def _read(jobs: Sequence[_Job], processes: Readers, kept: KeptCorners | None, hashed: Mapping[str, str],
+          progress: Progress, meanwhile: Callable[[], None] | None = None) -> list[Outcome]:
+    """Outcomes of the jobs, from what is kept or from the photos."""
+    before = {} if kept is None else _read_before(jobs, kept, hashed)
     left = [j for k, j in enumerate(jobs) if k not in before]
     done: list[Outcome] = []
-    with (Readers(workers) if readers is None else nullcontext(readers) as processes,
-          closing(processes.each(_look, left, meanwhile)) as fresh):  # so that they end too, whatever progress raises
+    with closing(processes.each(_look, left, meanwhile)) as fresh:  # so that it ends too, whatever progress raises
         for k, job in enumerate(jobs):
             done.append(before[k] if k in before else next(fresh))
-            if progress is not None:
-                progress(len(done), len(jobs), job.name)
+            progress(len(done), len(jobs), job.name)
         for _ in fresh:  # to its end
             pass
     if kept is not None and left:
         kept.tidy()
-    obs = gathered(done, str(source))
-    return replace(obs, notes=(*notes, *obs.notes))
+    return done
+
+
+def _seen_poorly(jobs: Sequence[_Job], done: Sequence[Outcome], parts: Collection[Collection[int]]) -> set[str]:
+    """Positions in which a second look could not know where to look for some part's tags."""
+    seen: dict[str, set[int]] = {j.position: set() for j in jobs}
+    for job, outcome in zip(jobs, done, strict=True):
+        if outcome.rows is not None:
+            seen[job.position].update(outcome.rows[:, 0].astype(int).tolist())
+    ever = set[int]().union(*seen.values())
+    if any(code not in ever for part in parts for code in part):
+        return set(seen)
+    return {position for position, codes in seen.items() if any(codes.isdisjoint(part) for part in parts)}
 
 
 def _read_before(jobs: Sequence[_Job], kept: KeptCorners, hashed: Mapping[str, str]) -> dict[int, Outcome]:
@@ -175,7 +208,15 @@ def _look(job: _Job) -> Outcome:
         gray, meta = read_photo(job.path)
     except UserError as err:
         return Outcome(job.name, reason=str(err).replace(job.path.name, job.name, 1), code=err.code)
-    return _examined(gray, meta, job, find_tags(gray, None, job.board))
+    tags = find_tags(gray, None, job.board, patient=job.patient)
+    if not job.patient and _thin(tags, job.board):
+        tags, job = find_tags(gray, None, job.board), replace(job, patient=True)
+    return _examined(gray, meta, job, tags)
+
+
+def _thin(tags: Mapping[int, Tag], board: Board) -> bool:
+    """Whether too little of the board was found quickly to do without the patient looks."""
+    return sum(code in board.ids for code in tags if not tags[code].patiently) < _LEAST_OF_BOARD
 
 
 def examined(gray: NDArray[np.uint8], meta: PhotoMeta, position: str, name: str, part_codes: Collection[int],
@@ -187,7 +228,12 @@ def examined(gray: NDArray[np.uint8], meta: PhotoMeta, position: str, name: str,
 
 def _examined(gray: NDArray[np.uint8], meta: PhotoMeta, job: _Job, tags: dict[int, Tag]) -> Outcome:
     """Corners of all tags found are measured, so that a change of those asked for reads nothing again."""
-    reading = Reading(meta, *read_tags(gray, tags.keys(), job.board, tags))
+    # those found quickly by themselves, so that they come out the same whether others are found or not
+    late = {code: tag for code, tag in tags.items() if tag.patiently}
+    quick = {code: tag for code, tag in tags.items() if code not in late}
+    each = [read_tags(gray, some.keys(), job.board, some)[1] for some in (quick, late) if some or not late]
+    reading = Reading(meta, {**quick, **late}, Saddles(*map(np.concatenate, zip(*each, strict=True))),
+                      patient=job.patient)
     if not _of_boards(tags):
         reading = reading._replace(mirrored=(job.part_codes, looks_mirrored(gray, [*BOARD_IDS, *job.part_codes])))
     if job.kept is not None and meta.sha256:
@@ -199,15 +245,18 @@ def _examined(gray: NDArray[np.uint8], meta: PhotoMeta, job: _Job, tags: dict[in
 
 def _outcome(reading: Reading, job: _Job) -> Outcome | None:
     """What a photo's corners give for the tags asked for; None where its pixels are needed once more."""
-    meta, everything = reading.meta, reading.tags
+    patient = job.patient or _thin(reading.tags, job.board)
+    if patient and not reading.patient:
+        return None
+    meta, everything = reading.meta, {c: t for c, t in reading.tags.items() if patient or not t.patiently}
     if not _of_boards(everything) and (reading.mirrored is None or reading.mirrored[0] != job.part_codes):
         return None
     wanted = job.part_codes | set(job.board.ids)
     tags = {code: tag for code, tag in everything.items() if code in wanted}
-    theirs = np.repeat(np.array([code in wanted for code in everything], bool), SADDLES)
+    theirs = np.repeat(np.array([code in tags for code in reading.tags], bool), SADDLES)
     saddles = Saddles(*(a[theirs] for a in reading.saddles))
     misplaced = _misplaced(tags, job.board)
-    reason = _board_trouble(reading, misplaced, job)
+    reason = _board_trouble(everything, reading.mirrored, misplaced, job)
     if reason:
         return Outcome(job.name, reason=reason, sha256=meta.sha256)
     notes = [f"{job.name} {note}" for note in meta.notes]
@@ -218,7 +267,7 @@ def _outcome(reading: Reading, job: _Job) -> Outcome | None:
     for k, code in enumerate(tags):
         part = slice(k * SADDLES, (k + 1) * SADDLES)
         ok = saddles.ok[part]
-        if ok.sum() < _LEAST_SADDLES or code in misplaced:
+        if ok.sum() < LEAST_SADDLES or code in misplaced:
             continue
         seen += 1
         at = np.flatnonzero(ok)
@@ -245,11 +294,15 @@ def read_tags(gray: NDArray[np.uint8], part_codes: Collection[int], board: Board
     wanted = set(board.ids) | set(part_codes)
     seen = find_tags(gray, wanted, board) if found is None else found
     tags = {code: tag for code, tag in seen.items() if code in wanted}
-    saddles = refine_tag(gray, [t.H for t in tags.values()])
-    return tags, _consistent(tags, saddles)
+    return tags, measured(gray, tags)
 
 
-def _consistent(tags: dict[int, Tag], saddles: Saddles) -> Saddles:
+def measured(gray: NDArray[np.uint8], tags: Mapping[int, Tag]) -> Saddles:
+    """The refined saddles of tags found in a grey photo (H, W), 32 rows a tag in the tags' order."""
+    return _consistent(tags, refine_tag(gray, [t.H for t in tags.values()]))
+
+
+def _consistent(tags: Mapping[int, Tag], saddles: Saddles) -> Saddles:
     """Drop saddles that do not lie on their tag's plane: a finger or a rod crosses there."""
     ok = saddles.ok.reshape(-1, SADDLES).copy()
     ok[ok.sum(axis=1) < 6] = False
@@ -289,9 +342,10 @@ def _of_boards(tags: Collection[int]) -> list[int]:
     return sorted(c for c in tags if c in BOARD_IDS)
 
 
-def _board_trouble(reading: Reading, misplaced: list[int], job: _Job) -> str:
-    """The sentence saying why the photo's board cannot be used, or nothing."""
-    board, tags = job.board, reading.tags
+def _board_trouble(tags: Collection[int], mirrored: tuple[frozenset[int], bool] | None, misplaced: list[int],
+                   job: _Job) -> str:
+    """The sentence saying why the photo's board cannot be used, or nothing. ``tags``: all that was found."""
+    board = job.board
     mine = [c for c in tags if c in board.ids]
     if len(misplaced) > 0.4 * len(mine):
         return (f"{job.name}: tags {_span(mine)} do not lie as on the {board.paper} board of the rig file: "
@@ -302,7 +356,7 @@ def _board_trouble(reading: Reading, misplaced: list[int], job: _Job) -> str:
     if others:
         return (f"{job.name} shows a board with tags {_span(others)}, but the rig file's {board.paper} board has "
                 f"tags {_span(board.ids)}: photograph the board the rig file names, or correct the rig file.")
-    if reading.mirrored is not None and reading.mirrored[1]:
+    if mirrored is not None and mirrored[1]:
         return (f"{job.name} reads only in the mirror: the print or the photo is back to front; print without "
                 "mirroring and switch off the camera's selfie mirror.")
     return _no_board(job.name)

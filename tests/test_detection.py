@@ -11,11 +11,13 @@ import pytest
 from numpy.typing import NDArray
 
 from capture.corners import local_axes, project, refine_tag
-from capture.detection import find_tags, looks_mirrored
+from capture.detection import find_tags, looks_mirrored, tags_near
 from capture.errors import UserError
 from capture.observations import COLUMNS
+from capture.photos import read_photo
 from capture.shoot import read_shoot
 from capture.targets import CELLS, Board, code_corners, saddle_points
+from tests.moorhen import SAMPLE
 from tests.render_tag import expose, facing, paint, tag_homography
 
 BOARD = Board.for_paper("A4")
@@ -82,6 +84,32 @@ def test_only_wanted_codes(scene) -> None:
     gray, _ = scene
     assert set(find_tags(gray, {60, 300})) == {60}
     assert find_tags(gray, set()) == {}
+
+
+def test_patient_looks_add_to_the_quick_ones_and_change_nothing() -> None:
+    """A photo of the sample with tags seen so that their codes' borders do not stand free."""
+    gray, _ = read_photo(SAMPLE.parent / "before/spin1/IMG_0077.jpg")
+    quick, whole = find_tags(gray, None, BOARD, patient=False), find_tags(gray, None, BOARD)
+    late = {code for code, tag in whole.items() if tag.patiently}
+    assert late and late == set(whole) - set(quick)
+    assert not any(tag.patiently for tag in quick.values())
+    for code, tag in quick.items():
+        assert np.array_equal(tag.H, whole[code].H)
+
+
+def test_tags_near_are_found_up_to_two_cells_off(scene) -> None:
+    gray, truth = scene
+    for code in sorted(truth)[::3]:
+        for x, y in ((1.8, -1.6), (-1.9, 0.4)):
+            slid = truth[code] @ np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]])
+            tag = tags_near(gray, {code: slid})[code]
+            assert np.abs(tag.code_corners - project(truth[code], code_corners(float(CELLS)))).max() < 1.0
+    code, other = sorted(truth)[:2]
+    assert tags_near(gray, {code: truth[other]}) == {}
+    turned = truth[code] @ np.diag([-1.0, -1.0, 1.0])  # its ring looks the same upside down
+    assert tags_near(gray, {code: turned}) == {}
+    outside = np.array([[1, 0, 3.0 * gray.shape[1]], [0, 1, 0], [0, 0, 1.0]]) @ truth[code]
+    assert tags_near(gray, {code: outside}) == {}
 
 
 def test_clutter_alone_gives_no_tag() -> None:

@@ -15,12 +15,18 @@ import pytest
 from numpy.typing import NDArray
 
 from calib.estimation.bundle import estimate, second_look
-from capture.hidden import find_hidden, look_again
+from calib.rig.reader import load_rig
+from capture.corners import project
+from capture.detection import find_tags
+from capture.hidden import find_again, find_hidden, look_again
 from capture.observations import COLUMNS, Observations, PhotoInfo
-from capture.targets import SADDLES
+from capture.photos import read_photo
+from capture.shoot import measured, read_shoot
+from capture.targets import CELLS, SADDLES, Board, saddle_points
 from tests.bench.estimate import shoot
 from tests.bench.hidden import RODS, SPOKES, TYRE, Picture, absent, another, picture
 from tests.mistakes import tag_slipped
+from tests.moorhen import SAMPLE
 
 Array = NDArray[np.float64]
 
@@ -72,6 +78,56 @@ def test_tag_upside_down_is_refused() -> None:
     """Its ring looks the same."""
     p = picture(np.random.default_rng(7))
     assert look(replace(p, expected=np.roll(p.expected, 16, axis=0))) is None
+
+
+def test_tag_whose_code_shows_is_found_up_to_two_cells_off() -> None:
+    """From either side it comes to the same corners; half hidden, too, they are as right as from the very place."""
+    for p in (picture(np.random.default_rng(6)), picture(np.random.default_rng(4), (SPOKES,), visible=(20, 31))):
+        aside = 1.6 * (p.true[1] - p.true[0])
+        for off in (aside, -aside):
+            assert p.code not in find_hidden(p.gray, {p.code: p.expected + off})
+            seen = find_again(p.gray, {p.code: p.expected + off})[p.code]
+            assert seen.ok.sum() >= 16 and np.linalg.norm((seen.uv - p.true)[seen.ok], axis=1).max() < 0.2
+
+
+def test_tag_too_narrow_to_go_by_its_saddles_is_measured_as_a_whole() -> None:
+    """A tag of the sample seen at 75 degrees from its normal, cells 2.7 px wide: as the first look measures it."""
+    gray, _ = read_photo(SAMPLE.parent / "before/back1/IMG_0032.jpg")
+    code, tags = 61, find_tags(gray, {61})
+    place, first = project(tags[61].H, saddle_points(float(CELLS))), measured(gray, tags)
+    assert find_hidden(gray, {code: place}) == {}
+    seen = find_again(gray, {code: place + 3.0})[code]
+    assert seen.ok.sum() > 28 and (seen.ok == first.ok).all()
+    np.testing.assert_allclose(seen.uv, first.uv, atol=0.01)
+
+
+def test_no_other_thing_is_read_where_a_tag_is_expected() -> None:
+    """Clutter, checks, a bare plate; another tag; its own upside down; the place seen from behind."""
+    for p in (*map(absent, (1, 8, 9)), *map(another, (2, 3))):
+        assert find_again(p.gray, {p.code: p.expected}) == {}
+    p = picture(np.random.default_rng(7))
+    assert set(find_again(p.gray, {p.code: p.expected})) == {p.code}
+    assert find_again(p.gray, {p.code: np.roll(p.expected, 16, axis=0)}) == {}
+    assert find_again(p.gray, {p.code: p.expected[::-1]}) == {}
+
+
+def test_a_shoot_looked_at_twice_shows_all_that_patient_looks_find() -> None:
+    """The sample's second shoot: nothing found less, and the corners of the quick look stay as they were."""
+    rig = load_rig(SAMPLE)
+    bodies = {tag.body for tag in rig.tags.values()}
+    parts = [[t.code for t in rig.tags.values() if t.body == body] for body in bodies]
+    whole, quick = (read_shoot(SAMPLE.parent / "after", set(rig.tag_by_code()), Board.for_paper(rig.board.paper),
+                               parts=p) for p in ((), parts))
+    both = second_look(rig, quick, look_again).obs
+    keys = ["photo", "tag", "corner"]
+    tags = [set(zip(o.table["photo"], o.table["tag"], strict=True)) for o in (whole, quick, both)]
+    assert tags[1] < tags[0] < tags[2]
+    pd.testing.assert_frame_equal(both.table[:len(quick.table)], quick.table)
+    for part, least, off in ((quick, 1.0, 0.0), (both, 0.99, 0.25)):
+        same = whole.table.merge(part.table, on=keys)
+        known = sum(key in tags[1] for key in zip(whole.table["photo"], whole.table["tag"], strict=True))
+        assert len(same) >= least * (known if part is quick else len(whole.table))
+        assert np.abs(same[["u_x", "v_x"]].to_numpy() - same[["u_y", "v_y"]].to_numpy()).max() <= off
 
 
 def test_photos_are_looked_at_again(tmp_path: Path) -> None:

@@ -108,6 +108,62 @@ def test_other_tags_asked_for_read_nothing(photos: Path, filled: tuple[Path, Obs
     assert len(opened) == 2
 
 
+def quickly(folder: Path, kept: KeptCorners | None, parts: tuple[tuple[int, ...], ...]) -> Observations:
+    return read_shoot(folder, codes(), BOARD, workers=1, kept=kept, parts=parts)
+
+
+def test_quick_and_patient_readings_are_kept_apart(photos: Path, filled: tuple[Path, Observations], opened: list[str],
+                                                   tmp_path: Path) -> None:
+    """Patient ones serve for quick ones, to the last digit; quick ones do not for patient ones."""
+    parts = ((60,),)
+    quick = quickly(photos, None, parts)
+    assert len(opened) == 2 and len(quick.table) < len(filled[1].table)
+    same(quickly(photos, KeptCorners(filled[0]), parts), quick)
+    assert len(opened) == 2
+    fresh = KeptCorners(tmp_path)
+    same(quickly(photos, fresh, parts), quick)
+    same(quickly(photos, fresh, parts), quick)
+    assert len(opened) == 4
+    same(read(photos, fresh), filled[1])
+    assert len(opened) == 6
+    same(quickly(photos, fresh, parts), quick)
+    assert len(opened) == 6
+
+
+def test_patient_looks_where_the_second_look_would_not_know_where(photos: Path, filled: tuple[Path, Observations],
+                                                                  opened: list[str], tmp_path: Path) -> None:
+    """A tag seen in no photo; a part seen in none of one position; little of the board."""
+    same(quickly(photos, None, ((60,), (399,))), filled[1])
+    assert len(opened) == 4
+    folder = shutil.copytree(photos, tmp_path / "two")
+    (folder / "push1").mkdir()
+    shutil.move(folder / PHOTOS[1], folder / "push1/b.jpg")
+    seen = [set(o[o["photo"] == n]["tag"]) & codes() for o in [quickly(folder, None, ((60,),)).table]
+            for n in (PHOTOS[0], "push1/b.jpg")]
+    only = min(seen[0] - seen[1])
+    opened.clear()
+    obs = quickly(folder, None, ((only,),))
+    assert opened == ["IMG_0042.jpg", "b.jpg", "b.jpg"]
+    first, second = (obs.table[obs.table["photo"] == n] for n in (PHOTOS[0], "push1/b.jpg"))
+    whole = read(folder, None).table
+    assert len(first) < (whole["photo"] == PHOTOS[0]).sum() and len(second) == (whole["photo"] == "push1/b.jpg").sum()
+
+
+@pytest.mark.parametrize("tags, looks", [(4, [False, False]), (3, [False, True, False, True])])
+def test_little_of_the_board_asks_for_patient_looks(tags: int, looks: list[bool], photos: Path,
+                                                    monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[bool] = []
+    whole = capture.shoot.find_tags
+
+    def noted(*args: Any, patient: bool = True) -> Any:
+        asked.append(patient)
+        return {c: t for c, t in whole(*args, patient=patient).items() if c not in sorted(BOARD.ids)[tags:]}
+
+    monkeypatch.setattr(capture.shoot, "find_tags", noted)
+    quickly(photos, None, ((60,),))
+    assert asked == looks
+
+
 def test_a_changed_byte_reads_again(photos: Path, kept: KeptCorners, opened: list[str], tmp_path: Path) -> None:
     """One more byte behind the picture's end: the corners are the same, the file is not."""
     changed = shutil.copytree(photos, tmp_path / "changed")

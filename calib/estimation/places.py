@@ -12,7 +12,7 @@ from calib.estimation.equations import RigProblem
 from capture.targets import SADDLES, saddle_points
 
 Array = NDArray[np.float64]
-MOST_TILT = np.deg2rad(75.0)  # beyond it a tag's cells are too narrow to be measured
+MOST_TILT = np.deg2rad(80.0)  # beyond it hardly any tag can be measured
 NEAREST = 50.0  # mm
 LEAST_INSIDE = 12  # of a tag's saddles that the picture must hold
 

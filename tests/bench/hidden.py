@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.hidden import find_hidden
+from capture.hidden import find_again
 from capture.shoot import read_tags
 from capture.targets import BOARD_IDS, CELLS, PART_IDS, SADDLES, Board, saddle_points
 from tests.bench.detection import KINDS, SIZE, clutter
@@ -191,7 +191,7 @@ class Score:
 
     def add(self, p: Picture, first: bool = False) -> None:
         self.asked += 1
-        seen = find_hidden(p.gray, {p.code: p.expected}).get(p.code)
+        seen = find_again(p.gray, {p.code: p.expected}).get(p.code)
         if first:
             tags, saddles = read_tags(p.gray, {p.code}, Board.for_paper("A4"))
             self.first += p.code in tags and bool(saddles.ok.sum() >= 8)
