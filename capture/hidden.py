@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from capture.corners import Saddles, fit_planes, local_axes, project, refine_saddles, surroundings
 from capture.detection import Tag, code_cells, tags_near
 from capture.errors import UserError
+from capture.held import held
 from capture.kept import KeptCorners
 from capture.observations import COLUMNS, Observations, PhotoInfo
 from capture.photos import read_photo
@@ -433,6 +434,9 @@ def _all_found(looks: Sequence[_Look], kept: KeptCorners | None, readers: Reader
 def _in_photo(look: _Look) -> tuple[dict[int, Seen], bool]:
     """Tags found in the photo's pixels, and whether it could be read and is the one that it was."""
     info = look.info
+    gray = held(info.sha256)
+    if gray is not None:
+        return find_again(gray, look.places, look.taken), True
     try:
         gray, meta = read_photo(Path(info.path))
     except UserError:

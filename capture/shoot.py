@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from capture.corners import Saddles, fit_planes, project, refine_tag
 from capture.detection import Tag, board_homography, find_tags, looks_mirrored
 from capture.errors import UserError
+from capture.held import hold
 from capture.kept import KeptCorners, Reading, hashes
 from capture.labels import as_named
 from capture.observations import COLUMNS, Observations, PhotoInfo, SetAside, aside_lines
@@ -208,6 +209,8 @@ def _look(job: _Job) -> Outcome:
         gray, meta = read_photo(job.path)
     except UserError as err:
         return Outcome(job.name, reason=str(err).replace(job.path.name, job.name, 1), code=err.code)
+    if not job.patient:  # there will be a second look
+        hold(meta.sha256, gray)
     tags = find_tags(gray, None, job.board, patient=job.patient)
     if not job.patient and _thin(tags, job.board):
         tags, job = find_tags(gray, None, job.board), replace(job, patient=True)

@@ -8,8 +8,9 @@ import shutil
 import signal
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing.connection import wait
 from pathlib import Path
@@ -18,8 +19,10 @@ from typing import Any, Protocol, TypeVar
 import cv2
 
 from capture.errors import UserError
+from capture.held import ROOM, make_room
 
-MOST = 61  # processes that one pool may have on Windows
+MOST = 61  # processes that read side by side; also what one pool may have on Windows
+_AHEAD = 2  # jobs given to a process: it goes on with the second while the first one's outcome is on its way
 _HEARD = 0.5  # s for the thread that reads answers to hear of the end; with half an answer it never does
 
 
@@ -37,12 +40,15 @@ Outcome = TypeVar("Outcome")
 class Readers:
     """Processes that read photos, ``count`` of them or one for each core; none until there is work for more than one.
 
-    They go on living from one piece of work to the next, until ``close`` or the end of the with statement.
+    They go on living from one piece of work to the next, until ``close`` or the end of the with statement. Work on a
+    photo goes to the process that had it before, which may still hold its picture, unless another one has nothing to
+    do.
     """
 
     def __init__(self, count: int | None = None) -> None:
         self.count = min(count or os.cpu_count() or 1, MOST)
-        self._pool: ProcessPoolExecutor | None = None
+        self._each: list[ProcessPoolExecutor] = []  # of one process, as nobody else may take its work
+        self._had: dict[str, int] = {}  # photo's name to the place of who had it last
 
     def each(self, work: Callable[[Job], Outcome], jobs: Sequence[Job],
              meanwhile: Callable[[], None] | None = None) -> Generator[Outcome, None, None]:
@@ -52,33 +58,80 @@ class Readers:
         raises, it ends the processes in the middle of their work. Where the system ends one, as it does when memory
         runs short, one alone goes on; UserError where that is ended too.
         """
-        if self._pool is None and min(self.count, len(jobs)) <= 1:
+        if not self._each and min(self.count, len(jobs)) <= 1:
             yield from map(work, jobs)
             return
         done = 0
         try:
-            with deaf_to_interrupts():
-                outcomes = self._open(self.count).map(work, jobs)
+            outcomes = self._begun(work, jobs)
             if meanwhile is not None:
                 meanwhile()
             try:
                 for outcome in outcomes:
-                    yield outcome
+                    yield outcome.result()
                     done += 1
             except BrokenExecutor:
                 self.close()
                 yield from self._one_by_one(work, jobs[done:])
         except BaseException:
-            if self._pool is not None:
-                end_now(self._pool)
+            for process in self._each:
+                end_now(process)
             self.close()
             raise
+
+    def _begun(self, work: Callable[[Job], Outcome], jobs: Sequence[Job]) -> list[Future[Outcome]]:
+        """What will be each job's outcome; the processes are at work on the first ones."""
+        self._open(min(self.count, len(jobs)))
+        each = list(self._each)
+        outcomes = [Future[Outcome]() for _ in jobs]
+        queues: list[deque[int]] = [deque() for _ in each]
+        free = deque[int]()
+        for k, job in enumerate(jobs):
+            (queues[self._had[job.name]] if job.name in self._had else free).append(k)
+        lock = threading.Lock()
+
+        def feed(own: int) -> None:
+            """Give the process its next job: one that it had, one that nobody had, or one that another is slow at."""
+            with lock:
+                longest = max(queues, key=len)
+                if queues[own] or free:
+                    k = (queues[own] or free).popleft()
+                elif longest:
+                    k = longest.pop()
+                else:
+                    return
+                self._had[jobs[k].name] = own
+            try:
+                with deaf_to_interrupts():
+                    begun = each[own].submit(work, jobs[k])
+            except RuntimeError as err:  # ended, or being ended
+                outcomes[k].set_exception(err)
+                return
+            begun.add_done_callback(lambda f: finished(f, k, own))
+
+        def finished(begun: Future[Outcome], k: int, own: int) -> None:
+            if begun.cancelled():
+                return
+            err = begun.exception()
+            if err is None:
+                outcomes[k].set_result(begun.result())
+                feed(own)
+            else:
+                outcomes[k].set_exception(err)
+                if not isinstance(err, BrokenExecutor):
+                    feed(own)
+
+        for _ in range(_AHEAD):
+            for own in range(len(each)):
+                feed(own)
+        return outcomes
 
     def _one_by_one(self, work: Callable[[Job], Outcome], jobs: Sequence[Job]) -> Iterator[Outcome]:
         for job in jobs:
             try:
+                self._open(1)
                 with deaf_to_interrupts():
-                    begun = self._open(1).submit(work, job)
+                    begun = self._each[0].submit(work, job)
                 yield begun.result()
             except BrokenExecutor as err:
                 raise UserError(f"What read {job.name} was ended by the system, twice: close other programs, since "
@@ -87,27 +140,30 @@ class Readers:
 
     def close(self) -> None:
         """Have the processes end when they have done what they were given; nobody waits for that."""
-        if self._pool is not None:
-            self._pool.shutdown(wait=False)
-        self._pool = None
+        for process in self._each:
+            process.shutdown(wait=False)
+        self._each, self._had = [], {}
+        make_room(0)
 
-    def _open(self, most: int) -> ProcessPoolExecutor:
-        if self._pool is None:
+    def _open(self, least: int) -> None:
+        """See to it that there are so many processes at least."""
+        while len(self._each) < least:
             # spawned: a forked child would inherit the image library's thread pool without its threads and wait for
-            # ever; and spawned ones are started only as work comes that none is free for
-            self._pool = ProcessPoolExecutor(most, mp_context=multiprocessing.get_context("spawn"),
-                                             initializer=_start_reader)
-        return self._pool
+            # ever
+            self._each.append(ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn"),
+                                                  initializer=_start_reader, initargs=(ROOM // self.count,)))
 
     def __enter__(self) -> Readers:
+        make_room(ROOM)  # for what is read by this process
         return self
 
     def __exit__(self, *_: object) -> None:
         self.close()
 
 
-def _start_reader() -> None:
+def _start_reader(room: int) -> None:
     end_with_parent()
+    make_room(room)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it was not kept from this process as it was started
     cv2.setNumThreads(1)  # one process a core already: more threads only get in each other's way
 

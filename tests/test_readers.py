@@ -8,12 +8,19 @@ import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+import capture.hidden
+import capture.shoot
+from capture import held
+from capture.corners import project
+from capture.detection import find_tags
 from capture.errors import UserError
 from capture.hidden import look_again
+from capture.photos import read_photo
 from capture.shoot import read_shoot
-from capture.targets import Board
+from capture.targets import CELLS, Board, saddle_points
 from capture.workers import Readers
 from tests.moorhen import SAMPLE
 
@@ -64,6 +71,51 @@ def test_no_more_are_started_than_there_is_work_for_and_more_when_more_comes() -
         assert len(multiprocessing.active_children()) == 2
         list(readers.each(named, [Photo(str(k), wait=0.2) for k in range(6)]))
         assert len(multiprocessing.active_children()) == 3
+
+
+def test_photos_go_to_who_had_them_and_to_others_where_that_one_is_slow() -> None:
+    photos = [Photo(str(k), wait=0.1) for k in range(8)]
+    with Readers(2) as readers:
+        had = dict(readers.each(named, photos))
+        again = dict(readers.each(named, photos[::-1]))
+        assert again == had and len(set(had.values())) == 2
+        mine = [p for p in photos if had[p.name] == had["0"]]
+        slow = [replace(p, wait=1.0 if k == 0 else 0.1) for k, p in enumerate(mine)]
+        taken = dict(readers.each(named, slow))
+        assert taken["0"] == had["0"] and taken[mine[-1].name] != had["0"]
+
+
+def test_pictures_are_held_while_there_is_room() -> None:
+    gray = np.zeros((10, 10), np.uint8)
+    held.make_room(250)
+    for name in ("a", "b", "c", ""):
+        held.hold(name, gray)
+    held.hold("a", gray + 1)
+    assert held.held("a") is gray and held.held("b") is gray
+    assert held.held("c") is None and held.held("") is None
+    held.make_room(100)
+    assert held.held("a") is None
+    held.hold("c", gray)
+    assert held.held("c") is gray
+    held.make_room(0)
+
+
+def test_second_look_decodes_nothing_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As long as the readers of the first look live; what it finds is the same."""
+    opened: list[str] = []
+    for module in (capture.shoot, capture.hidden):
+        monkeypatch.setattr(module, "read_photo", lambda path: (opened.append(path.name), read_photo(path))[1])
+    names = {"ahead/IMG_0042.jpg", "ahead/IMG_0045.jpg"}
+    with Readers(1) as readers:
+        obs = read_shoot(SAMPLE.parent / "before", {68, 72}, Board.for_paper("A4"), readers=readers, only=names,
+                         parts=((68,),))
+        missed = next(p for p in obs.photos if p.name == "ahead/IMG_0042.jpg")
+        place = project(find_tags(read_photo(Path(missed.path))[0], {72})[72].H, saddle_points(float(CELLS)))
+        first = look_again(obs, {missed.name: {72: place}}, readers=readers)
+        assert sorted(opened) == ["IMG_0042.jpg", "IMG_0045.jpg"]
+    second = look_again(obs, {missed.name: {72: place}})
+    assert opened[2:] == ["IMG_0042.jpg"] and len(first.table) > len(obs.table)
+    assert first.table.equals(second.table)
 
 
 @pytest.mark.parametrize(("count", "photos"), [(1, 3), (2, 1)])
