@@ -259,28 +259,32 @@ def test_overlay_marks_the_photo_at_the_balls(tmp_path: Path) -> None:
     assert np.any(np.abs(patch - [0, 158, 115]).sum(-1) < 60)
 
 
-@pytest.mark.parametrize("kind", ["jpg", "heic"])
-def test_overlay_of_a_phone_held_upright(tmp_path: Path, kind: str) -> None:
-    # the file stores the sensor frame, 1008 x 756, and asks for a quarter turn clockwise (EXIF orientation 6)
+@pytest.mark.parametrize(("kind", "wide"), [("jpg", 1008), ("jpg", 2016), ("jpg", 3024), ("heic", 1008),
+                                            ("heic", 2016)])
+def test_overlay_of_a_phone_held_upright(tmp_path: Path, kind: str, wide: int) -> None:
+    # the file stores the sensor frame, 4 : 3, and asks for a quarter turn clockwise (EXIF orientation 6)
+    high = wide * 3 // 4
     fit = made_up_fit(moorhen(), {f"ahead/1.{kind}": "ahead"})
-    fit = replace(fit, camera=replace(fit.camera, f=750.0, cx=503.5, cy=377.5))
+    fit = replace(fit, camera=replace(fit.camera, f=0.744 * wide, cx=(wide - 1) / 2, cy=(high - 1) / 2))
     path = tmp_path / "ahead" / f"1.{kind}"
     path.parent.mkdir()
-    sensor = Image.linear_gradient("L").resize((1008, 756)).convert("RGB")  # dark above, light below
+    sensor = Image.linear_gradient("L").resize((wide, high)).convert("RGB")  # dark above, light below
     exif = Image.Exif()
     exif[0x0112] = 6
     if kind == "heic":
         pillow_heif.from_pillow(sensor).save(path, exif=exif.tobytes(), quality=60)
     else:
         sensor.save(path, exif=exif.tobytes())
-    assert read_photo(path)[0].shape == (756, 1008)
-    info = replace(observations(fit, tmp_path).photos[0], width=1008, height=756)
+    assert read_photo(path)[0].shape == (high, wide)
+    info = replace(observations(fit, tmp_path).photos[0], width=wide, height=high)
     image = draw_over(fit, info)
-    assert image is not None and image.size == (756, 1008)
+    assert image is not None and image.size == (min(wide, 1200) * 3 // 4, min(wide, 1200))
     u, v = to_pixels(fit, info.name, np.asarray([fit.as_built.rig.points["crank.left_in"].xyz]))[0]
-    x, y = 755 - v, u
+    x, y = ((p + 0.5) * image.height / wide - 0.5 for p in (high - 1 - v, u))
     patch = np.asarray(image)[int(y) - 9:int(y) + 10, int(x) - 9:int(x) + 10].astype(int)
     assert np.any(np.abs(patch - [0, 158, 115]).sum(-1) < 60)
+    across = np.asarray(image)[image.height // 2, ::image.width - 1].mean(-1)  # left and right ends of a row
+    assert across[0] > across[1] + 150
 
 
 def test_overlay_of_another_picture_is_left_out(tmp_path: Path) -> None:
