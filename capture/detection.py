@@ -112,11 +112,11 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
                 wide = texture[0].shape[::-1]
                 part = np.asarray(cv2.resize(part, wide, interpolation=cv2.INTER_NEAREST), np.uint8)
                 textured[bool(found), kind] = part if kind == 0 else part | textured[bool(found), kind - 1]
-        key = (len(found), sizes, nth > 0)
+        key = (len(found), sizes, nth >= quick)
         if key not in places:
             last = min(sizes, len(texture)) - 1
             left_over = _left_over(textured[bool(found), last], field, found, half)
-            places[key] = _with_corners(left_over, field, pyramid[:top + 1], hopeless) if nth > 0 else left_over
+            places[key] = _with_corners(left_over, field, pyramid[:top + 1], hopeless) if nth >= quick else left_over
         boxes = _boxes(places[key], field, level, pyramid[level].shape)
         if len(boxes) == 0:
             continue
