@@ -25,7 +25,7 @@ from scipy.special import stdtrit
 from calib.estimation.blocks.corners import CornerBlock, Corners
 from calib.estimation.equations import RigProblem
 from calib.estimation.solver import Normal, inverse_of, reduced_system
-from calib.estimation.unknowns import LENS_N, State
+from calib.estimation.unknowns import LENS_N, Motions, State
 from calib.uncertainty import K95
 
 Array = NDArray[np.float64]
@@ -68,7 +68,8 @@ def photo_clustered(problem: RigProblem, s: State, quantities: Sequence[int]) ->
     cov = inverse_of(reduced.matrix)
     by = cov[:, list(quantities)] / np.sqrt(np.diag(cov)[list(quantities)])  # (n, k)
     found = 0.0
-    every = (_share(problem, s, n, reduced.inverse, i) for i in range(len(problem.layout.photos)))
+    motions = problem.motions(s)
+    every = (_share(problem, motions, n, reduced.inverse, i) for i in range(len(problem.layout.photos)))
     shares = [share for share in every if share is not None]
     if len(shares) < 2:
         return Clustered(1.0, 0.0)
@@ -90,14 +91,14 @@ def photo_clustered(problem: RigProblem, s: State, quantities: Sequence[int]) ->
     return Clustered(found / expected, expected**2 / squares)
 
 
-def _share(problem: RigProblem, s: State, whole: Normal, inverse: Array, photo: int) -> _Share | None:
+def _share(problem: RigProblem, motions: Motions, whole: Normal, inverse: Array, photo: int) -> _Share | None:
     """A photo's share of the shared unknowns; None where it says nothing of them."""
     c = problem.corners
     mine = c.photo == photo
     weights = None if problem.weights is None else problem.weights[mine]
     block = CornerBlock(problem.layout, some_corners(c, mine), problem.robust_scale, weights)
     one = Normal.zeros(problem.layout.size, len(problem.layout.photos), problem.layout.private)
-    block.add_to(one, problem.motions(s))
+    block.add_to(one, motions)
     of = np.flatnonzero(np.diag(one.shared) > 0)
     if not len(of):
         return None

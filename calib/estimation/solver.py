@@ -11,6 +11,8 @@ from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg.lapack import dpotrf, dpotri
 
 Array = NDArray[np.float64]
 
@@ -101,8 +103,12 @@ def whole_step(problem: Problem, state: Any) -> Step:
 def inverse_of(information: Array) -> Array:
     """Inverse (n, n) of a positive definite matrix whose unknowns have units of very different size."""
     scale = 1 / np.sqrt(np.diag(information))
-    inverse: Array = np.asarray(np.linalg.inv(information * scale[:, None] * scale[None, :]), float)
-    return inverse * scale[:, None] * scale[None, :]
+    even = information * scale[:, None] * scale[None, :]
+    root, trouble = dpotrf(even, clean=0)
+    inverse, _ = dpotri(root)  # from the root at two thirds of the work
+    # rounding may spoil one that is hardly positive definite
+    inverse = np.linalg.inv(even) if trouble else np.triu(inverse) + np.triu(inverse, 1).T
+    return np.asarray(inverse * scale[:, None] * scale[None, :], float)
 
 
 def minimise(problem: Problem, state: Any, *, max_iterations: int = 60, rtol: float = 1e-10,
@@ -122,8 +128,8 @@ def minimise(problem: Problem, state: Any, *, max_iterations: int = 60, rtol: fl
             reduced, rhs, inverse = reduced_system(n, damping)
             scale = 1.0 / np.sqrt(np.maximum(np.diag(reduced), 1e-300))
             even = reduced * scale[:, None] * scale[None, :]
-            np.linalg.cholesky(even)  # raises where the equations are not those of a minimum
-            ds = scale * np.asarray(np.linalg.solve(even, scale * rhs), float)
+            root = cho_factor(even, check_finite=False)  # raises where the equations are not those of a minimum
+            ds = scale * np.asarray(cho_solve(root, scale * rhs, check_finite=False), float)
         except np.linalg.LinAlgError:
             if damping > 1e8:
                 raise
