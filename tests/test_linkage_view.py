@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -79,6 +80,22 @@ def test_all_of_it_lies_in_its_box_at_every_enlargement_and_every_part_is_named(
     named = {label.name for label in view.views[0].labels}
     assert named == {"left lever", "right lever", "crank", "left upright", "right upright", "left rod", "right rod",
                      "left tie", "right tie"}
+
+
+def test_where_rods_do_not_reach_the_slider_shows_nothing_and_the_boxes_go_round_the_rest(results) -> None:
+    lever = results.design.bodies[results.design.driver]
+    wide = replace(results.design, bodies={**results.design.bodies, lever.name: replace(lever, travel=(-1.6, 1.2))})
+    made = travel_view(replace(results, design=wide))
+    assert made is not None
+    reached = [Linkage(r).sweep(np.linspace(-1.6, 1.2, 33)).reached for r in (wide, results.fit.as_built.rig)]
+    assert not all(map(np.all, reached))
+    for which, there in zip(("design", "built"), reached, strict=True):
+        assert [f is not None for f in made.data[which]] == there.tolist()
+        shown = [x for f, ok in zip(made.data[which], there & reached[0] & reached[1], strict=True) if ok
+                 for x in f["plan"]]
+        xy = np.concatenate([np.reshape(x, (-1, 2)) for x in shown])
+        x, y, w, h = made.data["boxes"][1]["plan"]
+        assert (xy > [x, y]).all() and (xy < [x + w, y + h]).all()
 
 
 def test_page_holds_a_play_button_and_the_wheels_by_their_axles(results, tmp_path: Path) -> None:

@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from calib.findings import spoken
-from calib.linkage.mechanism import CannotAssemble, Linkage, body_motions, carried
-from calib.linkage.rotations import rotation
+from calib.linkage.mechanism import CannotAssemble, Linkage, Sweep, body_motions
+from calib.linkage.rotations import cross, dot, rotation
 from calib.rig.labels import Box, leader, place_labels
 from calib.rig.model import FRAME, Body, Rig
 
@@ -33,7 +33,7 @@ LETTER = 0.036  # height of a letter on a phone, by the width of a view; twice w
 
 @dataclass(frozen=True)
 class Line:
-    """One polyline at one lever angle, in frame axes, (n, 3) mm. ``kind``: part, rod or hinge.
+    """One polyline at one lever angle or at each of many, in frame axes, (..., n, 3) mm. ``kind``: part, rod or hinge.
 
     ``of``: the body or rod it belongs to; ``side``: left, right or middle.
     """
@@ -46,7 +46,7 @@ class Line:
 
 @dataclass(frozen=True)
 class Wheel:
-    """A front wheel at one lever angle: centre and axle in frame axes, mm."""
+    """A front wheel at one lever angle or at each of many: centre and axle in frame axes, (..., 3) mm."""
 
     side: str
     centre: Array
@@ -55,21 +55,31 @@ class Wheel:
 
     @property
     def rim(self) -> Array:
-        """Its circle, (n, 3)."""
+        """Its circle, (..., n, 3)."""
         return rim(self.centre, self.spin, self.radius)
 
 
 @dataclass(frozen=True)
 class Frame:
-    """The linkage at one lever angle."""
+    """The linkage at one lever angle, or at each of many."""
 
     lines: tuple[Line, ...]
     wheels: tuple[Wheel, ...]
 
+    def at(self, which: NDArray[np.bool_]) -> Frame:
+        """Of many lever angles these."""
+        return Frame(tuple(replace(x, xyz=x.xyz[which]) for x in self.lines),
+                     tuple(replace(w, centre=w.centre[which], spin=w.spin[which]) for w in self.wheels))
 
-def skeleton(rig: Rig, angles: Mapping[str, float]) -> Frame:
-    """Parts, hinges, rods and wheels for one set of joint angles (rad); same order every time, rods last."""
+
+def skeleton(rig: Rig, angles: Mapping[str, ArrayLike]) -> Frame:
+    """Parts, hinges, rods and wheels for joint angles (rad) of one shape (...); same order every time, rods last."""
     motion = body_motions(rig, angles)
+
+    def carried(body: str, xyz: ArrayLike) -> Array:
+        R, t = motion[body]
+        return np.asarray(np.asarray(xyz, float) @ np.swapaxes(R, -1, -2) + t[..., None, :])
+
     out: list[Line] = []
     for b in rig.bodies.values():
         pivot, axis = np.asarray(b.pivot), np.asarray(b.axis)
@@ -78,30 +88,30 @@ def skeleton(rig: Rig, angles: Mapping[str, float]) -> Frame:
         reach = {"upright": 80.0, "lean": 0.0}.get(b.role, 22.0)
         if reach:
             ends = pivot + np.array([[-reach], [reach]]) * axis
-            out.append(Line(b.name, "hinge", carried(motion, b.parent, ends), _side(b)))
+            out.append(Line(b.name, "hinge", carried(b.parent, ends), _side(b)))
         if b.role == "lever":  # a handle, so that the lever reads as one
             arms = [np.asarray(p.xyz) - pivot for p in rig.points.values() if p.body == b.name]
             up = arms[0] - (arms[0] @ axis) * axis if arms else np.array([0.0, 0.0, 1.0])
             length = np.linalg.norm(up)
             if length > 1:
                 tip = pivot + up / length * max(280.0, 1.3 * length)
-                out.append(Line(b.name, "part", carried(motion, b.name, np.array([pivot, tip])), _side(b)))
+                out.append(Line(b.name, "part", carried(b.name, np.array([pivot, tip])), _side(b)))
     for p in rig.points.values():
         if p.body == FRAME:
             continue
         b = rig.bodies[p.body]
         pivot, axis, at = np.asarray(b.pivot), np.asarray(b.axis), np.asarray(p.xyz)
         foot = pivot + ((at - pivot) @ axis) * axis
-        out.append(Line(b.name, "part", carried(motion, p.body, np.array([foot, at])), _side(b)))
+        out.append(Line(b.name, "part", carried(p.body, np.array([foot, at])), _side(b)))
     for rod in rig.rods.values():
         a_, b_ = rig.points[rod.a], rig.points[rod.b]
-        ends = np.array([carried(motion, p.body, np.asarray(p.xyz)[None, :])[0] for p in (a_, b_)])
-        out.append(Line(rod.name, "rod", ends, _of(float(ends[:, 1].mean()))))
+        ends = np.concatenate([carried(p.body, [p.xyz]) for p in (a_, b_)], axis=-2)
+        out.append(Line(rod.name, "rod", ends, _of(float(ends[..., 1].mean()))))
     wheels = []
     for side, w in rig.wheels.items():
         hub = np.array([w.centre, np.asarray(w.centre) + np.asarray(w.spin)])
-        centre, tip = carried(motion, w.upright, hub)
-        wheels.append(Wheel(side, centre, tip - centre, w.radius))
+        places = carried(w.upright, hub)
+        wheels.append(Wheel(side, places[..., 0, :], places[..., 1, :] - places[..., 0, :], w.radius))
     return Frame(tuple(out), tuple(wheels))
 
 
@@ -114,11 +124,11 @@ def _of(y: float) -> str:
 
 
 def rim(centre: Array, spin: Array, radius: float) -> Array:
-    """A wheel's circle, (n, 3): round whatever the axle's direction."""
-    spin = spin / np.linalg.norm(spin)
-    u = np.cross(spin, [0.0, 0.0, 1.0])
-    u = u / np.linalg.norm(u)
-    v = np.cross(spin, u)
+    """A wheel's circle, (..., n, 3) of (..., 3): round whatever the axle's direction."""
+    spin = spin / np.linalg.norm(spin, axis=-1, keepdims=True)
+    u = cross(spin, np.array([0.0, 0.0, 1.0]))
+    u = u / np.linalg.norm(u, axis=-1, keepdims=True)
+    u, v, centre = (x[..., None, :] for x in (u, cross(spin, u), centre))
     return np.asarray(centre + radius * (np.cos(RIM)[:, None] * u + np.sin(RIM)[:, None] * v))
 
 
@@ -129,10 +139,11 @@ def enlarged(drawn: Frame, built: Frame, times: float) -> list[Array]:
     """
     out = [d.xyz + times * (b.xyz - d.xyz) for d, b in zip(drawn.lines, built.lines, strict=True)]
     for d, b in zip(drawn.wheels, built.wheels, strict=True):
-        turn = np.cross(d.spin, b.spin)
-        sine = float(np.linalg.norm(turn))
-        angle = math.atan2(sine, float(d.spin @ b.spin))
-        spin = rotation(turn / sine * angle * times) @ d.spin if sine > 1e-12 else b.spin
+        turn = cross(d.spin, b.spin)
+        sine = np.linalg.norm(turn, axis=-1)
+        angle = np.arctan2(sine, dot(d.spin, b.spin))
+        far = rotation(turn * (times * angle / np.maximum(sine, 1e-12))[..., None])
+        spin = np.where(sine[..., None] > 1e-12, (far @ d.spin[..., None])[..., 0], b.spin)
         out.append(rim(d.centre + times * (b.centre - d.centre), spin, b.radius))
     return out
 
@@ -146,17 +157,13 @@ class Sight:
     rows: tuple[tuple[float, float, float], tuple[float, float, float]]
 
     def flat(self, xyz: Array) -> Array:
-        """(n, 3) mm to (n, 2) mm, right and down as pages of HTML count."""
+        """(..., 3) mm to (..., 2) mm, right and down as pages of HTML count."""
         right, up = np.asarray(self.rows)
         return np.stack([xyz @ right, -(xyz @ up)], axis=-1)
 
 
 SIGHTS = (Sight("plan", "From above: forward to the right, left at the top", ((1.0, 0, 0), (0, 1.0, 0))),
           Sight("side", "From the right: forward to the right", ((1.0, 0, 0), (0, 0, 1.0))))
-
-
-def _numbers(xy: Array) -> list[float]:
-    return [float(v) for v in np.round(xy, 1).ravel()]
 
 
 @dataclass(frozen=True)
@@ -204,46 +211,47 @@ class LinkageView:
     data: Mapping[str, Any]
 
 
-def linkage_view(lever: Array, design: Sequence[Frame | None], built: Sequence[Frame | None], said: Sequence[str],
-                 ) -> LinkageView | None:
+def linkage_view(lever: Array, design: Sweep, built: Sweep, said: Sequence[str]) -> LinkageView | None:
     """The view as data, None where nothing assembles.
 
-    ``lever`` (k,) deg; the frames of each lever angle, None where the rods cannot reach; ``said`` is the line shown
-    under the slider at each.
+    ``lever`` (k,) deg; ``said`` is the line shown under the slider at each.
     """
-    pairs = [(d, b) for d, b in zip(design, built, strict=True) if d and b]
-    if not pairs:
+    both = design.reached & built.reached
+    if not both.any():
         return None
-    both = [i for i, (d, b) in enumerate(zip(design, built, strict=True)) if d and b]
-    start = min(both, key=lambda i: abs(float(lever[i])))
-    boxes = {k: _boxes(pairs, k) for k in TIMES}
-    first = design[start], built[start]
-    assert first[0] is not None and first[1] is not None
+    start = int(np.argmin(np.where(both, np.abs(lever), np.inf)))
+    drawn, real = (skeleton(s.rig, s.angles) for s in (design, built))
+    boxes = _boxes(drawn.at(both), real.at(both))
+    first = [skeleton(s.rig, {b: a[start] for b, a in s.angles.items()}) for s in (design, built)]
     views = [View(s.name, s.title, boxes[1][s.name], {"design": _strokes(first[0], s), "built": _strokes(first[1], s)},
                   _labels(first[1], s, boxes[1][s.name])) for s in SIGHTS]
     data = {"said": list(said), "boxes": boxes,
             "sights": {s.name: [list(s.rows[0]), [-x for x in s.rows[1]]] for s in SIGHTS},
-            "design": [_frame(f) for f in design], "built": [_frame(f) for f in built]}
+            "design": _frames(drawn, design.reached), "built": _frames(real, built.reached)}
     return LinkageView(views, len(lever), start, said[start], data)
 
 
-def _boxes(pairs: Sequence[tuple[Frame, Frame]], times: float) -> dict[str, tuple[float, float, float, float]]:
-    """Box of each view, all of one width so that they are at one scale, round everything at every lever angle."""
-    xyz = np.concatenate([p for d, b in pairs for p in (*enlarged(d, b, times), *enlarged(d, d, 1))])
-    out = {}
-    for s in SIGHTS:
-        xy = s.flat(xyz)
-        (x, y), (w, h) = xy.min(0) - MARGIN, np.ptp(xy, axis=0) + 2 * MARGIN
-        out[s.name] = (float(x), float(y), float(w), float(h))
+def _boxes(drawn: Frame, built: Frame) -> dict[int, dict[str, tuple[float, float, float, float]]]:
+    """Boxes of the views for each enlargement, all of one width so that they are at one scale, round everything."""
+    out: dict[int, dict[str, tuple[float, float, float, float]]] = {}
+    still = enlarged(drawn, drawn, 1)
+    for times in TIMES:
+        xyz = np.concatenate([p.reshape(-1, 3) for p in (*enlarged(drawn, built, times), *still)])
+        out[times] = {}
+        for s in SIGHTS:
+            xy = s.flat(xyz)
+            (x, y), (w, h) = xy.min(0) - MARGIN, np.ptp(xy, axis=0) + 2 * MARGIN
+            out[times][s.name] = (float(x), float(y), float(w), float(h))
     return out
 
 
-def _frame(f: Frame | None) -> dict[str, Any] | None:
-    """A frame as data: each line by view, and each wheel as centre, axle and radius."""
-    if f is None:
-        return None
-    return {**{s.name: [_numbers(s.flat(x.xyz)) for x in f.lines] for s in SIGHTS},
-            "wheels": [[*_numbers(w.centre), *np.round(w.spin, 5).tolist(), w.radius] for w in f.wheels]}
+def _frames(f: Frame, reached: NDArray[np.bool_]) -> list[dict[str, Any] | None]:
+    """Each lever angle as data: every line by view, and each wheel as centre, axle and radius; None out of reach."""
+    lines = {s.name: [np.round(s.flat(x.xyz), 1).reshape(len(reached), -1).tolist() for x in f.lines] for s in SIGHTS}
+    wheels = [(np.round(w.centre, 1).tolist(), np.round(w.spin, 5).tolist(), w.radius) for w in f.wheels]
+    return [{**{name: [x[k] for x in some] for name, some in lines.items()},
+             "wheels": [[*centre[k], *spin[k], radius] for centre, spin, radius in wheels]} if there else None
+            for k, there in enumerate(reached)]
 
 
 def _strokes(f: Frame, s: Sight) -> list[Stroke]:
@@ -284,29 +292,27 @@ def _length(s: Sight, x: Line) -> float:
 
 def travel_view(results: Results) -> LinkageView | None:
     """The steppable view over the design driver's travel; None where a rig does not assemble."""
-    design, built = results.design, results.fit.as_built.rig
     sweeps = []
-    lo, hi = design.driver_travel
-    lever = np.linspace(lo, hi, 33)
-    for rig in (design, built):
+    lever = np.linspace(*results.design.driver_travel, 33)
+    for rig in (results.design, results.fit.as_built.rig):
         try:
-            s = Linkage(rig).sweep(lever)
+            sweeps.append(Linkage(rig).sweep(lever))
         except (ValueError, CannotAssemble):
             return None
-        sweeps.append([skeleton(rig, {b: float(a[k]) for b, a in s.angles.items()}) if s.reached[k] else None
-                       for k in range(len(lever))])
     degrees = np.degrees(lever)
-    return linkage_view(degrees, sweeps[0], sweeps[1], [_said(results, x) for x in degrees])
+    return linkage_view(degrees, sweeps[0], sweeps[1], _said(results, degrees))
 
 
-def _said(results: Results, lever_deg: float) -> str:
-    """The line under the slider: lever and wheels at that lever angle."""
+def _said(results: Results, lever_deg: Array) -> list[str]:
+    """The line under the slider at each lever angle: lever and wheels."""
     c = results.curves
-    parts = [f"{spoken(results.design.driver)} {lever_deg:+.0f} deg"]
-    for side in ("left", "right"):
-        if f"{side}_asbuilt_deg" in c:
-            a, d = (np.interp(lever_deg, c["lever_deg"], c[f"{side}_{which}_deg"], left=np.nan, right=np.nan)
-                    for which in ("asbuilt", "design"))
-            parts.append(f"{side} wheel {a:+.2f} deg (drawn {d:+.2f})" if math.isfinite(a) else
+    wheels = {side: [np.interp(lever_deg, c["lever_deg"], c[f"{side}_{which}_deg"], left=np.nan, right=np.nan)
+                     for which in ("asbuilt", "design")] for side in ("left", "right") if f"{side}_asbuilt_deg" in c}
+    out = []
+    for k, x in enumerate(lever_deg):
+        parts = [f"{spoken(results.design.driver)} {x:+.0f} deg"]
+        for side, (a, d) in wheels.items():
+            parts.append(f"{side} wheel {a[k]:+.2f} deg (drawn {d[k]:+.2f})" if math.isfinite(a[k]) else
                          f"{side} wheel out of reach")
-    return "; ".join(parts)
+        out.append("; ".join(parts))
+    return out
