@@ -186,8 +186,10 @@ def _without_own_axis(row: dict[str, Any], axis: Sequence[float] | None) -> dict
 
 def without_dust(t: pd.DataFrame) -> pd.DataFrame:
     """The table with exact zeros where rounding left something like 1e-20."""
-    return t.assign(**{c: t[c].where(t[c].abs() >= DUST, t[c] * 0.0) + 0.0 for c in t.columns
-                       if pd.api.types.is_float_dtype(t[c])})
+    floats = t.select_dtypes("float")
+    values = floats.to_numpy(float)
+    clean = pd.DataFrame(np.where(np.abs(values) >= DUST, values, values * 0.0) + 0.0, t.index, floats.columns)
+    return pd.concat([clean, t.drop(columns=floats.columns)], axis=1)[list(t.columns)]  # column by column takes long
 
 
 def write_json(path: Path, data: Any) -> None:
@@ -199,7 +201,7 @@ def _plain(v: Any) -> Any:
     if isinstance(v, Mapping):
         return {str(k): _plain(x) for k, x in v.items()}
     if isinstance(v, np.ndarray):
-        return _plain(v.tolist())
+        return v.tolist() if v.dtype.kind == "f" and np.isfinite(v).all() else _plain(v.tolist())
     if isinstance(v, list | tuple):
         return [_plain(x) for x in v]
     if isinstance(v, float | np.floating):
