@@ -10,6 +10,7 @@ import subprocess
 from dataclasses import replace
 from datetime import datetime
 from html.parser import HTMLParser
+from io import BytesIO
 from pathlib import Path
 
 import cv2
@@ -17,6 +18,7 @@ import numpy as np
 import pandas as pd
 import pillow_heif
 import pytest
+from fontTools import subset, ttLib  # comes with matplotlib
 from PIL import Image, ImageOps
 from pypdf import PdfReader
 
@@ -606,6 +608,18 @@ def test_sheet_of_14_long_tolerances_is_one_page_and_no_line_is_lost_on_more(
     for words in (*CHECKS, *TRIAL, *RULES, WARNING, *sheet.warnings, *sheet.remarks, *sheet.broken, "Signature"):
         assert words in said
     assert said.count("tag slipped (left_upright)") == 2
+
+
+def test_fonts_on_paper_hold_letters_and_no_rules_for_setting_them(tmp_path: Path) -> None:
+    before = list(subset.Options().drop_tables)
+    draw_sheet(tmp_path, long_sheet(3), "Go / no-go sheet: Moorhen", "36 photos", "A4")
+    fonts = PdfReader(tmp_path / "sheet.pdf").pages[0]["/Resources"]["/Font"].get_object()
+    for font in fonts.values():
+        kept = font["/DescendantFonts"][0].get_object()["/FontDescriptor"]["/FontFile2"].get_data()
+        tables = set(ttLib.TTFont(BytesIO(kept)).keys())
+        assert "glyf" in tables and not tables & {"GDEF", "GPOS", "GSUB"}
+    assert len(fonts) >= 2  # bold and not
+    assert subset.Options().drop_tables == before
 
 
 def test_sheet_on_paper_shows_what_was_judged(run: tuple[Results, Path], capsys: pytest.CaptureFixture[str]) -> None:

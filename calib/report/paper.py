@@ -5,7 +5,8 @@ Page frame: points, y down from the sheet's upper edge.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -217,11 +218,24 @@ def write_pages(to: Path | IO[bytes], pages: Sequence[Pieces], title: str, paper
     drawn = [_drawn(pieces, wide, high) for pieces in pages]
     # embedded with their letters, so that a reader can search and copy the text; as outlines (3) where a font may be of
     # a kind that 42 is not made for
-    settings: dict[str, Any] = {"pdf.fonttype": 3 if any(p.foreign for p in drawn) else 42, "font.family": USUAL}
-    with matplotlib.rc_context(settings), PdfPages(to,  # type: ignore[arg-type]
-                                                   metadata={"Title": title, "CreationDate": None}) as pdf:
+    settings: Any = {"pdf.fonttype": 3 if any(p.foreign for p in drawn) else 42, "font.family": USUAL}
+    with (matplotlib.rc_context(settings), _letters_alone(),
+          PdfPages(to, metadata={"Title": title, "CreationDate": None}) as pdf):  # type: ignore[arg-type]
         for page in drawn:
             pdf.savefig(page.figure)
+
+
+@contextmanager
+def _letters_alone() -> Iterator[None]:
+    """Fonts are embedded without their rules for setting letters, which lie set already: most time went into those."""
+    from fontTools.subset import Options
+
+    usual = Options._drop_tables_default
+    Options._drop_tables_default = [*usual, "GDEF", "GPOS", "GSUB", "MATH"]
+    try:
+        yield
+    finally:
+        Options._drop_tables_default = usual
 
 
 def _drawn(pieces: Pieces, wide: float, high: float) -> Page:
