@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 Said = Callable[[str], None]
 DRAWERS = 3  # processes that draw while this one measures, at most
+DRAW_WITH = ("matplotlib.figure", "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg",
+             "matplotlib.backends.backend_pdf", "fontTools.subset")  # loaded while there is nothing to draw yet
 
 
 def unsaid(line: str) -> None:
@@ -175,8 +177,7 @@ def drawing_beside(workers: int | None) -> SecondProcess:
     from calib.second_process import SecondProcess
 
     return SecondProcess(min(DRAWERS, (workers or os.cpu_count() or 1) - 1),
-                         ("calib.report.pictures", "matplotlib.backends.backend_agg",
-                          "matplotlib.backends.backend_svg"))
+                         ("calib.report.pictures", "calib.report.sheet_pdf", *DRAW_WITH))
 
 
 def found(rig_file: Path, photos: Path, readers: Readers, to_measure: bool = False,
