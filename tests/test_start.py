@@ -109,6 +109,32 @@ def test_a_tag_behind_the_camera_fits_nothing() -> None:
     assert off == pytest.approx(2900 / 900, rel=0.1)
 
 
+def test_poses_of_many_tags_at_once_are_those_of_each_alone() -> None:
+    """Two tags in two and three photos, exact corners, started beside; one photo of the second is of another place."""
+    views = [looking(t, r) for t, r in ((0.4, 0.1), (-0.3, 1.3), (0.5, 2.4), (0.2, -1.0), (-0.4, 0.4))]
+    true = [(Rotation.from_rotvec([0.2, -0.1, 0.3]).as_matrix(), np.array([30.0, 40.0, 50.0])),
+            (Rotation.from_rotvec([-0.3, 0.2, 1.0]).as_matrix(), np.array([-60.0, 20.0, 80.0]))]
+    flat = BOARD[::12][:32]
+    c = boards(3000.0, *views)
+    of = [0, 0, 1, 1, 1]
+    for k, (R, t) in enumerate(views):
+        r, at = true[of[k]]
+        c.uv[k] = project((flat @ r[:, :2].T + at) @ R.T + t, lens(3000.0))
+    c.uv[4] += 40.0
+    photos = start.PhotoPoses(lens(3000.0), np.array([R for R, _ in views]), np.array([t for _, t in views]),
+                              np.zeros(5), np.zeros((5, 2)))
+    begin = [(Rotation.from_rotvec([0.05, -0.04, 0.03]).as_matrix() @ r, t + [3.0, -2.0, 4.0]) for r, t in true]
+    groups = [[0, 1], [2, 3, 4]]
+    rb, tb = start.refine_poses(c, groups, photos, np.array([r for r, _ in begin]), np.array([t for _, t in begin]))
+    for k, members in enumerate(groups):
+        r, t = start.refine_pose(c, members, photos, *begin[k])
+        np.testing.assert_allclose(rb[k], r, atol=1e-12)
+        np.testing.assert_allclose(tb[k], t, atol=1e-9)
+    np.testing.assert_allclose(rb[0], true[0][0], atol=1e-7)
+    np.testing.assert_allclose(tb[0], true[0][1], atol=1e-4)
+    assert np.abs(tb[1] - true[1][1]).max() < 0.5  # the photo that disagrees weighs next to nothing
+
+
 def test_hinge_from_turns_and_none_where_nothing_turned() -> None:
     point, axis = np.array([100.0, -50.0, 30.0]), np.array([0.1, 0.2, 0.97])
     axis = axis / np.linalg.norm(axis)

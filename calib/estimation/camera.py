@@ -56,18 +56,11 @@ def project_with_derivatives(x_cam: Array, lens: Array, df: Array, dc: Array) ->
     d uv / d (df, dcx, dcy) (..., 2, 3). ValueError for other shapes.
     """
     x_cam, lens = _checked(x_cam, lens)
-    f, aspect, _, _, k1, k2, p1, p2, k3 = lens
-    uv, (x, y, z, r2, radial, xd, yd, fu) = project_terms(x_cam, lens, df, dc)
-    slope = 2 * (k1 + r2 * (2 * k2 + 3 * k3 * r2))  # d radial / d r2, doubled: times x or y
-    dxdx = radial + x * x * slope + 2 * p1 * y + 6 * p2 * x
-    dxdy = x * y * slope + 2 * p1 * x + 2 * p2 * y
-    dydy = radial + y * y * slope + 6 * p1 * y + 2 * p2 * x
+    f, aspect = lens[:2]
+    uv, terms = project_terms(x_cam, lens, df, dc)
+    d_x = _by_place(uv.shape, terms, lens)
+    x, y, _, r2, _, xd, yd, fu = terms
     fv = fu * aspect
-    d_x = np.empty(uv.shape + (3,))
-    d_x[..., 0, 0], d_x[..., 0, 1] = fu * dxdx / z, fu * dxdy / z
-    d_x[..., 1, 0], d_x[..., 1, 1] = fv * dxdy / z, fv * dydy / z
-    d_x[..., 0, 2] = -(d_x[..., 0, 0] * x + d_x[..., 0, 1] * y)
-    d_x[..., 1, 2] = -(d_x[..., 1, 0] * x + d_x[..., 1, 1] * y)
     lens_d = np.zeros(uv.shape + (9,))
     lens_d[..., 0, 0], lens_d[..., 1, 0] = fu / f * xd, fv / f * yd
     lens_d[..., 1, 1] = fu * yd
@@ -81,6 +74,30 @@ def project_with_derivatives(x_cam: Array, lens: Array, df: Array, dc: Array) ->
     own[..., 0, 0], own[..., 1, 0] = f * xd, f * aspect * yd
     own[..., 0, 1] = own[..., 1, 2] = 1.0
     return uv, d_x, lens_d, own
+
+
+def project_with_slopes(x_cam: Array, lens: Array, df: Array, dc: Array) -> tuple[Array, Array]:
+    """``uv`` and d uv / d x_cam alone, as of ``project_with_derivatives``."""
+    x_cam, lens = _checked(x_cam, lens)
+    uv, terms = project_terms(x_cam, lens, df, dc)
+    return uv, _by_place(uv.shape, terms, lens)
+
+
+def _by_place(shape: tuple[int, ...], terms: tuple[Array, ...], lens: Array) -> Array:
+    """d uv / d x_cam (..., 2, 3) of pixels of a ``shape`` (..., 2), from what ``project_terms`` gives."""
+    _, aspect, _, _, k1, k2, p1, p2, k3 = lens
+    x, y, z, r2, radial, _, _, fu = terms
+    slope = 2 * (k1 + r2 * (2 * k2 + 3 * k3 * r2))  # d radial / d r2, doubled: times x or y
+    dxdx = radial + x * x * slope + 2 * p1 * y + 6 * p2 * x
+    dxdy = x * y * slope + 2 * p1 * x + 2 * p2 * y
+    dydy = radial + y * y * slope + 6 * p1 * y + 2 * p2 * x
+    fv = fu * aspect
+    d_x = np.empty(shape + (3,))
+    d_x[..., 0, 0], d_x[..., 0, 1] = fu * dxdx / z, fu * dxdy / z
+    d_x[..., 1, 0], d_x[..., 1, 1] = fv * dxdy / z, fv * dydy / z
+    d_x[..., 0, 2] = -(d_x[..., 0, 0] * x + d_x[..., 0, 1] * y)
+    d_x[..., 1, 2] = -(d_x[..., 1, 0] * x + d_x[..., 1, 1] * y)
+    return d_x
 
 
 def camera_matrix(lens: Array) -> Array:

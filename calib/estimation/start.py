@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.estimation.blocks.corners import Corners
-from calib.estimation.camera import camera_matrix, project, project_with_derivatives
-from calib.linkage.rotations import about, perpendiculars, rigid_fit, rotation, rotation_vector, skew
+from calib.estimation.camera import camera_matrix, project, project_with_slopes
+from calib.linkage.rotations import about, cross, perpendiculars, rigid_fit, rotation, rotation_vector
 from calib.rig.model import FRAME, Rig
 
 Array = NDArray[np.float64]
@@ -128,7 +128,8 @@ def tag_poses(c: Corners, photos: PhotoPoses, positions: Sequence[str]) -> dict[
     for g in range(len(c.tag)):
         if c.tag[g] >= 0 and np.isfinite(photos.t[c.photo[g], 0]) and c.seen[g].sum() >= 4:
             groups.setdefault((int(c.tag[g]), positions[c.photo[g]]), []).append(g)
-    out = {}
+    keys: list[tuple[int, str]] = []
+    starts: list[Motion] = []
     for key, members in groups.items():
         view = _Members.of(c, members, photos)
         offered: list[Motion] = []
@@ -140,8 +141,12 @@ def tag_poses(c: Corners, photos: PhotoPoses, positions: Sequence[str]) -> dict[
             continue
         errs = view.misfits(np.array([r for r, _ in offered]), np.array([t for _, t in offered]))
         score = np.median(errs, axis=1) + 0.1 * np.mean(np.minimum(errs, 50), axis=1)
-        out[key] = refine_pose(c, members, photos, *offered[int(np.argmin(score))])
-    return out
+        keys.append(key)
+        starts.append(offered[int(np.argmin(score))])
+    if not keys:
+        return {}
+    rb, tb = refine_poses(c, [groups[key] for key in keys], photos, *(np.array(x) for x in zip(*starts, strict=True)))
+    return dict(zip(keys, zip(rb, tb, strict=True), strict=True))
 
 
 @dataclass(frozen=True)
@@ -164,6 +169,11 @@ class _Members:
         return cls(c.flat[g], c.uv[g], c.seen[g], photos.R[p], photos.t[p], photos.df[p][:, None],
                    photos.dc[p][:, None], photos.lens)
 
+    def some(self, rows: NDArray[np.intp]) -> _Members:
+        """Some of the photos."""
+        return _Members(self.flat[rows], self.uv[rows], self.seen[rows], self.R[rows], self.t[rows], self.df[rows],
+                        self.dc[rows], self.lens)
+
     def misfits(self, rb: Array, tb: Array) -> Array:
         """RMS distance (k, m) px of each photo's corners for k board-frame poses (k, 3, 3), (k, 3)."""
         x = self.flat @ rb[:, None, :, :2].swapaxes(-1, -2) + tb[:, None, None]
@@ -177,26 +187,43 @@ class _Members:
 
 def refine_pose(c: Corners, members: Sequence[int], photos: PhotoPoses, rb: Array, tb: Array) -> Motion:
     """Board-frame pose of one tag from all photos of a position, robust Gauss-Newton (Cauchy at 1 px)."""
-    v = _Members.of(c, members, photos)
-    n = v.seen.sum(axis=1)
+    r, t = refine_poses(c, [members], photos, rb[None], tb[None])
+    return r[0], t[0]
+
+
+def refine_poses(c: Corners, groups: Sequence[Sequence[int]], photos: PhotoPoses, rb: Array, tb: Array) -> Motion:
+    """As ``refine_pose``, of k tags at once: poses (k, 3, 3), (k, 3)."""
+    rb, tb = rb.copy(), tb.copy()
+    every = _Members.of(c, [g for members in groups for g in members], photos)
+    of_row = np.repeat(np.arange(len(groups)), [len(members) for members in groups])
+    n = every.seen.sum(axis=1)
+    act = np.arange(len(groups))
     for _ in range(8):
-        x = v.flat @ rb[:, :2].T + tb
-        xc = x @ v.R.swapaxes(-1, -2) + v.t[:, None]
+        rows = np.flatnonzero(np.isin(of_row, act))
+        v, of = every.some(rows), of_row[rows]
+        arm = v.flat @ rb[of][:, :, :2].swapaxes(-1, -2)
+        xc = (arm + tb[of][:, None]) @ v.R.swapaxes(-1, -2) + v.t[:, None]
         usable = ~np.any((xc[..., 2] < 1) & v.seen, axis=-1)
         xc[..., 2] = np.maximum(xc[..., 2], 1.0)
-        uv, d_x, _, _ = project_with_derivatives(xc, v.lens, v.df, v.dc)
+        uv, d_x = project_with_slopes(xc, v.lens, v.df, v.dc)
         e = np.where(v.seen[..., None], uv - v.uv, 0.0)
         # a photo that disagrees loses weight as a whole
-        w = usable / (1 + np.sum(e * e, axis=(1, 2)) / n)
+        w = usable / (1 + np.sum(e * e, axis=(1, 2)) / n[rows])
         d_b = d_x @ v.R[:, None]
-        j = np.concatenate([d_b @ -skew(x - tb), d_b], axis=-1) * (v.seen * np.sqrt(w)[:, None])[..., None, None]
-        j = j.reshape(-1, 6)
-        h, b = j.T @ j, j.T @ (e * np.sqrt(w)[:, None, None]).ravel()
-        if not h.any():
+        j = np.concatenate([cross(arm[:, :, None], d_b), d_b], axis=-1) * v.seen[..., None, None]
+        j = j.reshape(len(rows), -1, 6)
+        turned = j.swapaxes(-1, -2) * w[:, None, None]
+        first = np.flatnonzero(np.diff(of, prepend=-1))
+        h = np.add.reduceat(turned @ j, first)
+        b = np.add.reduceat((turned @ e.reshape(len(rows), -1, 1))[..., 0], first)
+        told = h.any(axis=(1, 2))
+        act, h, b = act[told], h[told], b[told]
+        if not len(act):
             break
-        d = np.asarray(-np.linalg.solve(h + 1e-9 * np.diag(np.diag(h)), b), float)
-        rb, tb = rotation(d[:3]) @ rb, tb + d[3:]
-        if np.abs(d[:3]).max() < 1e-5 and np.abs(d[3:]).max() < 1e-3:
+        d = -np.linalg.solve(h * (1 + 1e-9 * np.eye(6)), b[..., None])[..., 0]
+        rb[act], tb[act] = rotation(d[:, :3]) @ rb[act], tb[act] + d[:, 3:]
+        act = act[(np.abs(d[:, :3]).max(axis=1) >= 1e-5) | (np.abs(d[:, 3:]).max(axis=1) >= 1e-3)]
+        if not len(act):
             break
     return rb, tb
 
