@@ -71,14 +71,14 @@ def write(figure: Figure, path: Path) -> Path:
     return path
 
 
-_TAG = re.compile(r"<[^>]*>")
-_LONG_NUMBER = re.compile(r"(?<![\w#.])(-?\d+\.\d{2})\d+(?![\w.])")
+_TAGS = re.compile(r"(?:<[^>]*>\s*)+")
+_FINER = re.compile(r"(?<=\.\d\d)\d+(?![\w.])")
 
 
 def tidy_svg(svg: str) -> str:
     """The same picture with hundredths of a point, and with fonts that other machines have; what it says is left."""
     svg = svg.replace("font-family: 'DejaVu Sans'", "font-family: 'DejaVu Sans', Verdana, sans-serif")
-    return _TAG.sub(lambda tag: _LONG_NUMBER.sub(r"\1", tag[0]), svg).replace(" \n", "\n")
+    return _TAGS.sub(lambda tags: _FINER.sub("", tags[0]), svg).replace(" \n", "\n")
 
 
 Shape = Literal["tall", "narrow", "wide"]  # for a screen, for a phone held upright, for the printed page

@@ -124,13 +124,25 @@ def panels(t: Travel) -> list[Panel]:
     return out
 
 
-def draw_panel(t: Travel, p: Panel) -> Figure:
-    """One small picture by itself; all have their axes at the same place, so that they line up in a grid."""
+def draw_panel(t: Travel, p: Panel, over: Figure | None = None) -> Figure:
+    """One small picture by itself; all have their axes at the same place, so that they line up in a grid.
+
+    ``over``: the figure of another one, which this one takes the place of.
+    """
     with style():
-        figure = blank(figsize=SIZE)
-        _fill(figure.subplots(), p)
+        figure = blank(figsize=SIZE) if over is None else over
+        _fill(figure.subplots() if over is None else _emptied(over.axes[0]), p)
         _place(figure, 1)
     return figure
+
+
+def _emptied(ax: Axes) -> Axes:
+    """Axes without what was drawn in them. Their ticks stay: making those anew takes as long as all else."""
+    for artist in (*ax.lines, *ax.collections, *ax.patches, *ax.texts, *filter(None, [ax.get_legend()])):
+        artist.remove()
+    ax.relim()
+    ax.autoscale()
+    return ax
 
 
 def draw_hand(hand: pd.DataFrame, narrow: bool = False) -> Figure:
@@ -196,7 +208,11 @@ def travel_sheet(t: Travel) -> Figure:
 def save_panels(t: Travel, folder: Path) -> list[Path]:
     """Write each picture as ``stem``.svg into ``folder``, made where it is not there."""
     folder.mkdir(exist_ok=True)
-    return [write(draw_panel(t, p), folder / f"{p.stem}.svg") for p in panels(t)]
+    out, figure = [], None
+    for p in panels(t):
+        figure = draw_panel(t, p, figure)
+        out.append(write(figure, folder / f"{p.stem}.svg"))
+    return out
 
 
 def band_note(t: Travel, p: Panel) -> str:
