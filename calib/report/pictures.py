@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING
 from calib.advice.travel import Travel
 from calib.report.history import history_plot
 from calib.report.overlay import overlays
-from calib.report.plots import confirm_curves, figure_bars, photo_quality, residual_arrows, save, steer_curves, write
+from calib.report.plots import (
+    confirm_curves,
+    figure_bars,
+    narrowed,
+    photo_quality,
+    residual_arrows,
+    save,
+    steer_curves,
+    write,
+)
 from calib.report.travel_plots import draw_hand, save_panels
 from calib.results import Fit
 from capture.csvcells import safe_cells
@@ -31,8 +40,9 @@ def draw_fit(folder: Path, photos: pd.DataFrame, residuals: pd.DataFrame) -> Non
     """How well photos and corners fit, and the residuals as a table; ``photos`` has a row for every photo."""
     safe_cells(residuals).to_csv(folder / "residuals.csv", index=False, float_format="%.6g")
     seen = photos[photos["rms_px"].notna()]
-    save(photo_quality(seen), folder / "photo_quality")
-    _for_page(photo_quality(seen, "narrow"), folder, "photo_quality_narrow")
+    quality = photo_quality(seen)
+    save(quality, folder / "photo_quality")
+    _for_page(narrowed(quality), folder, "photo_quality_narrow")
     save(residual_arrows(residuals), folder / "residuals")
 
 
@@ -40,10 +50,11 @@ def draw_comparison(folder: Path, curves: pd.DataFrame, measured: pd.DataFrame, 
                     positive: str) -> None:
     """Steer over the driver's angle, and the figures against their tolerances."""
     save(steer_curves(curves, measured, driver, positive), folder / "steer")
-    save(figure_bars(figures), folder / "tolerances")
     for shape in ("narrow", "wide"):
         _for_page(steer_curves(curves, measured, driver, positive, shape), folder, f"steer_{shape}")
-    _for_page(figure_bars(figures, "narrow"), folder, "tolerances_narrow")
+    bars = figure_bars(figures)
+    save(bars, folder / "tolerances")
+    _for_page(narrowed(bars, 9), folder, "tolerances_narrow")
 
 
 def _for_page(figure: Figure, folder: Path, name: str) -> None:
