@@ -26,7 +26,8 @@ def expected_places(arranged: Arranged, cold: ColdStart) -> dict[str, dict[int, 
     """
     layout, s = arranged.layout, cold.state
     size = {p.name: (p.width, p.height) for p in arranged.obs.photos}
-    found = set(zip(arranged.obs.table["photo"], arranged.obs.table["tag"], strict=True))
+    seen = arranged.obs.table[["photo", "tag"]].drop_duplicates()
+    found = set(zip(seen["photo"], seen["tag"], strict=True))
     motions = RigProblem(layout, cold.corners, cold.priors).motions(s)
     placed = {(layout.rig.tags[layout.tags[tag]].body, position) for tag, position in cold.poses}
     out: dict[str, dict[int, Array]] = {}
