@@ -726,8 +726,8 @@ def _flatten(grey: NDArray[Any], side: int) -> F32:
 
 
 @functools.cache
-def _align_table(code: int, even: bool) -> tuple[F32, F32]:
-    """Centred tone (n,) and what turns a photo's grey into the eight changes of the homography, (8, n).
+def _align_table(code: int, even: bool) -> F32:
+    """What turns a photo's grey into the eight changes of the homography, and the centred tone, (9, n).
 
     Without ``even`` light both are of the flattened tones.
     """
@@ -747,7 +747,7 @@ def _align_table(code: int, even: bool) -> tuple[F32, F32]:
     blur = _coarser(np.asarray(cv2.Laplacian(soft, cv2.CV_64F, borderType=cv2.BORDER_REPLICATE), np.float64))
     free, _ = np.linalg.qr(np.stack([np.ones(len(tone)), tone, np.hypot(gx, gy), blur][:4 if even else 2], axis=1))
     jac -= free @ (free.T @ jac)
-    return tone.astype(np.float32), np.linalg.pinv(jac).astype(np.float32)
+    return np.concatenate([np.linalg.pinv(jac), tone[None]]).astype(np.float32)
 
 
 def _align(img: NDArray[np.uint8], h0: F64, codes: list[int], steps: int, even: bool = True) -> F64:
@@ -756,34 +756,34 @@ def _align(img: NDArray[np.uint8], h0: F64, codes: list[int], steps: int, even: 
     Inverse compositional Gauss-Newton (Baker and Matthews 2004): derivatives are the print's, so they are worked
     out once for each code. One that runs away comes back as it went in.
     """
-    pts = _coarse_grid()
-    tables = [_align_table(c, even) for c in codes]
-    tone, solve = np.stack([t[0] for t in tables]), np.stack([t[1] for t in tables])
-    power = (tone**2).sum(axis=1)
+    pts = np.ascontiguousarray(_coarse_grid().T)
+    tables = np.stack([_align_table(c, even) for c in codes])
+    power = (tables[:, 8]**2).sum(axis=1)
     h = h0 / h0[:, 2:, 2:]
     ends = np.array([[-5.0, 5.0, 1.0], [5.0, 5.0, 1.0], [5.0, -5.0, 1.0], [-5.0, -5.0, 1.0]])
     act = np.arange(len(h))
     for _ in range(steps):
-        q = pts @ h[act].astype(np.float32).transpose(0, 2, 1)
-        front = np.asarray((q[..., 2] > 1e-6).all(axis=1), bool)
-        w = np.where(front[:, None], q[..., 2], 1)
-        grey = np.asarray(cv2.remap(img, q[..., 0] / w, q[..., 1] / w, cv2.INTER_LINEAR,
+        q = h[act].astype(np.float32) @ pts  # (k, 3, n), so that each of the three lies together
+        front = np.asarray(q[:, 2].min(axis=1) > 1e-6, bool)
+        w = 1 / np.where(front[:, None], q[:, 2], 1)
+        grey = np.asarray(cv2.remap(img, q[:, 0] * w, q[:, 1] * w, cv2.INTER_LINEAR,
                                     borderMode=cv2.BORDER_REPLICATE), np.float32)
         if not even:
             grey = 100 * _flatten(grey, 2 * CELLS)
-        gain = (grey * tone[act]).sum(axis=1) / power[act]
+        told = ((tables if len(act) == len(h) else tables[act]) @ grey[:, :, None])[:, :, 0]
+        gain = told[:, 8] / power[act]
         fine = np.array(front & (gain >= 1.0), bool)
         h[act[~fine]] = h0[act[~fine]]
-        delta = (solve[act] @ grey[:, :, None])[:, :, 0] / np.maximum(gain, 1.0)[:, None]
-        change = np.concatenate([delta, np.zeros((len(act), 1))], axis=1).reshape(-1, 3, 3) + np.eye(3)
+        change = np.eye(3) + np.c_[told[:, :8] / np.maximum(gain, 1.0)[:, None], np.zeros(len(act))].reshape(-1, 3, 3)
         fine &= np.linalg.det(change) > 0.1
         act, change = act[fine], change[fine]
         old = ends @ h[act].transpose(0, 2, 1)
-        h[act] = h[act] @ np.linalg.inv(change)
-        h[act] /= h[act][:, 2:, 2:]
-        new = ends @ h[act].transpose(0, 2, 1)
+        moved = h[act] @ np.linalg.inv(change)
+        moved /= moved[:, 2:, 2:]
+        h[act] = moved
+        new = ends @ moved.transpose(0, 2, 1)
         move = np.abs(new[..., :2] / new[..., 2:] - old[..., :2] / old[..., 2:]).max(axis=(1, 2))
-        act = act[~(move < 0.1) & np.isfinite(h[act]).all(axis=(1, 2))]
+        act = act[~(move < 0.1) & np.isfinite(moved).all(axis=(1, 2))]
         if len(act) == 0:
             break
     return h
@@ -853,17 +853,20 @@ def _likeness(pyramid: list[NDArray[np.uint8]], level: int, hs: F64, codes: NDAr
     pts, ring, _ = _grid()
     bits = _bits()
     height, width = pyramid[0].shape
-    q = np.c_[pts, np.ones(len(pts))] @ hs.transpose(0, 2, 1)
-    upright = (q[..., 2] > 1e-6).all(axis=1) & (np.linalg.det(hs) < 0)
+    q = hs @ np.ascontiguousarray(np.c_[pts, np.ones(len(pts))].T)  # (k, 3, n)
+    upright = (q[:, 2].min(axis=1) > 1e-6) & (np.linalg.det(hs) < 0)
     which, codes, q = which[upright], codes[upright], q[upright]
-    uv = q[..., :2] / q[..., 2:]
-    seen = ((uv > -0.5) & (uv < np.array([width, height]) - 0.5)).all(axis=2)
+    u, v = q[:, 0] / q[:, 2], q[:, 1] / q[:, 2]
+    seen = (u > -0.5) & (u < width - 0.5) & (v > -0.5) & (v < height - 0.5)
     enough = (seen.mean(axis=1) >= 0.6) & ((bits & seen).sum(axis=1) >= 0.5 * bits.sum())
-    which, codes, uv, seen = which[enough], codes[enough], uv[enough], seen[enough]
+    which, codes, u, v, seen = which[enough], codes[enough], u[enough], v[enough], seen[enough]
     if len(which) == 0:
         none = np.zeros(0, np.float32)
         return which, none, none, np.zeros(0, bool)
-    grey = _sample(pyramid[level], (uv + 0.5) * 0.5**level - 0.5)
+    small = 0.5**level
+    at_x, at_y = (((x + 0.5) * small - 0.5).astype(np.float32) for x in (u, v))
+    grey = np.asarray(cv2.remap(pyramid[level], at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE),
+                      np.float32)
     tone = np.stack([_template(c) for c in codes.tolist()])
     if not even:
         side = CELLS * _PER_CELL
