@@ -14,7 +14,7 @@ from capture.targets import CELLS, CODE_SHARE, SADDLES, cell_is_black, saddle_po
 
 REACH = 0.78  # half width of the window along each cell direction, in cells: never reaches the next corner
 _MAX_HALF_PX = 24.0  # longer edge stretches add little and cost time
-_SAMPLES = 60000.0  # in one batch: what a core's own cache holds of them and their derivatives
+_SAMPLES = 20000.0  # in one batch: what a core's own cache holds of them and their derivatives
 _COARSE = 1.4  # px between samples near the lines at the first look
 _FINE = 0.65  # of the blur's sigma, between samples near the lines
 _BAND = 3.0  # sigma either side of a line that are sampled finely
@@ -25,6 +25,10 @@ _MOST_LOOKS = 8  # corners that rest by then; hardly any comes to rest later
 _TALLEST = 8192  # px of pieces above each other; the sampling takes pictures up to 32767
 _HOPELESS = 12  # times the residual's variance that is refused, after three looks
 _FEW = 32  # corners that go on together whatever their size
+_ALIKE = 1.3  # times the smallest window of a batch, the largest
+_CALMER = 0.2  # times the damping, after a step that did well
+_TAMED = 1e-2  # damping below which a small step is a sign of rest
+_PROBED = 60000.0  # samples of the corners of a size among which every eighth from the first is probed for noise
 _REST_PX = 2.5e-3  # what the steps not taken any more may add up to
 _PARAMS = 10  # u, v, white level, contrast, turn of line 1, turn of line 2, blur, gain, two shading slopes
 _FLOOR_PX = 0.002  # what the model itself leaves over on noise-free renders
@@ -142,20 +146,18 @@ class _Corners(NamedTuple):
     heights: F64  # (m, 2) px from a line to its next parallel
     limit: F64  # (m, 2) half width of the window across each line, px
     span: F64  # (m, 2) half width of the window along u and v, px
-    weave: F32  # (m, E + 1, E + 1) black share as a sum over products of two edges' blurred steps, and of 1
+    weave: F32  # (m, S, S) 1 where a strip across line 1 and a strip across line 2 cross in black
     offsets: F32 | None  # (m, 4) px to the outer strips
 
-    def pick(self, which: NDArray[Any]) -> _Corners:
+    def pick(self, which: NDArray[Any] | slice) -> _Corners:
         """The corners picked out."""
         return _Corners(*(None if v is None else v[which] for v in self))  # type: ignore[arg-type]
 
 
-# strips across a line as sums of edges. Edges: the black above the line begins, the black below ends; then, where
-# the next parallels count, the strip beyond begins above, ends below, and the inner strip ends above, begins below
-_STRIPS = {2: np.array([[0, 1], [1, 0]], np.float32),
-           4: np.array([[0, 0, 0, 1, 0, 0], [0, 1, 0, 0, 0, -1], [1, 0, 0, 0, -1, 0], [0, 0, 1, 0, 0, 0]], np.float32)}
-_SIDE = np.array([1, -1, 1, -1, 1, -1], np.float32)[:, None]  # which way an edge rises
-_GROWS = np.array([-1, -1, -1, -1, 1, 1], np.float32)[:, None]  # which way gain moves what lies beyond it
+# rows of the samples' table: grey, then what the model leaves of it; and the model's derivatives
+_GREY, _TURN, _SHADE, _BLUR, _U, _SHARE, _WHITE, _HIGH = 0, 1, 3, 5, 7, 9, 10, 11
+_ROWS = np.array([_U, _U + 1, _WHITE, _SHARE, _TURN, _TURN + 1, _BLUR, _BLUR + 1, _SHADE, _SHADE + 1])  # by parameter
+_PAIRS = (_ROWS[:, None] * _HIGH + _ROWS).ravel()
 
 
 def _set_up(gray: NDArray[Any], uv: F64, axes: F64, sign: NDArray[Any], black: F32 | None,
@@ -171,9 +173,6 @@ def _set_up(gray: NDArray[Any], uv: F64, axes: F64, sign: NDArray[Any], black: F
     inside = ((uv - span > 1) & (uv + span < np.array(gray.shape[::-1]) - 2)).all(axis=1)
     usable = np.flatnonzero(inside & (heights.min(axis=1) > 1.2) & np.isfinite(uv).all(axis=1))
     pattern = (_quadrants(np.asarray(sign)) if black is None else np.asarray(black, np.float32))[usable]
-    strips = _STRIPS[pattern.shape[1]]
-    weave = np.zeros((len(usable), strips.shape[1] + 1, strips.shape[1] + 1), np.float32)
-    weave[:, :-1, :-1] = strips.T @ np.swapaxes(pattern, 1, 2) @ strips
     offsets = None
     if black is not None and edges is not None:
         offsets = (edges * np.repeat(heights, 2, axis=1))[usable].astype(np.float32)
@@ -182,8 +181,8 @@ def _set_up(gray: NDArray[Any], uv: F64, axes: F64, sign: NDArray[Any], black: F
     for line, towards in ((ax[:, 1], ax[:, 0]), (ax[:, 0], ax[:, 1])):
         v = np.stack([-line[:, 1], line[:, 0]], axis=1) / np.linalg.norm(line, axis=1, keepdims=True)
         ways.append(v * np.where((v * towards).sum(axis=1) < 0, -1.0, 1.0)[:, None])
-    return _Corners(uv[usable], ways[0], ways[1], heights[usable], (heights * reach)[usable], span[usable], weave,
-                    offsets), usable
+    return _Corners(uv[usable], ways[0], ways[1], heights[usable], (heights * reach)[usable], span[usable],
+                    pattern.swapaxes(1, 2), offsets), usable
 
 
 def _floating(gray: NDArray[Any], uv: F64, corners: _Corners, usable: NDArray[np.int_]) -> tuple[F32, F64]:
@@ -223,171 +222,270 @@ def _counts(limit: F64, band: float, fine: float, wide: float) -> F64:
     return inner / fine + (limit - inner) / wide
 
 
-def _nodes(limit: F64, band: float, fine: float, wide: float, half: int) -> tuple[F32, F32]:
-    """Sample places (m, 2 half) across windows of half width ``limit`` (m,) px, and the px each stands for."""
-    inner = np.minimum(limit, band)[:, None]
-    at = _counts(limit, band, fine, wide)[:, None] * (np.arange(half + 1) / half)
+class _Grid(NamedTuple):
+    """Where m windows are sampled: places px from both lines, roots of the px each stands for, nought past the end."""
+
+    half: NDArray[np.int_]  # (m,) half of the samples across a window; the others stand either side of them
+    at: F32  # (2, m, 2 H)
+    root: F32
+
+    def pick(self, which: NDArray[Any] | slice) -> _Grid:
+        """The windows picked out, as wide as the largest of them needs."""
+        half, wide = self.half[which], self.at.shape[2] // 2
+        most = int(half.max(initial=1))
+        return _Grid(half, *(v[:, which, wide - most:wide + most] for v in (self.at, self.root)))
+
+
+def _grid(limit: F64, half: NDArray[np.int_], band: float, fine: float, wide: float) -> _Grid:
+    """Samples across windows of half widths ``limit`` (m, 2) px, twice ``half`` (m,) of them each way."""
+    share = np.minimum(np.arange(half.max(initial=1) + 1) / half[:, None], 1.0)
+    inner = np.minimum(limit, band).T[:, :, None]
+    at = _counts(limit, band, fine, wide).T[:, :, None] * share
     borders = np.where(at * fine < inner, at * fine, inner + (at - inner / fine) * wide)
-    x = (borders[:, 1:] + borders[:, :-1]) / 2
-    w = np.diff(borders, axis=1)
-    return (np.concatenate([-x[:, ::-1], x], axis=1).astype(np.float32),
-            np.concatenate([w[:, ::-1], w], axis=1).astype(np.float32))
+    x = ((borders[..., 1:] + borders[..., :-1]) / 2).astype(np.float32)
+    root = np.sqrt((borders[..., 1:] - borders[..., :-1]).astype(np.float32))
+    return _Grid(half, np.concatenate([-x[..., ::-1], x], axis=2), np.concatenate([root[..., ::-1], root], axis=2))
 
 
-def _steps(x: F32, sigma: F32, g: F32, low: F32 | None, high: F32 | None, root: F32) -> F32:
-    """Blurred edges across one axis times ``root``, (m, 5, E + 1, G), after them the constant 1.
+def _strips(at: F32, root: F32, sigma: F32, g: F32, far: F32 | None, band: bool) -> F32:
+    """Blurred strips across both lines times ``root``, (S, 4, 2, m, G), behind ``root`` itself: (1 + 4 S, 2, m, G).
 
-    In the order value, d/dx, sigma d/dsigma, value, d/dg. E = 2 for the line alone, E = 6 with the next parallels,
-    ``low`` and ``high`` px away.
+    Of each strip its value, sigma d/dx, -sigma d/dsigma and -sigma d/dg. From low to high: black below and above the
+    line; with the next parallels, ``far`` (2, 2, m, 1) px away below and above, between what lies beyond these. Behind
+    them, if ``band``, how far the two at the line overlap where black has grown.
     """
-    inv = 1 / sigma
-    edge = [x - g, -x - g]
-    if low is not None and high is not None:
-        edge += [x - high - g, -x - low - g, x - high + g, -x - low + g]
-    e = len(edge)
-    arg = np.empty((len(x), e, x.shape[1]), np.float32)
-    for k, v in enumerate(edge):
-        np.multiply(v, inv, out=arg[:, k])
-    at = (arg * np.float32(_PER_SIGMA) + np.float32(8192.5)).astype(np.intp)
-    out = np.zeros((len(x), 5, e + 1, x.shape[1]), np.float32)
-    root = root[:, None]
-    np.multiply(_NORMAL.take(at, mode="clip"), root, out=out[:, 0, :e])
-    out[:, 0, e:] = root
-    bell = _BELL.take(at, mode="clip")
+    z, near = at / sigma, -g / sigma
+    falls, rises = [near], [near]
+    if far is not None:
+        low, high = far / sigma
+        falls, rises = [near - low, near, -near - low], [near, near - high, -near - high]
+    e = len(falls)
+    arg = np.empty((2 * e, *at.shape), np.float32)
+    for k in range(e):
+        np.subtract(falls[k], z, out=arg[k])
+        np.add(z, rises[k], out=arg[e + k])
+    place = arg * np.float32(_PER_SIGMA)
+    place += np.float32(8192.5)
+    index = place.astype(np.intp)
+    value, bell = _NORMAL.take(index, mode="clip"), _BELL.take(index, mode="clip")
+    value *= root
     bell *= root
-    np.multiply(-arg, bell, out=out[:, 2, :e])
-    bell *= inv[:, None]
-    np.multiply(bell, _SIDE[:e], out=out[:, 1, :e])
-    np.multiply(bell, _GROWS[:e], out=out[:, 4, :e])
-    out[:, 3] = out[:, 0]
-    return out
+    arg *= bell
+    s = 2 if far is None else 4
+    whole = np.empty((1 + 4 * (s + band), *at.shape), np.float32)
+    whole[0] = root
+    out = whole[1:].reshape(s + band, 4, *at.shape)
+    fall, rise = (0, 1) if far is None else (1, 3)  # the edges at the line
+    if band:
+        out[s, 0] = value[fall] + value[rise] - root
+        out[s, 1] = bell[rise] - bell[fall]
+        out[s, 2] = arg[fall] + arg[rise]
+        out[s, 3] = bell[fall] + bell[rise]
+    if far is not None:
+        # the strips at the line end where those beyond begin, but that gain moves their ends the other way
+        for k, begin, end in ((1, 1, 2), (2, 3, 5)):
+            np.subtract(value[begin], value[end], out=out[k, 0])
+            np.subtract(bell[begin], bell[end], out=out[k, 1])
+            np.subtract(arg[begin], arg[end], out=out[k, 2])
+            np.add(bell[begin], bell[end], out=out[k, 3])
+        np.negative(out[1, 1], out=out[1, 1])
+        fall, rise = 0, 4
+    for k, edge in ((0, fall), (s - 1, rise)):
+        out[k, 0], out[k, 1], out[k, 2], out[k, 3] = value[edge], bell[edge], arg[edge], bell[edge]
+    np.negative(out[0, 1], out=out[0, 1])
+    return whole
 
 
-# the order in which the derivatives are worked out, and where each parameter is in it
-_ROWS = np.array([0, 1, 6, 7, 2, 3, 4, 5, 9, 10, 8])
+def _mixed(cosine: F32, slim: F32) -> F32:
+    """(m, 24, 4) what of each function across line 2 goes into a row together with each across line 1.
+
+    Rows blur, gain, u, v and share of black, times sigma where they are per px, and white's, which none goes into.
+    """
+    out = np.zeros((len(cosine), 4, 6, 4), np.float32)
+    out[:, 2, 0, 0] = out[:, 0, 0, 2] = -1
+    out[:, 0, 1, 3], out[:, 3, 1, 0] = -1 / slim, -slim
+    out[:, 1, 2, 0] = out[:, 0, 3, 1] = out[:, 0, 4, 0] = 1
+    out[:, 2, 2, 1] = out[:, 1, 3, 2] = -cosine
+    out[:, 1, 4, 1] = cosine
+    out[:, 2, 4, 2] = cosine**2 / 2
+    return out.reshape(-1, 24, 4)
 
 
-def _normal_equations(photo: F32, win: _Corners, par: F64, x: F32, wx: F32, y: F32, wy: F32,
-                      first: bool) -> tuple[F64, F64, F64, F64, F64]:
+class _Lines(NamedTuple):
+    """The two lines of m corners as the parameters have them."""
+
+    at: F64  # (m, 2) px, where they cross
+    p: F64  # (m, 2) px for one px across line 1, along line 2
+    q: F64  # (m, 2) the same across line 2
+    cosine: F64  # (m,) between their normals
+    cross: F64  # (m,) the sine
+    sigma: F64  # (m,) px
+    slim: F64  # (m,) how much wider the cells are across line 1 than line 2, square root
+
+    def pick(self, which: slice) -> _Lines:
+        """The corners picked out."""
+        return _Lines(*(v[which] for v in self))
+
+
+def _lines(win: _Corners, par: F64) -> _Lines:
+    """The lines at parameters (m, 10)."""
+    c1, c2 = np.cos(par[:, 4:6]).T
+    s1, s2 = np.sin(par[:, 4:6]).T
+    (x1, y1), (x2, y2) = win.n1.T, win.n2.T
+    x1, y1, x2, y2 = c1 * x1 - s1 * y1, c1 * y1 + s1 * x1, c2 * x2 - s2 * y2, c2 * y2 + s2 * x2
+    cross = x1 * y2 - y1 * x2
+    return _Lines(win.centre + par[:, :2], np.array([y2, -x2] / cross).T, np.array([-y1, x1] / cross).T,
+                  x1 * x2 + y1 * y2, cross, np.exp(par[:, 6]), np.sqrt(win.heights[:, 0] / win.heights[:, 1]))
+
+
+def _normal_equations(photo: F32, win: _Corners, grid: _Grid, par: F64, first: bool,
+                      probed: NDArray[np.bool_]) -> tuple[F64, F64, F64, F64, F64]:
     """J'J (m, 10, 10), J'r (m, 10), r'r (m,) over the windows, the px (m, 2, 2) of a step across each line, and the
-    white noise's variance, grey^2, at every eighth corner.
+    white noise's variance (m,), grey^2, at the corners ``probed``. The windows come from small to large.
 
     Derivatives after the corner's place across line 1 and across line 2 (px), white, contrast, the lines' turns,
     ln blur, gain, shading along x and along y. ``first``: white and contrast are not known yet; they are put into
     ``par`` by linear least squares.
     """
-    m, gx, gy = len(par), x.shape[1], y.shape[1]
-
-    def column(v: NDArray[Any]) -> F32:
-        return v.astype(np.float32)[:, None]
-
-    c1, s1, c2, s2 = np.cos(par[:, 4:5]), np.sin(par[:, 4:5]), np.cos(par[:, 5:6]), np.sin(par[:, 5:6])
-    n1 = c1 * win.n1 + s1 * np.stack([-win.n1[:, 1], win.n1[:, 0]], 1)
-    n2 = c2 * win.n2 + s2 * np.stack([-win.n2[:, 1], win.n2[:, 0]], 1)
-    cross = n1[:, 0] * n2[:, 1] - n1[:, 1] * n2[:, 0]
-    p = np.stack([n2[:, 1], -n2[:, 0]], 1) / cross[:, None]  # px for one px across line 1, along line 2
-    q = np.stack([-n1[:, 1], n1[:, 0]], 1) / cross[:, None]
-    rho = column((n1 * n2).sum(axis=1))
-    at = win.centre + par[:, :2]
-    rows = np.empty((_PARAMS + 1, m, gy, gx), np.float32)
-    lefts = np.empty((m, gy, 2), np.float32)
-    rights = np.empty((m, 2, gx), np.float32)
-
-    def ramp(start: F64, along_x: F64, along_y: F64, out: F32) -> None:
-        """start + along_x x + along_y y over each window."""
-        np.multiply(x, column(along_x), out=rights[:, 0])
-        rights[:, 0] += column(start)
-        np.multiply(y, column(along_y), out=lefts[:, :, 1])
-        np.matmul(lefts, rights, out=out)
-
-    lefts[:, :, 0] = 1
-    rights[:, 1] = 1
-    nil = np.zeros(m)
-    ramp(at[:, 0], p[:, 0], q[:, 0], rows[0])
-    ramp(at[:, 1], p[:, 1], q[:, 1], rows[1])
-    # a sample between pixels keeps this share of white noise's variance, but all of a misfit's
-    few = [rows[k, ::8].reshape(len(rho[::8]), -1) for k in (0, 1)]
-    few = [f - np.floor(f) for f in few]
-    kept = (1 - 2 * few[0] * (1 - few[0])) * (1 - 2 * few[1] * (1 - few[1]))
-    kept -= kept.mean(axis=1, keepdims=True)
-    seen = np.asarray(cv2.remap(photo, rows[0].reshape(-1, gx), rows[1].reshape(-1, gx), cv2.INTER_LINEAR,
-                                borderMode=cv2.BORDER_REPLICATE), np.float32).reshape(m, gy, gx)
-    root_x, root_y = np.sqrt(wx), np.sqrt(wy / column(np.abs(cross)))
-    sg, g = column(np.exp(par[:, 6])), column(par[:, 7])
-    off = [None] * 4 if win.offsets is None else [win.offsets[:, k:k + 1] for k in range(4)]
-    # a print's gain is the same all ways on the paper, so foreshortened as the cells are
-    slim = column(np.sqrt(win.heights[:, 0] / win.heights[:, 1]))
-    across = _steps(x, sg, g * slim, off[0], off[1], root_x)
-    e = across.shape[2]
-    weave = win.weave
-    if (g < 0).any():
-        # where black has grown its squares share a band, counted once
-        share = np.zeros(e, np.float32)
-        share[[0, 1, e - 1]] = (1, 1, -1)
-        weave = weave - (g < 0).astype(np.float32)[:, :, None] * np.outer(share, share)
-    up = weave[:, None] @ _steps(y, sg, g * (np.float32(1) / slim), off[2], off[3], root_y)
-    r1 = rho[:, :, None]
-
-    def into(k: int, left: F32, right: F32) -> None:
-        np.matmul(left.reshape(m, -1, gy).swapaxes(1, 2), right.reshape(m, -1, gx), out=rows[k])
-
-    # share of black, by value, d/dx, sigma d/dsigma; the last is also sigma^2 d2/dx2
-    shares = np.empty((m, 3, e, gy), np.float32)
-    shares[:, 0] = up[:, 0]
-    np.multiply(up[:, 1], r1 * sg[:, :, None]**2, out=shares[:, 1])
-    np.multiply(up[:, 2], r1**2 / 2, out=shares[:, 2])
-    into(7, shares, across[:, :3])
-    np.multiply(up[:, 1], r1, out=shares[:, 1])
-    into(0, shares[:, :2], across[:, 1:3])
-    shares[:, 0] = up[:, 1]
-    np.multiply(up[:, 2], r1, out=shares[:, 1])
-    into(1, shares[:, :2], across[:, :2])
-    into(4, up[:, 3:1:-1], across[:, 2:4])
-    np.multiply(up[:, 4], 1 / slim[:, :, None], out=shares[:, 0])
-    np.multiply(up[:, 3], slim[:, :, None], out=shares[:, 1])
-    into(5, shares[:, :2], across[:, 3:])
-    np.matmul(root_y[:, :, None], root_x[:, None], out=rows[6])
-    inv = 1 / cross
-    ramp(nil, rho[:, 0] * inv, -inv, rows[2])
-    ramp(nil, inv, -rho[:, 0] * inv, rows[3])
-    rows[2] *= rows[0]
-    rows[3] *= rows[1]
-    mid = seen.reshape(m, -1).mean(axis=1)
-    seen -= mid[:, None, None]
-    np.multiply(seen, rows[6], out=rows[8])
-    by_corner = rows.reshape(_PARAMS + 1, m, gy * gx).transpose(1, 0, 2)
-    if first:
-        part = by_corner[:, 6:9]
-        two = (part @ np.ascontiguousarray(part).swapaxes(1, 2)).astype(np.float64)
-        d = np.maximum(two[:, 0, 0] * two[:, 1, 1] - two[:, 0, 1]**2, 1e-9)
-        par[:, 2] = (two[:, 0, 2] * two[:, 1, 1] - two[:, 1, 2] * two[:, 0, 1]) / d + mid
-        par[:, 3] = (two[:, 0, 2] * two[:, 0, 1] - two[:, 1, 2] * two[:, 0, 0]) / d
-    # light that runs across the window dims white and black alike: a factor, not an addend
-    contrast = par[:, 3]
-    np.multiply(rows[6], column(par[:, 2])[:, :, None], out=seen)
-    seen -= rows[7] * column(contrast)[:, :, None]
-    per_cell = 1 / win.heights.min(axis=1)
-    ramp(nil, per_cell, nil, rows[9])
-    ramp(nil, nil, per_cell, rows[10])
-    rows[9] *= seen
-    rows[10] *= seen
-    # a plain product of two arrays is several times faster here than the symmetric one of an array with itself
-    gram = (by_corner @ np.ascontiguousarray(by_corner).swapaxes(1, 2)).astype(np.float64)
-    mix = np.zeros((m, _PARAMS + 1))  # the residual: grey less white, plus contrast times share, less shading
-    mix[:, 6], mix[:, 7], mix[:, 8] = mid - par[:, 2], contrast, 1
-    mix[:, 9:] = -par[:, 8:]
+    m = len(par)
+    lines = _lines(win, par)
+    gram, white = np.empty((m, _HIGH, _HIGH)), np.full(m, np.nan)
+    for some in _batches(grid.half):
+        _sums(photo, win.pick(some), grid.pick(some), lines.pick(some), par[some], first, probed[some], gram[some],
+              white[some])
+    gram[:, _WHITE, :_WHITE] = gram[:, :_WHITE, _WHITE]
+    contrast, per_px = par[:, 3], par[:, 3] / lines.sigma
+    mix = np.zeros((m, _HIGH))  # the residual: what is left of grey, less the shading
+    mix[:, _GREY] = 1
+    mix[:, _SHADE:_BLUR] = -par[:, 8:]
     grad = (gram @ mix[:, :, None])[:, :, 0]
     square = np.maximum((grad * mix).sum(axis=1), 0.0)
-    res = (mix[::8, None].astype(np.float32) @ by_corner[::8])[:, 0] / by_corner[::8, 6]
-    white = ((res**2 * kept).sum(axis=1) / np.maximum((kept**2).sum(axis=1), 1e-9)).astype(np.float64)
     scale = np.ones((m, _PARAMS))
-    scale[:, [0, 1]] = contrast[:, None]
+    scale[:, [0, 1, 4, 5]] = per_px[:, None]
     scale[:, 3] = -1
-    scale[:, 4:8] = -contrast[:, None]
-    scale[:, 4:6] *= -1
-    at_rows = _ROWS[:_PARAMS]
-    hess = gram[:, at_rows[:, None], at_rows] * scale[:, :, None] * scale[:, None, :]
-    return hess, grad[:, at_rows] * scale, square, np.stack([p, q], axis=2), white
+    scale[:, 6] = -contrast
+    scale[:, 7] = -per_px
+    hess = gram.reshape(m, _HIGH**2)[:, _PAIRS].reshape(m, _PARAMS, _PARAMS)
+    hess *= scale[:, :, None]
+    hess *= scale[:, None, :]
+    return hess, grad[:, _ROWS] * scale, square, np.stack([lines.p, lines.q], axis=2), white
+
+
+def _column(v: NDArray[Any]) -> F32:
+    return v.astype(np.float32)[..., None]
+
+
+def _factors(win: _Corners, grid: _Grid, lines: _Lines, par: F64) -> tuple[F32, F32, F32, F32]:
+    """What the share of black and its derivatives are made of: functions across line 1, the weight's root first,
+    (m, 1 + 4 S, G); functions across line 2 (m, S, 4, G), put together as the squares lie; what of these goes with
+    what of those, see ``_mixed``; and the weight's roots (2, m, G)."""
+    (_, m, wide), weave = grid.at.shape, win.weave
+    grown = par[:, 7] < 0
+    s, band = weave.shape[1], bool(grown.any())
+    if band:
+        # where black has grown its squares share a band, counted once
+        s += 1
+        weave = np.zeros((m, s, s), np.float32)
+        weave[:, :-1, :-1] = win.weave
+        weave[grown, -1, -1] = -1
+    # a print's gain is the same all ways on the paper, so foreshortened as the cells are
+    g = _column(np.array([par[:, 7] * lines.slim, par[:, 7] / lines.slim]))
+    far = None if win.offsets is None else win.offsets.T.reshape(2, 2, m, 1).swapaxes(0, 1)
+    root = grid.root.copy()
+    root[1] /= _column(np.sqrt(np.abs(lines.cross)))
+    strips = _strips(grid.at, root, _column(lines.sigma), g, far, band)
+    up = np.empty((m, s, 4, wide), np.float32)
+    np.matmul(weave[:, None], strips[1:, 1].reshape(s, 4, m, wide).transpose(2, 1, 0, 3), out=up.swapaxes(1, 2))
+    mixed = _mixed(lines.cosine.astype(np.float32), lines.slim.astype(np.float32))
+    return strips[:, 0].swapaxes(0, 1), up, mixed, root
+
+
+def _planes(win: _Corners, grid: _Grid, lines: _Lines) -> tuple[F32, F32]:
+    """Planes over m windows, u and v px, the lines' turns and the shades, as products of (m, 6, G, 2) and (m, 2, G)."""
+    m, wide = grid.at.shape[1:]
+    cosine, inv, per_cell, nil = lines.cosine, 1 / lines.cross, 1 / win.heights.min(axis=1), np.zeros(m)
+    along = np.array([[*lines.p.T, cosine * inv, inv, per_cell, nil], [*lines.q.T, -inv, -cosine * inv, nil, per_cell]])
+    along_x, along_y = _column(along.swapaxes(1, 2))
+    left, right = np.empty((m, 6, wide, 2), np.float32), np.ones((m, 2, wide), np.float32)
+    np.multiply(along_y, grid.at[1][:, None], out=left[..., 0])
+    left[:, :2, :, 0] += _column(lines.at)
+    left[..., 1] = along_x
+    right[:, 1] = grid.at[0]
+    return left, right
+
+
+def _sums(photo: F32, win: _Corners, grid: _Grid, lines: _Lines, par: F64, first: bool, probed: NDArray[np.bool_],
+          gram: F64, white: F64) -> None:
+    """Fill in the products of the table's rows, ``gram`` (m, R, R); ``white`` where ``probed``; at first ``par``."""
+    across, up, mixed, root = _factors(win, grid, lines, par)
+    planes, line = _planes(win, grid, lines)
+    area = (root**2).sum(axis=2).prod(axis=0)
+    gram[:, _WHITE, _WHITE] = area
+    (m, k, wide), s, halves = across.shape, up.shape[1], grid.half.tolist()
+    begin = 0
+    while begin < m:
+        end = min(m, begin + max(int(_SAMPLES / (2 * halves[begin])**2), 4))
+        half = halves[end - 1]
+        n, size, here, inside = end - begin, 2 * half, slice(begin, end), slice(wide // 2 - half, wide // 2 + half)
+        maps = np.empty((2, n, size, size), np.float32)
+        np.matmul(planes[here, :2, inside], line[here, None, :, inside], out=maps.swapaxes(0, 1))
+        maps = maps.reshape(2, n, size * size)
+        seen = cv2.remap(photo, maps[0], maps[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        left = np.empty((n, k, 6, size), np.float32)
+        left[:, 0, :5] = 0
+        left[:, 0, 5] = root[1, here, inside]
+        np.matmul(mixed[here, None], up[here, :, :, inside], out=left[:, 1:].reshape(n, s, 24, size))
+        rows = np.empty((n, _HIGH, size * size), np.float32)
+        np.matmul(left.reshape(n, k, 6 * size).swapaxes(1, 2), across[here, :, inside],
+                  out=rows[:, _BLUR:].reshape(n, 6 * size, size))
+        np.matmul(planes[here, 2:, inside].reshape(n, 4 * size, 2), line[here, :, inside],
+                  out=rows[:, _TURN:_BLUR].reshape(n, 4 * size, size))
+        rows[:, _TURN:_SHADE] *= rows[:, _U:_SHARE]
+        np.multiply(seen, rows[:, _WHITE], out=rows[:, _GREY])
+        if first:
+            two = (rows[:, _SHARE:] @ rows[:, :_WHITE:_SHARE].swapaxes(1, 2)).astype(np.float64)
+            (sg, ss), (wg, ws) = two.transpose(1, 2, 0)
+            d = np.maximum(area[here] * ss - ws**2, 1e-9)
+            par[here, 2] = (wg * ss - sg * ws) / d
+            par[here, 3] = (wg * ws - sg * area[here]) / d
+        # light that runs across the window dims white and black alike: a factor, not an addend
+        light = (par[here, 3:1:-1] * (-1, 1)).astype(np.float32)
+        lit = (light[:, None] @ rows[:, _SHARE:])[:, 0]
+        rows[:, _GREY] -= lit
+        rows[:, _SHADE:_BLUR] *= lit[:, None]
+        # the plain product of two arrays, which is several times faster here than the symmetric one of one with itself
+        gram[here, :_WHITE] = rows[:, :_WHITE] @ rows.swapaxes(1, 2)
+        some = probed[here].nonzero()[0]
+        if len(some) > 0:
+            white[begin + some] = _white_noise(rows, maps, par[here, 8:].astype(np.float32), some)
+        begin = end
+
+
+def _white_noise(rows: F32, maps: F32, shade: F32, some: NDArray[np.int_]) -> F32:
+    """Variance (k,) of the noise that has nothing to do from pixel to pixel, at ``some`` (k,) of the corners with rows
+    (n, R, N), at maps (2, n, N)."""
+    weight, maps = rows[some, _WHITE], maps[:, some]
+    res = rows[some, _GREY]
+    res -= rows[some, _SHADE] * shade[some, :1]
+    res -= rows[some, _SHADE + 1] * shade[some, 1:]
+    res /= np.maximum(weight, np.float32(1e-9))
+    # a sample between pixels keeps this share of white noise's variance, but all of a misfit's
+    part = np.floor(maps)
+    np.subtract(maps, part, out=part)
+    part -= np.float32(0.5)
+    part *= part
+    part += np.float32(0.25)
+    kept = part[0] * part[1]
+    if rows[0, _WHITE, 0] > 0:
+        kept -= np.add.reduce(kept, axis=1, keepdims=True) / kept.shape[1]
+    else:
+        # the smaller windows end before the table does
+        valid = weight > 0
+        kept *= valid
+        kept -= valid * (kept.sum(axis=1) / valid.sum(axis=1))[:, None]
+    res *= res
+    fit = (res[:, None] @ kept[:, :, None])[:, 0, 0]
+    return fit / np.maximum(4 * (kept[:, None] @ kept[:, :, None])[:, 0, 0], 1e-9)
 
 
 def _kinks(corners: _Corners, par: F64) -> F64:
@@ -401,19 +499,26 @@ def _kinks(corners: _Corners, par: F64) -> F64:
     for k, normal in enumerate((corners.n1, corners.n2)):
         # the next parallels' edges begin where the window ends
         z = (corners.heights[:, k] - corners.limit[:, k]) / sigma
-        beyond = 2 * (0.5 * np.array([math.erfc(x) for x in z]) + z / np.sqrt(np.pi) * np.exp(-z**2))
+        beyond = 2 * (_NORMAL.take((8192.5 - _PER_SIGMA * np.sqrt(2) * z).astype(np.intp), mode="clip")
+                      + z / np.sqrt(np.pi) * np.exp(-z**2))
         total += (normal**4).sum(axis=1) * (1 + beyond) / (2 * corners.limit[:, k])
     return par[:, 3]**2 / (720 * 4 * np.sqrt(np.pi) * sigma**3) * total
 
 
-def _batches(need: NDArray[np.int_]) -> Iterator[tuple[NDArray[np.int_], int]]:
-    """Corners that can share a grid, and half its width."""
-    size = np.maximum(need, 3)
-    for half in np.unique(size):
-        same = np.flatnonzero(size == half)
-        most = max(int(_SAMPLES / (2 * half)**2), 8)
-        for first in range(0, len(same), most):
-            yield same[first:first + most], int(half)
+def _batches(half: NDArray[np.int_]) -> Iterator[slice]:
+    """Windows of much the same size, out of such as come from small to large."""
+    first = 0
+    while first < len(half):
+        end = max(int(np.searchsorted(half, _ALIKE * half[first], "right")), first + _FEW)
+        yield slice(first, end)
+        first = end
+
+
+def _probed(half: NDArray[np.int_]) -> NDArray[np.bool_]:
+    """Which corners' noise is looked at, out of such as come from small to large."""
+    rank = np.arange(len(half)) - np.searchsorted(half, half)
+    rank %= np.maximum((_PROBED / (2 * half)**2).astype(int), 8)
+    return rank % 8 == 0
 
 
 def _first_par(m: int, soft: float, gain: float, corners: _Corners) -> F64:
@@ -444,21 +549,20 @@ def _clip(delta: F64, cell: F64) -> F64:
 
 def _look(photo: F32, corners: _Corners, par: F64, soft: float) -> F64:
     """Parameters (m, 10) after one step on a coarse grid."""
-    out = par.copy()
+    out = np.empty_like(par)
     band = 3 * soft + 1
     need = np.ceil(_counts(corners.limit, band, _COARSE, 2 * _COARSE).max(axis=1) / 2).astype(int) * 2
-    for idx, half in _batches(need):
-        win, here = corners.pick(idx), out[idx]
-        x, wx = _nodes(win.limit[:, 0], band, _COARSE, 2 * _COARSE, half)
-        y, wy = _nodes(win.limit[:, 1], band, _COARSE, 2 * _COARSE, half)
-        hess, grad, square, way, _ = _normal_equations(photo, win, here, x, wx, y, wy, True)
-        cell = win.heights.min(axis=1)
-        prior = _ridge(cell) * np.maximum(square / (4 * win.limit.prod(axis=1)), 0.25)[:, None]
-        hess[:, np.arange(_PARAMS), np.arange(_PARAMS)] += prior + 1e-9
-        here[:, 8:] = 0
-        delta = _clip(np.asarray(np.linalg.solve(hess, grad[:, :, None])[:, :, 0], np.float64), cell)
-        delta[:, :2] = (way @ delta[:, :2, None])[:, :, 0]
-        out[idx] = here + delta
+    order = np.argsort(need, kind="stable")
+    win, here = corners.pick(order), par[order]
+    grid = _grid(win.limit, np.maximum(need[order], 3), band, _COARSE, 2 * _COARSE)
+    hess, grad, square, way, _ = _normal_equations(photo, win, grid, here, True, np.zeros(len(here), bool))
+    cell = win.heights.min(axis=1)
+    prior = _ridge(cell) * np.maximum(square / (4 * win.limit.prod(axis=1)), 0.25)[:, None]
+    np.einsum("kii->ki", hess)[:] += prior + 1e-9
+    here[:, 8:] = 0
+    delta = _clip(np.asarray(np.linalg.solve(hess, grad[:, :, None])[:, :, 0], np.float64), cell)
+    delta[:, :2] = (way @ delta[:, :2, None])[:, :, 0]
+    out[order] = here + delta
     return out
 
 
@@ -469,44 +573,44 @@ def _gauss_newton(photo: F32, corners: _Corners, usable: NDArray[np.int_], uv0: 
     cell = corners.heights.min(axis=1)
     blur = float(np.exp(np.median(par[:, 6]))) if m else soft
     band, fine, wide = _BAND * blur + 0.5, _FINE * blur, _WIDE
-    need = np.ceil(_counts(corners.limit, band, fine, wide).max(axis=1)).astype(int)
+    need = np.maximum(np.ceil(_counts(corners.limit, band, fine, wide).max(axis=1)).astype(int), 3)
     ridge = _ridge(cell)
     best = par.copy()
     white = np.full(m, np.nan)
     unit, var, free, converged = np.full((m, 2, 2), np.nan), np.full(m, np.nan), np.ones(m), np.zeros(m, bool)
-    moved, damping, last = np.full(m, np.inf), np.full(m, 1e-3), np.full(m, np.inf)
+    damping, last = np.full(m, 1e-3), np.full(m, np.inf)
     hess, grad, way = np.zeros((m, _PARAMS, _PARAMS)), np.zeros((m, _PARAMS)), np.zeros((m, 2, 2))
-    act = np.arange(m)
+    act = np.argsort(need, kind="stable")
+    win, grid = corners.pick(act), _grid(corners.limit[act], need[act], band, fine, wide)
     gathered = False
     for step_no in range(iterations if m else 0):
         if len(act) < _FEW and not gathered:
             # the last few share one grid; on a new grid old sums of squares say nothing
-            need[act], last[act], gathered = need[act].max(), np.inf, True
-        for some, half in _batches(need[act]):
-            idx = act[some]
-            win, here = corners.pick(idx), par[idx]
-            x, wx = _nodes(win.limit[:, 0], band, fine, wide, half)
-            y, wy = _nodes(win.limit[:, 1], band, fine, wide, half)
-            new_hess, new_grad, square, new_way, some_white = _normal_equations(photo, win, here, x, wx, y, wy,
-                                                                                 step_no == 0)
-            white[idx[::8]] = some_white
-            area = 4 * win.limit.prod(axis=1) * np.abs(np.linalg.det(new_way))
-            held = np.einsum("kii->ki", new_hess)
-            taken = (held / (held + ridge[idx] * np.maximum(square / area, 0.25)[:, None] + 1e-9)).sum(axis=1)
-            # sampling between pixels averages noise; what the parameters took up is smooth and was not averaged
-            left = np.maximum(area - taken / _SMOOTHED, 0.2 * area)
-            now = square / left
-            prior = ridge[idx] * np.maximum(now / _SMOOTHED, 0.25)[:, None]
-            off_prior = here.copy()
-            off_prior[:, :4] = 0
-            off_prior[:, 6] -= math.log(soft)
-            cost = square + (prior * off_prior**2).sum(axis=1)
-            better = ~(cost > last[idx] * 1.01)
-            damping[idx] = np.where(better, np.maximum(damping[idx] * 0.2, 1e-6), damping[idx] * 30)
-            new_hess[:, np.arange(_PARAMS), np.arange(_PARAMS)] += prior
-            up = idx[better]
-            hess[up], grad[up], way[up] = new_hess[better], (new_grad - prior * off_prior)[better], new_way[better]
-            best[up], var[up], free[up], last[up] = here[better], now[better], left[better], cost[better]
+            act, gathered = np.sort(act), True
+            last[act] = np.inf
+            win = corners.pick(act)
+            grid = _grid(win.limit, np.full(len(act), grid.half[-1]), band, fine, wide)
+        here, probed = par[act], _probed(grid.half)
+        new_hess, new_grad, square, new_way, new_white = _normal_equations(photo, win, grid, here, step_no == 0, probed)
+        white[act[probed]] = new_white[probed]
+        (pu, qu), (pv, qv) = new_way.transpose(1, 2, 0)
+        area = 4 * win.limit.prod(axis=1) * np.abs(pu * qv - qu * pv)
+        held = np.einsum("kii->ki", new_hess)
+        taken = (held / (held + ridge[act] * np.maximum(square / area, 0.25)[:, None] + 1e-9)).sum(axis=1)
+        # sampling between pixels averages noise; what the parameters took up is smooth and was not averaged
+        left = np.maximum(area - taken / _SMOOTHED, 0.2 * area)
+        now = square / left
+        prior = ridge[act] * np.maximum(now / _SMOOTHED, 0.25)[:, None]
+        off_prior = here.copy()
+        off_prior[:, :4] = 0
+        off_prior[:, 6] -= math.log(soft)
+        cost = square + (prior * off_prior**2).sum(axis=1)
+        better = ~(cost > last[act] * 1.01)
+        damping[act] = np.where(better, np.maximum(damping[act] * _CALMER, 1e-6), damping[act] * 30)
+        held += prior
+        up = act[better]
+        hess[up], grad[up], way[up] = new_hess[better], (new_grad - prior * off_prior)[better], new_way[better]
+        best[up], var[up], free[up], last[up] = here[better], now[better], left[better], cost[better]
         lifted = hess[act]
         diag = np.einsum("kii->ki", lifted)
         diag += damping[act, None] * diag + 1e-9
@@ -517,25 +621,26 @@ def _gauss_newton(photo: F32, corners: _Corners, usable: NDArray[np.int_], uv0: 
         delta = _clip(solved[:, :, 0], cell[act])
         # what the step takes off the squares, as the linear model has it
         gained = (delta * grad[act]).sum(axis=1) / free[act]
-        moved[act] = np.abs(delta[:, :2]).max(axis=1)
+        moved = np.abs(delta[:, :2]).max(axis=1)
         light = np.abs(delta[:, 3]) / np.maximum(best[act, 3], 1.0)
         # the next step would be about this one's share of the change in blur and contrast
-        rest = moved[act] * (np.abs(delta[:, 6]) + light + moved[act] + np.abs(delta[:, 7]))
-        small = (rest < _REST_PX) & (damping[act] < 1e-2) & (moved[act] < 0.15)
+        rest = moved * (np.abs(delta[:, 6]) + light + moved + np.abs(delta[:, 7]))
+        small = (rest < _REST_PX) & (damping[act] < _TAMED) & (moved < 0.15)
         delta[:, :2] = (way[act] @ delta[:, :2, None])[:, :, 0]
         par[act] = best[act] + delta
         done = act[small]
-        unit[done] = (way[act] @ solved[:, :2, 1:] @ way[act].swapaxes(1, 2))[small]
+        unit[done] = way[done] @ solved[small, :2, 1:] @ way[done].swapaxes(1, 2)
         var[done] = np.maximum(var[act] - gained, 0.3 * var[act])[small]
         converged[done] = True
-        act = act[~small]
         # a corner that ran off its place will not come back
-        act = act[np.linalg.norm(par[act, :2], axis=1) < 0.5 * cell[act] + 0.3]
+        goes_on = ~small & (np.linalg.norm(par[act, :2], axis=1) < 0.5 * cell[act] + 0.3)
         if step_no >= 2 and converged.any():
             # what would be refused in the end by far, as it is no saddle, need not come to rest
             most = 5 * float(np.median(var[converged])) + (_LEFT_OUT * par[act, 3])**2
-            act = act[var[act] < _HOPELESS * most]
-        if len(act) == 0:
+            goes_on &= var[act] < _HOPELESS * most
+        act, win, grid = act[goes_on], win.pick(goes_on), grid.pick(goes_on)
+        # steps that failed too often leave no time to come to rest
+        if not (damping[act] * _CALMER**(iterations - 1 - step_no) < _TAMED).any():
             break
     sigma = np.exp(par[:, 6])
     unit *= (sigma / np.hypot(sigma, _TENT))[:, None, None]
@@ -592,7 +697,8 @@ def local_axes(homography: F64, pts: F64, cell: float) -> F64:
 
 _BLACK, _EDGES = surroundings()
 _PTS, _SIGNS = saddle_points(float(CELLS)), saddle_signs()
-_SOME = np.rint(np.arange(12) * SADDLES / 12).astype(int)  # saddles enough to place a tag by
+_FIRST = np.zeros(SADDLES, bool)  # saddles enough to place a tag by
+_FIRST[np.rint(np.arange(12) * SADDLES / 12).astype(int)] = True
 
 
 def refine_tag(gray: NDArray[Any], homographies: list[F64], size: float = float(CELLS), sigma: float = 0.8,
@@ -614,7 +720,7 @@ def refine_tag(gray: NDArray[Any], homographies: list[F64], size: float = float(
     soft_now = soft
     corners, usable = _set_up(gray, uv, axes, signs, black, edges)
     photo, moved_by = _floating(gray, uv, corners, usable)
-    some = np.flatnonzero(np.isin(usable % SADDLES, _SOME))
+    some = np.flatnonzero(_FIRST[usable % SADDLES])
     if len(some) > 0:
         few = corners.pick(some)._replace(centre=corners.centre[some] + moved_by[usable[some]])
         par = _look(photo, few, _first_par(len(some), soft, gain, few), soft)
@@ -633,16 +739,17 @@ def refine_tag(gray: NDArray[Any], homographies: list[F64], size: float = float(
             # one lens and one exposure: all corners start from their common blur and gain
             soft_now, gain = float(np.exp(np.median(par[good, 6]))), float(np.median(par[good, 7]))
             at = usable[some[good]]
-            better = uv.copy()
+            better, seen = uv.copy(), np.zeros((k, SADDLES), bool)
             better[at] += par[good, :2]
-            seen = np.isin(np.arange(k * SADDLES), at).reshape(k, SADDLES)
+            seen.ravel()[at] = True
             placed = seen.sum(axis=1) >= 6
             planes = start.copy()
             planes[placed], _ = fit_planes(start[placed], better.reshape(k, SADDLES, 2)[placed], seen[placed], 4)
             uv, axes = _all_saddles(planes)
-    there = usable
+    there = np.zeros(len(uv), bool)
+    there[usable] = True
     corners, usable = _set_up(gray, uv, axes, signs, black, edges)
-    held = np.isin(usable, there)
+    held = there[usable]
     corners, usable = corners.pick(held), usable[held]
     corners = corners._replace(centre=corners.centre + moved_by[usable])
     return _gauss_newton(photo, corners, usable, uv, _first_par(len(usable), soft_now, gain, corners), soft, noise,
@@ -668,13 +775,14 @@ def fit_planes(start: F64, uv: F64, ok: NDArray[np.bool_], steps: int = 7) -> tu
     # small changes of the plane's coordinates, (32, 2, 8)
     turn = np.stack([np.stack([x, y, one, nil, nil, nil, -x * x, -x * y], 1),
                      np.stack([nil, nil, nil, x, y, one, -x * y, -y * y], 1)], axis=1)
+    whole = np.stack([x, y, one], axis=1)
     h = start.copy()
     miss = np.zeros(ok.shape)
     count = ok.sum(axis=1, keepdims=True)
     middle = np.clip(np.concatenate([(count - 1) // 2, count // 2], axis=1), 0, SADDLES - 1)
     at_rest = False
     for step in range(steps + 1):
-        q = np.c_[src, one] @ h.transpose(0, 2, 1)
+        q = whole @ h.transpose(0, 2, 1)
         at = q[..., :2] / q[..., 2:]
         res = np.where(ok[..., None], uv - at, 0.0)
         miss = np.sqrt((res**2).sum(axis=2))
