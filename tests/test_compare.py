@@ -65,7 +65,7 @@ def test_batch_says_where_a_rod_cannot_reach() -> None:
     rig = design()
     b = Batch(rig, 2)
     b.length["left_tie"] = b.length["left_tie"] + np.array([0.0, 120.0])
-    h = b.headings(b.angles(driver_grid(rig, 5)))
+    h = b.headings(b.turned(driver_grid(rig, 5)))
     assert np.isfinite(h["left"][0]).all() and np.isnan(h["left"][1]).all() and np.isfinite(h["right"]).all()
 
 

@@ -174,10 +174,9 @@ class Model:
 
     def run(self, b: batch.Batch) -> Curves:
         """Curves of variants side by side."""
-        angles = b.angles(self.driver)
-        k = len(self.driver)
-        levers = {n: np.broadcast_to(angles[n], (b.m, k)) for n in self.levers if n in angles}
-        return Curves(self.driver, b.headings(angles), levers)
+        turned = b.turned(self.driver)
+        levers = {n: np.arctan2(turned[n][1], turned[n][0]) for n in self.levers if n in turned}
+        return Curves(self.driver, b.headings(turned), levers)
 
     def _swept(self, rigs: Sequence[Rig]) -> Curves:
         k, m = len(self.driver), len(rigs)

@@ -5,22 +5,25 @@ hinges and two ball joints. Each loop has a closed form: with ``p`` the driving 
 ball at c + u cos(t) + v sin(t) on its hinge circle, |c + u cos t + v sin t - p| = L gives
 A cos t + B sin t = C, A = 2 u.(c - p), B = 2 v.(c - p), C = L^2 - |c - p|^2 - |u|^2
 (e.g. McCarthy and Soh, Geometric Design of Linkages, 2nd ed., spatial RSSR linkage; section from memory).
+With p on a hinge circle too, A, B and C are each one number and one times cosine and sine of the driving angle, and
+cos t and sin t follow without the angle: (A C - B s) / h and (B C + A s) / h, h = A^2 + B^2, s = +-sqrt(h - C^2).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calib.linkage.rotations import cross, dot
+from calib.linkage.columns import about, dot
 from calib.rig.model import FRAME, Rig
 from calib.rig.parameters import Kind, ParameterName
 
 Array = NDArray[np.float64]
+Turn = tuple[Array, Array]  # cosine and sine of an angle
 
 
 @dataclass(frozen=True)
@@ -85,7 +88,7 @@ class Batch:
         self.steps, self.left_over = made
 
         def fill(v: ArrayLike) -> Array:
-            out = np.empty((m, 3))
+            out = np.empty((3, m)).T  # columns: see calib.linkage.columns
             out[:] = np.asarray(v, float).reshape(-1, 3)
             return out
 
@@ -120,10 +123,10 @@ class Batch:
     def clock(self, point: str, angle: ArrayLike) -> None:
         """Turn a point with its bolt about its body's axis, by angle (m,) rad."""
         b = self.rig.points[point].body
-        by = np.broadcast_to(angle, (self.m,))[:, None]
-        self.hole[point] = turn(self.hole[point], self.pivot[b], self.axis[b], by)[:, 0]
+        by = np.broadcast_to(angle, (self.m,))
+        self.hole[point] = self.pivot[b] + _around(self.hole[point] - self.pivot[b], self.axis[b], by)
         if point in self.bolt:
-            self.bolt[point] = turn(self.bolt[point], np.zeros(3), self.axis[b], by)[:, 0]
+            self.bolt[point] = _around(self.bolt[point], self.axis[b], by)
 
     def as_rig(self) -> Rig:
         """The variants as one rig whose vectors are (m, 1, 3) arrays, as ``stacked`` makes it."""
@@ -139,63 +142,83 @@ class Batch:
                     for n, p in rig.points.items()},
             rods={n: replace(r, length=column(self.length[n])) for n, r in rig.rods.items()})
 
-    def angles(self, driver: Array) -> dict[str, Array]:
-        """Joint angles of every body, (m, k) rad, over driver angles (k,) rad in increasing order about zero.
+    def turned(self, driver: Array) -> dict[str, Turn]:
+        """Cosine and sine of every body's joint angle, (m, k), over driver angles (k,) rad, increasing about zero.
 
         NaN where rods cannot reach, and beyond such a place as seen from zero.
         """
-        d = np.broadcast_to(np.atleast_1d(driver), (self.m, np.shape(driver)[-1] if np.ndim(driver) else 1))
-        out: dict[str, Array] = {n: np.zeros(d.shape) for n in held(self.rig)}
-        out[self.rig.driver] = np.array(d, float)
-        for s in self.steps:
-            p0 = self.hole[s.known]
-            kb = self.rig.points[s.known].body
-            p = turn(p0, self.pivot[kb], self.axis[kb], out[kb]) if kb != FRAME else p0[:, None, :]
-            k = unit(self.axis[s.body])
-            arm = self.hole[s.new] - self.pivot[s.body]
-            along = dot(arm, k)[:, None] * k
-            u, c = arm - along, self.pivot[s.body] + along
-            v = cross(k, u)
-            w = c[:, None, :] - p
-            A, B = 2 * dot(u[:, None], w), 2 * dot(v[:, None], w)
-            C = self.length[s.rod][:, None] ** 2 - dot(w, w) - dot(u, u)[:, None]
-            branch = -np.sign(dot(v, c - p0))[:, None]  # the side of the dead line it was assembled on
-            branch = np.where(branch == 0, 1.0, branch)
+        d = np.atleast_1d(np.asarray(driver, float))
+        zero, shape = int(np.argmin(np.abs(d))), (len(d), self.m)
+        still = held(self.rig)
+        out = {n: (np.ones((1, 1)), np.zeros((1, 1))) for n in still}
+        out[self.rig.driver] = np.cos(d)[:, None], np.sin(d)[:, None]
+        for s, own in zip(self.steps, self._loops(still).transpose(1, 0, 2), strict=True):
+            a, b, c, branch = own[:3], own[3:6], own[6:9], own[9]
+            cos, sin = out[self.rig.points[s.known].body]
+            A, B, C = (x[0] + x[1] * cos + x[2] * sin for x in (a, b, c))
+            size = A * A + B * B
             with np.errstate(invalid="ignore", divide="ignore"):
-                t = np.arctan2(B, A) + branch * np.arccos(C / np.hypot(A, B))
-            out[s.body] = _connected((t + np.pi) % (2 * np.pi) - np.pi, int(np.argmin(np.abs(d[0]))))
-        return out
+                bow = branch * np.sqrt(size - C * C)
+                out[s.body] = _connected((A * C - B * bow) / size, (B * C + A * bow) / size, zero)
+        return {n: (np.broadcast_to(c, shape).T, np.broadcast_to(s, shape).T) for n, (c, s) in out.items()}
 
-    def headings(self, angles: Mapping[str, Array]) -> dict[str, Array]:
-        """Ground heading of each wheel by side, (m, k) rad, left positive (ISO 8855), from joint angles."""
+    def _loops(self, still: Collection[str]) -> Array:
+        """What each step's loop makes of its driving angle, (10, steps, m).
+
+        Three each (for one, its cosine and its sine) of A, B and C, and the side of the dead line it was assembled on.
+        """
+        def column(vectors: Iterable[Array]) -> Array:
+            return np.stack([v.T for v in vectors], axis=1)
+
+        steps, points = self.steps, self.rig.points
+        if not steps:
+            return np.empty((10, 0, self.m))
+        known, new = (column(self.hole[n] for n in names) for names in zip(*((s.known, s.new) for s in steps),
+                                                                           strict=True))
+        here = column(self.pivot[s.body] for s in steps)
+        along, u, v = about(new - here, column(self.axis[s.body] for s in steps))
+        carriers = [points[s.known].body for s in steps]
+        moved = [i for i, n in enumerate(carriers) if n not in still]
+        rest, U, V = known.copy(), np.zeros(known.shape), np.zeros(known.shape)
+        if moved:
+            there = column(self.pivot[carriers[i]] for i in moved)
+            stay, U[:, moved], V[:, moved] = about(known[:, moved] - there,
+                                                   column(self.axis[carriers[i]] for i in moved))
+            rest[:, moved] = there + stay
+        c = here + along
+        w = c - rest
+        length = np.stack([self.length[s.rod] for s in steps])
+        side = -np.sign(dot(v, c - known))
+        return np.stack([2 * dot(u, w), -2 * dot(u, U), -2 * dot(u, V), 2 * dot(v, w), -2 * dot(v, U), -2 * dot(v, V),
+                         length * length - dot(w, w) - dot(U, U) - dot(u, u), 2 * dot(w, U), 2 * dot(w, V),
+                         np.where(side == 0, 1.0, side)])
+
+    def angles(self, driver: Array) -> dict[str, Array]:
+        """Joint angles of every body, (m, k) rad in -pi..pi, over driver angles (k,); see ``turned``."""
+        return {n: np.arctan2(s, c) if n != self.rig.driver else np.broadcast_to(driver, s.shape)
+                for n, (c, s) in self.turned(driver).items()}
+
+    def headings(self, turned: Mapping[str, Turn]) -> dict[str, Array]:
+        """Ground heading of each wheel by side, (m, k) rad, left positive (ISO 8855), with the bodies ``turned``."""
         out = {}
         for side, w in self.rig.wheels.items():
-            s = turn(self.spin[side], np.zeros(3), self.axis[w.upright], angles[w.upright])
-            out[side] = np.arctan2(-s[..., 0], s[..., 1])
+            cos, sin = (x.T for x in turned[w.upright])
+            x, y, _ = zip(*about(self.spin[side].T, self.axis[w.upright].T), strict=True)
+            out[side] = np.arctan2(-(x[0] + x[1] * cos + x[2] * sin), y[0] + y[1] * cos + y[2] * sin).T
         return out
 
 
-def _connected(t: Array, i0: int) -> Array:
-    """NaN beyond the first NaN on either side of column ``i0``: such a pose cannot be reached from there."""
-    ok = np.isfinite(t)
-    ok[:, i0:] = np.logical_and.accumulate(ok[:, i0:], axis=1)
-    ok[:, :i0 + 1] = np.logical_and.accumulate(ok[:, i0::-1], axis=1)[:, ::-1]
-    return np.where(ok, t, np.nan)
+def _connected(cos: Array, sin: Array, zero: int) -> Turn:
+    """NaN beyond the first NaN on either side of row ``zero`` (k, m): such a pose cannot be reached from there."""
+    ok = np.isfinite(cos)
+    if ok.all():
+        return cos, sin
+    ok[zero:] = np.logical_and.accumulate(ok[zero:], axis=0)
+    ok[:zero + 1] = np.logical_and.accumulate(ok[zero::-1], axis=0)[::-1]
+    return np.where(ok, cos, np.nan), np.where(ok, sin, np.nan)
 
 
-def unit(v: Array) -> Array:
-    """Rows brought to unit length."""
-    return v / np.sqrt(dot(v, v))[..., None]
-
-
-def turn(p: Array, pivot: Array, axis: Array, angle: Array) -> Array:
-    """Points (m, 3) turned about their hinges (m, 3) by angle (m, k) rad (Rodrigues): (m, k, 3)."""
-    k = unit(axis)
-    r = p - pivot
-    along = dot(r, k)[..., None] * k
-    u, still = r - along, pivot + along
-    v, c, s = cross(k, u), np.cos(angle), np.sin(angle)
-    out = np.empty((3, *np.broadcast_shapes((len(still), 1), angle.shape)))  # columns: short last axes are slow
-    for j in range(3):
-        out[j] = still[:, None, j] + u[:, None, j] * c + v[:, None, j] * s
-    return out.transpose(1, 2, 0)
+def _around(v: Array, axis: Array, angle: Array) -> Array:
+    """Vectors (m, 3) turned about axes (m, 3) by angle (m,) rad."""
+    still, u, w = about(v.T, axis.T)
+    return np.asarray(still + u * np.cos(angle) + w * np.sin(angle)).T
