@@ -7,7 +7,7 @@ ball that is moved to another hole (JCGM 100, 5.1 and 5.2; joint chance by Monte
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -15,14 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from calib.advice.propagation import Slopes, slopes
-from calib.advice.search import Curves, Model, Objective, Variant
+from calib.advice.propagation import Slopes, slopes_about
+from calib.advice.search import Curves, Model, Objective, Perturbed, Variant
 from calib.results import AsBuilt
 from calib.rig.adjustables import HoleChoice
-from calib.rig.parameters import get_parameters
+from calib.rig.parameters import Kind, get_parameters, vector_names
 
 Array = NDArray[np.float64]
 SEAT_NUDGE = 0.02  # mm
+SLOPES_AT_ONCE = 8  # variants whose slopes are taken together: the same
 AT_ONCE = 32  # variants whose draws are looked at together: more no longer stay near the processor
 
 
@@ -69,11 +70,20 @@ class Chances:
 
     def doubt(self, variant: Variant) -> Doubt:
         """How the variant's holes answer, worked out once for each set of holes and tried places."""
-        fixed = {n: x for n, x in variant.moves.items() if not self.model.moves[n].solved}
-        key = replace(variant, moves=fixed).key()
+        key = self._alike_key(variant)
         if key not in self._doubts:
-            self._doubts[key] = doubt_of(self.as_built, self.model, self.choices, variant, self.objective.residuals)
+            self.take_slopes([variant])
         return self._doubts[key]
+
+    def take_slopes(self, variants: Sequence[Variant]) -> None:
+        """Has the slopes of each set of holes and tried places taken about the first of its variants, side by side."""
+        new = {k: v for v in reversed(variants) if (k := self._alike_key(v)) not in self._doubts}
+        self._doubts |= zip(new, doubts_of(self.as_built, self.model, self.choices, [*new.values()],
+                                           self.objective.residuals), strict=True)
+
+    def _alike_key(self, variant: Variant) -> object:
+        """The same for variants that share their slopes."""
+        return replace(variant, moves={n: x for n, x in variant.moves.items() if not self.model.moves[n].solved}).key()
 
     def bound(self, variants: Sequence[Variant], residuals: Array) -> Array:
         """The least of the targets' own chances, (m,): the chance of all together is no larger."""
@@ -130,32 +140,62 @@ def root(cov: Array) -> Array:
     return np.asarray(v * np.sqrt(np.maximum(w, 0.0)))
 
 
-def doubt_of(as_built: AsBuilt, model: Model, choices: Mapping[str, HoleChoice], variant: Variant,
-             of: Callable[[Curves], Array]) -> Doubt:
-    """Slopes of ``of`` (curves of m variants to (m, o)) about one variant, by central differences."""
-    base = slopes(model, as_built, variant, of)
-    names = [n for n, mv in model.moves.items() if mv.setting_sd > 0 and (mv.solved or variant.moves.get(n))]
-    rows = []
-    for sign in (1.0, -1.0):
-        for n in names:
-            x = variant.moves.get(n, 0.0) + sign * model.moves[n].nudge
-            rows.append(replace(variant, moves={**variant.moves, n: x}))
-    got: Array = of(model.curves(rows)) if rows else np.zeros((0, len(base.values)))
-    k = len(names)
-    moves = {n: (got[i] - got[k + i]) / (2 * model.moves[n].nudge) * model.moves[n].setting_sd
-             for i, n in enumerate(names)}
-    seats = {p: _seat(model, base, variant, p, of) * choices[p].seat_sd for p in variant.holes}
-    return Doubt(base, moves, seats)
+def doubts_of(as_built: AsBuilt, model: Model, choices: Mapping[str, HoleChoice], variants: Sequence[Variant],
+              of: Callable[[Curves], Array]) -> list[Doubt]:
+    """Slopes of ``of`` (curves of m variants to (m, o)) about each variant, by central differences."""
+    known = {n for n, v in zip(as_built.names, np.diag(as_built.cov), strict=True) if v > 0}
+    out = []
+    for i in range(0, len(variants), SLOPES_AT_ONCE):
+        out += _doubts(as_built, model, choices, variants[i:i + SLOPES_AT_ONCE], of, known)
+    return out
 
 
-def _seat(model: Model, base: Slopes, variant: Variant, point: str, of: Callable[[Curves], Array]) -> Array:
-    """Slopes (o, 3) of the outputs against the place of the ball in its hole, per mm."""
-    at = [f"{point}@{variant.holes[point]}.{c}" for c in "xyz"]
-    if set(at) <= set(base.names):
-        return base.J[:, [base.names.index(n) for n in at]]
-    x0, off = get_parameters(model.rig, at), SEAT_NUDGE * np.eye(3)
-    y = of(model.perturbed(variant, at, np.concatenate([x0 + off, x0 - off])))
-    return np.asarray((y[:3] - y[3:]) / (2 * SEAT_NUDGE)).T
+def _doubts(as_built: AsBuilt, model: Model, choices: Mapping[str, HoleChoice], variants: Sequence[Variant],
+            of: Callable[[Curves], Array], known: Collection[str]) -> list[Doubt]:
+    """The same side by side; ``known``: parameters that slopes are taken of anyway."""
+    names = [[n for n, mv in model.moves.items() if mv.setting_sd > 0 and (mv.solved or v.moves.get(n))]
+             for v in variants]
+    more = [p for v, own in zip(variants, names, strict=True)
+            for p in (*(_moved(model, v, n) for n in own), *(_seated(model, v, p) for p in _unknown(v, known)))]
+    base, got = slopes_about(model, as_built, variants, of, [p for pair in more for p in pair])
+    rows = iter(got)  # as they were asked for
+
+    def slope(size: int, step: float) -> Array:
+        up, down = (np.array([next(rows) for _ in range(size)]) for _ in range(2))
+        return np.asarray((up - down) / (2 * step)).T
+
+    out = []
+    for v, own, s in zip(variants, names, base, strict=True):
+        moves = {n: slope(1, model.moves[n].nudge)[:, 0] * model.moves[n].setting_sd for n in own}
+        new = {p: slope(3, SEAT_NUDGE) for p in _unknown(v, known)}
+        seats = {p: (new[p] if p in new else s.J[:, [s.names.index(n) for n in _seat(v, p)]]) * choices[p].seat_sd
+                 for p in v.holes}
+        out.append(Doubt(s, moves, seats))
+    return out
+
+
+def _moved(model: Model, v: Variant, name: str) -> tuple[Perturbed, Perturbed]:
+    """The variant with a move made a little further, and a little less far."""
+    up, down = (Perturbed(replace(v, moves={**v.moves, name: v.moves.get(name, 0.0) + sign * model.moves[name].nudge}),
+                          (), np.zeros((1, 0))) for sign in (1.0, -1.0))
+    return up, down
+
+
+def _seat(v: Variant, point: str) -> tuple[str, str, str]:
+    """Names of the place of a ball in its new hole."""
+    return vector_names(point, Kind.HOLE, v.holes[point])
+
+
+def _unknown(v: Variant, known: Collection[str]) -> list[str]:
+    """Points whose new hole's place is not among the measured parameters."""
+    return [p for p in v.holes if not set(_seat(v, p)) <= set(known)]
+
+
+def _seated(model: Model, v: Variant, point: str) -> tuple[Perturbed, Perturbed]:
+    """The variant with a ball a little off along each axis (3 rows), to either side."""
+    names, off = _seat(v, point), SEAT_NUDGE * np.eye(3)
+    x = get_parameters(model.rig, names)
+    return Perturbed(v, names, x + off), Perturbed(v, names, x - off)
 
 
 def figures_of(objective: Objective, c: Curves) -> Array:

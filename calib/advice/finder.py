@@ -173,9 +173,8 @@ class Finder:
                 if self.model.fast or len(s) in (0, 1, len(self.free))]
         frees = [s for _, s in jobs]
         both = solve(self.model, self.objective, [v for v, _ in jobs], frees, rounds=3)
-        for v, s in zip(both.variants, frees, strict=True):
-            if len(s) == len(self.free):
-                self.chances.doubt(v)  # slopes are taken where all moves are at their best
+        self.chances.take_slopes([v for v, s in zip(both.variants, frees, strict=True) if len(s) == len(self.free)]
+                                 )  # slopes are taken where all moves are at their best
         bound = self.chances.bound(both.variants, both.residuals)
         out = [Row(v, s, float(q), float(b))
                for v, s, q, b in zip(both.variants, frees, both.misfits, bound, strict=True)]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.advice.search import Curves, Model, Variant
+from calib.advice.search import Curves, Model, Perturbed, Variant
 from calib.linkage.turned import bend
 from calib.results import AsBuilt
 from calib.rig.model import Rig
@@ -54,12 +55,29 @@ def touches(rig: Rig, names: Sequence[str], cov: Array, uses: dict[str, str] | N
 
 def slopes(model: Model, as_built: AsBuilt, variant: Variant, of: Callable[[Curves], Array]) -> Slopes:
     """Central differences of ``of`` (curves of m variants -> (m, o)) against the measured parameters."""
-    idx = touches(as_built.rig, as_built.names, as_built.cov, dict(variant.holes))
-    names = tuple(as_built.names[k] for k in idx)
-    cov = as_built.cov[np.ix_(idx, idx)]
-    values, J = differences(lambda rows: of(model.perturbed(variant, names, rows)), get_parameters(as_built.rig, names),
-                            steps(names))
-    return Slopes(values, J, names, cov, bend(lambda rig: of(Model(rig, model.driver).curves([variant]))[0], as_built))
+    return slopes_about(model, as_built, [variant], of)[0][0]
+
+
+def slopes_about(model: Model, as_built: AsBuilt, variants: Sequence[Variant], of: Callable[[Curves], Array],
+                 more: Sequence[Perturbed] = ()) -> tuple[list[Slopes], Array]:
+    """The slopes about each of many variants, side by side, and ``of`` for the rows of ``more`` (k, o)."""
+    used = [touches(as_built.rig, as_built.names, as_built.cov, dict(v.holes)) for v in variants]
+    names = [tuple(as_built.names[k] for k in idx) for idx in used]
+    step = [steps(n) for n in names]
+    x = [get_parameters(as_built.rig, n) for n in names]
+    rows = [np.concatenate([at[None], at + np.diag(h), at - np.diag(h)]) for at, h in zip(x, step, strict=True)]
+    blocks = [Perturbed(v, n, r) for v, n, r in zip(variants, names, rows, strict=True)]
+    got = of(model.all_perturbed([*blocks, *more]))
+    own, out = np.split(got, np.cumsum([len(r) for r in rows])), []
+    for v, n, idx, h, y in zip(variants, names, used, step, own[:-1], strict=True):
+        up, down = y[1:len(h) + 1], y[len(h) + 1:]
+        bent = bend(partial(_alone, of, model.driver, v), as_built)
+        out.append(Slopes(y[0], ((up - down) / (2 * h[:, None])).T, n, as_built.cov[np.ix_(idx, idx)], bent))
+    return out, own[-1]
+
+
+def _alone(of: Callable[[Curves], Array], driver: Array, variant: Variant, rig: Rig) -> Array:
+    return of(Model(rig, driver).curves([variant]))[0]
 
 
 def rig_slopes(of: Callable[[Rig], Array], as_built: AsBuilt, wanted: Callable[[ParameterName], bool]) -> Slopes:

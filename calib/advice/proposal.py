@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calib.advice.chances import Doubt, doubt_of, figures_of
+from calib.advice.chances import Doubt, doubts_of, figures_of
 from calib.advice.propagation import what_limits
 from calib.advice.search import Curves, Model, Objective, Variant, apply
 from calib.advice.verdict import Outcome, Verdict, judge
@@ -135,7 +135,7 @@ class Builder:
 
     def doubt(self, variant: Variant) -> Doubt:
         """Target figures of the variant, with their slopes against measured parameters and setting errors."""
-        return doubt_of(self.as_built, self.model, self.choices, variant, self._table)
+        return doubts_of(self.as_built, self.model, self.choices, [variant], self._table)[0]
 
     def proposal(self, variant: Variant, misfit: float, needs: Mapping[str, tuple[float, float]]) -> Proposal:
         """The finished proposal; ``needs`` gives the continuous need and its 95 % half-width by move."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,6 +101,14 @@ class Curves:
         return drawn_way(self.driver, self.headings["left"][0], self.headings["right"][0])
 
 
+class Perturbed(NamedTuple):
+    """A variant with named parameters of the measured rig set to each row of ``values`` (m, n)."""
+
+    variant: Variant
+    names: Sequence[str]
+    values: Array
+
+
 class Model:
     """Curves of variants of one measured rig, over one driver grid. Closed form where the rig allows it."""
 
@@ -149,28 +158,37 @@ class Model:
 
     def perturbed(self, variant: Variant, names: Sequence[str], values: Array) -> Curves:
         """Curves of one variant with named parameters of the measured rig set to ``values`` (m, n)."""
-        base = replace(self.rig, points={n: replace(p, use=variant.holes.get(n, p.use))
-                                         for n, p in self.rig.points.items()})
-        stops = self._stops(names, values)
+        return self.all_perturbed([Perturbed(variant, names, values)])
+
+    def all_perturbed(self, blocks: Sequence[Perturbed]) -> Curves:
+        """Curves of every row of every block, one block after the other."""
+        stops, times = self._stops(blocks), [len(p.values) for p in blocks]
         if not self.fast:
-            return replace(self._swept([apply(with_parameters(self.rig, names, row), variant) for row in values]),
-                           travel=stops)
-        b = batch.Batch(base, len(values))
-        for k, name in enumerate(names):
-            b.set(name, values[:, k])
-        self.carry_out(b, {n: np.full(len(values), x) for n, x in variant.moves.items()})
+            return replace(self._swept([apply(with_parameters(self.rig, p.names, row), p.variant)
+                                        for p in blocks for row in p.values]), travel=stops)
+        unmoved = self.side_by_side([Variant(p.variant.holes) for p in blocks])
+        b = unmoved.take(np.repeat(np.arange(len(blocks)), times))
+        first = 0
+        for p in blocks:
+            rows = slice(first, first := first + len(p.values))
+            for k, n in enumerate(parsed(p.names)):
+                if n.kind is not Kind.HOLE or p.variant.holes.get(n.owner, self.rig.points[n.owner].use) == n.hole:
+                    b.put(n, p.values[:, k], rows)
+        made = dict.fromkeys(n for p in blocks for n in p.variant.moves)
+        self.carry_out(b, {n: np.repeat([p.variant.moves.get(n, 0.0) for p in blocks], times) for n in made})
         return replace(self.run(b), travel=stops)
 
-    def _stops(self, names: Sequence[str], values: Array) -> tuple[Array, Array] | None:
-        """Stops of the driver by row of ``values`` (m, n); None where the rig has none."""
+    def _stops(self, blocks: Sequence[Perturbed]) -> tuple[Array, Array] | None:
+        """Stops of the driver by row of the blocks; None where the rig has none."""
         travel = self.rig.bodies[self.rig.driver].travel
         if travel is None:
             return None
-        ends = [np.full(len(values), x) for x in travel]
-        for k, n in enumerate(parsed(names)):
-            if n.kind is Kind.TRAVEL and n.owner == self.rig.driver:
-                ends[n.component] = values[:, k]
-        return ends[0], ends[1]
+        ends = [[np.full(len(p.values), x) for p in blocks] for x in travel]
+        for i, p in enumerate(blocks):
+            for k, n in enumerate(parsed(p.names)):
+                if n.kind is Kind.TRAVEL and n.owner == self.rig.driver:
+                    ends[n.component][i] = p.values[:, k]
+        return np.concatenate(ends[0]), np.concatenate(ends[1])
 
     def run(self, b: batch.Batch) -> Curves:
         """Curves of variants side by side."""
@@ -319,16 +337,15 @@ def solve(model: Model, objective: Objective, variants: Sequence[Variant], free:
     low, high = np.array([mv.low for mv in own]), np.array([mv.high for mv in own])
     stride, nudge = np.array([mv.stride for mv in own]), np.array([mv.nudge for mv in own])
     x = np.array([[v.moves.get(k, 0.0) for k in names] for v in variants]).reshape(m, n)
-    active = np.flatnonzero(mask.any(axis=0))
+    all_rows, (nudged, by) = np.arange(m), np.nonzero(mask)
+    side_by_side = model.side_by_side(variants) if model.fast else None
 
-    def run(y: Array) -> Array:
-        """Residuals at amounts (m, n), or several such one below the other."""
-        times = len(y) // max(m, 1)
-        some = [*variants] * times
-        if not model.fast:
-            return objective.residuals(model.curves([_with(v, names, row) for v, row in zip(some, y, strict=True)]))
-        b = model.side_by_side(some)
-        more = y - np.tile(x0, (times, 1))
+    def run(y: Array, rows: NDArray[np.intp] = all_rows) -> Array:
+        """Residuals of the variants at ``rows`` (k,) with amounts (k, n)."""
+        if side_by_side is None:
+            return objective.residuals(model.curves([_with(variants[i], names, row)
+                                                     for i, row in zip(rows, y, strict=True)]))
+        b, more = side_by_side.take(rows), y - x0[rows]
         model.carry_out(b, {k: more[:, i] for i, k in enumerate(names)})
         r = objective.residuals(model.run(b))
         return r if penalty is None else np.concatenate([r, penalty(b)], axis=1)
@@ -338,12 +355,10 @@ def solve(model: Model, objective: Objective, variants: Sequence[Variant], free:
     q = np.sum(r * r, axis=1)
     J = np.zeros((m, r.shape[1], n))
     for _ in range(rounds):
-        J = np.zeros((m, r.shape[1], n))
-        if len(active):  # all at once: most of the time goes into the calls, not the numbers
-            y = np.tile(x, (len(active), 1, 1))
-            y[range(len(active)), :, active] += nudge[active][:, None]
-            for k, nudged in zip(active, run(y.reshape(-1, n)).reshape(len(active), *r.shape), strict=True):
-                J[:, :, k] = (nudged - r) / nudge[k] * mask[:, k][:, None]
+        if len(by):  # all at once: most of the time goes into the calls, not the numbers
+            y = x[nudged]
+            y[np.arange(len(by)), by] += nudge[by]
+            J[nudged, :, by] = (run(y, nudged) - r[nudged]) / nudge[by][:, None]
         step = np.clip(gauss_newton(J, r, mask), -stride, stride)
         best, bq, br = x, q, r
         for shrink in (1.0, 0.3):

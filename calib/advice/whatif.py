@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from calib.advice.adjust import AdjustOptions, Task, task_of
 from calib.advice.candidates import hole_sets
-from calib.advice.chances import doubt_of, figures_of
+from calib.advice.chances import doubts_of, figures_of
 from calib.advice.keeping import Limits
 from calib.advice.propagation import Slopes
 from calib.advice.search import STOP_ROOM, Curves, Model, Objective, Variant, driver_grid, steering_rods
@@ -96,8 +96,8 @@ def what_if(design: Rig, as_built: AsBuilt, loaded: Sequence[LoadedFigure] = ())
 
     fewer = model.on(driver_grid(rig, DOUBT_GRID, STOP_ROOM))
     target = Objective(task.design, fewer.driver, rig)
-    doubts = [doubt_of(task.as_built, on, task.choices, Variant(_changed(h, here)), partial(figures_of, of))
-              for h, (on, of) in zip(sets, [(model, objective), *[(fewer, target)] * (len(sets) - 1)], strict=True)]
+    doubts = [d for part, on, of in ((sets[:1], model, objective), (sets[1:], fewer, target)) for d in doubts_of(
+        task.as_built, on, task.choices, [Variant(_changed(h, here)) for h in part], partial(figures_of, of))]
     none = np.zeros(len(objective.targets))
     values = grid.figures(objective, headings)
     return WhatIf(tuple(sets), combined, rods, grid.of, model.driver[::EACH],

@@ -12,6 +12,7 @@ cos t and sin t follow without the angle: (A C - B s) / h and (B C + A s) / h, h
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -99,14 +100,31 @@ class Batch:
         self.length = {n: np.array(np.broadcast_to(np.ravel(r.length), (m,)), float) for n, r in rig.rods.items()}
         self.spin = {n: fill(w.spin) for n, w in rig.wheels.items()}
 
-    def set(self, name: str, values: Array) -> None:
+    def take(self, rows: NDArray[np.intp]) -> Batch:
+        """The variants at ``rows`` (n,), in that order, to be changed apart from these."""
+        def taken(vectors: Mapping[str, Array]) -> dict[str, Array]:
+            return {n: v.T[:, rows].T for n, v in vectors.items()}
+
+        out = copy(self)
+        out.m = len(rows)
+        out.pivot, out.axis, out.hole, out.bolt, out.spin = map(taken, (self.pivot, self.axis, self.hole, self.bolt,
+                                                                        self.spin))
+        out.length = {n: x[rows] for n, x in self.length.items()}
+        return out
+
+    def set(self, name: str, values: ArrayLike) -> None:
         """Set a named parameter (see calib.rig.parameters), values (m,). A hole not in use has no effect."""
         n = ParameterName.parse(name)
+        if n.of_hole_in_use(self.rig):
+            self.put(n, values)
+
+    def put(self, n: ParameterName, values: ArrayLike, rows: slice = slice(None)) -> None:
+        """Set a parameter of some variants; that of a hole is the one in use there."""
         if n.kind is Kind.LENGTH:
-            self.length[n.owner] = np.broadcast_to(values, (self.m,)).astype(float)
-        elif n.kind not in (Kind.CENTRE, Kind.TRAVEL) and n.of_hole_in_use(self.rig):  # these move no heading
+            self.length[n.owner][rows] = values
+        elif n.kind not in (Kind.CENTRE, Kind.TRAVEL):  # these move no heading
             vectors = {Kind.PIVOT: self.pivot, Kind.AXIS: self.axis, Kind.HOLE: self.hole, Kind.SPIN: self.spin}
-            vectors[n.kind][n.owner][:, n.component] = values
+            vectors[n.kind][n.owner][rows, n.component] = values
 
     def shift(self, bodies: Sequence[str], by: Array) -> None:
         """Move bodies with their holes, by (m, 3) mm."""
