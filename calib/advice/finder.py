@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,7 @@ Array = NDArray[np.float64]
 
 
 GIVEN_UP = 1.0  # tolerances beyond a target's own
+LOOKED_AT = 8  # of a row's candidates, whether they break a limit for certain, before the next are asked
 ENOUGH = 0.97  # a chance that the targets alone would hardly better
 
 
@@ -74,6 +76,15 @@ class Stopped:
 
     chance: float
     why: Callable[[], list[str]]
+
+
+@dataclass
+class _Queue:
+    """Candidates of one row, best first: those ready to be tried, and the rest, not looked at yet."""
+
+    rest: Iterator[Candidate]
+    row: int
+    ready: list[Candidate] = field(default_factory=list)
 
 
 @dataclass
@@ -243,26 +254,34 @@ class Finder:
             steps = whole_steps(self.model, r.variant, r.free, self.main)
             tried += steps
             owner += [i] * len(steps)
-        cands = self.judged(tried, [rows[i].free for i in owner])
-        waiting: dict[int, list[Candidate]] = {}
-        for i, c, ok in zip(owner, cands, self.limits.maybe(tried), strict=True):
-            if ok:
-                waiting.setdefault(i, []).append(c)
-        found = Found([], self._why_not([[c for c, j in zip(cands, owner, strict=True) if i == j]
-                                         for i in range(len(rows)) if i not in waiting]))
-        for queue in waiting.values():
-            queue.sort(key=lambda c: (-round(c.chance, 2), c.shortfall, c.q))
+        own: list[list[Candidate]] = [[] for _ in rows]
+        for i, c in zip(owner, self.judged(tried, [rows[i].free for i in owner]), strict=True):
+            own[i].append(c)
+        best_first = [sorted(cands, key=lambda c: (-round(c.chance, 2), c.shortfall, c.q)) for cands in own]
+        queues = [_Queue(iter(cands), i) for i, cands in enumerate(best_first)]
+        self._look(queues)
+        waiting = [q for q in queues if q.ready]
+        found = Found([], self._why_not([own[q.row] for q in queues if not q.ready]))
         while waiting:  # the next of each row, side by side
-            heads = {i: queue.pop(0) for i, queue in waiting.items()}
-            clear = self.limits.clear([c.variant for c in heads.values()])
-            for (i, c), sure in zip(heads.items(), clear, strict=True):
+            heads = [q.ready.pop(0) for q in waiting]
+            clear = self.limits.clear([c.variant for c in heads])
+            again = []
+            for q, c, sure in zip(waiting, heads, clear, strict=True):
                 if sure or not self.limits.broken(c.variant):
                     found.good.append(c)
-                    del waiting[i]
-                elif not waiting[i]:
-                    found.stopped.append(self._stopped(c))
-                    del waiting[i]
+                else:
+                    again.append((q, c))
+            self._look([q for q, _ in again])
+            found.stopped += [self._stopped(c) for q, c in again if not q.ready]
+            waiting = [q for q, _ in again if q.ready]
         return found
+
+    def _look(self, queues: Sequence[_Queue]) -> None:
+        """Goes on in each queue to its next candidates that break no limit for certain, where none is ready."""
+        while some := [(q, part) for q in queues if not q.ready and (part := [*islice(q.rest, LOOKED_AT)])]:
+            ok = iter(self.limits.maybe([c.variant for _, part in some for c in part]))
+            for q, part in some:
+                q.ready += [c for c in part if next(ok)]
 
     def _stopped(self, c: Candidate) -> Stopped:
         return Stopped(c.chance, partial(self.limits.broken, c.variant))

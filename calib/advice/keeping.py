@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +13,11 @@ from calib.linkage import batch
 from calib.linkage.limits import (
     TOGGLE_MARGIN,
     Places,
+    Worked,
     check_limits,
-    clearances,
-    misalignment_angles,
-    transmission_angles,
+    gaps,
+    misalignments,
+    transmissions,
 )
 from calib.linkage.mechanism import Linkage
 from calib.rig.adjustables import Move
@@ -68,27 +70,40 @@ class Limits:
         the rods' ranges are not looked at.
         """
         grid = self.few if driver is None else driver
-        angles = b.angles(grid)
-        many, rig, deg = b.as_rig(), self.rig, np.rad2deg(1.0)
-        now = Places(many, angles)
-        cols = []
-        for (rod, end), a in transmission_angles(many, now).items():
-            cols.append((a - rig.min_transmission + self._allowed("transmission", f"{rod} at {end}")) * deg)
-        for (rod, end), a in misalignment_angles(many, now).items():
-            cols.append((rig.points[end].misalignment - a + self._allowed("misalignment", f"{rod} at {end}")) * deg)
-        for (rod, other), gap in clearances(many, now, rig.min_clearance + PLENTY).items():
-            cols.append(gap - rig.min_clearance + self._allowed("clearance", f"{rod} to {other}"))
+        turned, rig, deg = b.turned(grid), self.rig, np.rad2deg(1.0)
+        now = Places.turned(b.as_rig(), turned)
+        lost = np.inf if ("reach", rig.driver) in self.had else LOST
+
+        def worst(values: Array, room_of: Callable[[Array], Array]) -> Array:
+            """Room (n, m) made of the least of values (n, m, k) over the driver angles."""
+            out = room_of(values.min(axis=-1))
+            if (gone := np.isnan(out)).any():
+                out = np.where(gone, np.fmin(room_of(np.fmin.reduce(values, axis=-1)), lost), out)
+            return np.broadcast_to(out, (len(out), b.m))
+
+        held, bent, apart = transmissions(now), misalignments(now), gaps(now, rig.min_clearance + PLENTY)
+        most = np.array([rig.points[end].misalignment for _, end in bent.items])[:, None]
+        rooms = [worst(held.values, lambda a: (a - rig.min_transmission + self._more(held, "transmission")) * deg),
+                 worst(-bent.values, lambda a: (most + a + self._more(bent, "misalignment")) * deg),
+                 worst(apart.values, lambda gap: gap - rig.min_clearance + self._more(apart, "clearance"))]
         own = rig.bodies[rig.driver].travel
         within = np.ones(len(grid), bool) if own is None else (grid >= own[0] - 1e-9) & (grid <= own[1] + 1e-9)
-        for n, a in angles.items():
+        for n, (c, s) in turned.items():
             span = rig.bodies[n].travel if n in rig.bodies and n != rig.driver else None
             if span is not None:
-                spare = np.minimum(a - span[0], span[1] - a) + self._allowed("travel", n)
-                cols.append(np.where(within, spare, np.inf) * deg)
-        shape = (b.m, len(grid))
-        out = np.stack([np.broadcast_to(c, shape) for c in cols], axis=1)
-        lost = np.inf if ("reach", rig.driver) in self.had else LOST
-        return np.min(np.where(np.isnan(out), lost, out), axis=-1)
+                a = np.arctan2(s, c)
+                spare = np.where(within, np.minimum(a - span[0], span[1] - a), np.inf)
+                rooms.append(worst(spare[None], partial(self._beyond, n)))
+        return np.concatenate(rooms).T
+
+    def _more(self, worked: Worked, name: str) -> Array:
+        """By how much each item's limit may be broken, (n, 1)."""
+        join = " to " if name == "clearance" else " at "
+        return np.array([self._allowed(name, join.join(item)) for item in worked.items])[:, None]
+
+    def _beyond(self, body: str, spare: Array) -> Array:
+        """Room in degrees to a part's own stops, from what is spare (...) rad."""
+        return (spare + self._allowed("travel", body)) * np.rad2deg(1.0)
 
     def penalty(self, b: batch.Batch) -> Array:
         """Residuals for limits that are broken, (m, limits)."""
@@ -112,7 +127,7 @@ class Limits:
         far = TOGGLE_MARGIN + np.deg2rad(0.5)  # check_limits finds the toggle itself; here a hair more is asked for
         ends = min(own[0] - far, self.driver[0]), max(own[1] + far, self.driver[-1])
         wide = np.unique(np.concatenate([np.arange(ends[0], ends[1], np.deg2rad(1.0)), ends, [0.0]]))
-        reach = [np.isfinite(a).all(axis=1) for a in b.angles(wide).values()]
+        reach = [np.isfinite(c).all(axis=1) for c, _ in b.turned(wide).values()]
         lengths = [self._within(n, b.length[n]) for n in self.rig.rods]
         return np.asarray(np.all([keep, *reach, *lengths], axis=0))
 

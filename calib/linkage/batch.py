@@ -186,7 +186,7 @@ class Batch:
         Three each (for one, its cosine and its sine) of A, B and C, and the side of the dead line it was assembled on.
         """
         def column(vectors: Iterable[Array]) -> Array:
-            return np.stack([v.T for v in vectors], axis=1)
+            return np.array([v.T for v in vectors]).swapaxes(0, 1)
 
         steps, points = self.steps, self.rig.points
         if not steps:
@@ -205,9 +205,9 @@ class Batch:
             rest[:, moved] = there + stay
         c = here + along
         w = c - rest
-        length = np.stack([self.length[s.rod] for s in steps])
+        length = np.array([self.length[s.rod] for s in steps])
         side = -np.sign(dot(v, c - known))
-        return np.stack([2 * dot(u, w), -2 * dot(u, U), -2 * dot(u, V), 2 * dot(v, w), -2 * dot(v, U), -2 * dot(v, V),
+        return np.array([2 * dot(u, w), -2 * dot(u, U), -2 * dot(u, V), 2 * dot(v, w), -2 * dot(v, U), -2 * dot(v, V),
                          length * length - dot(w, w) - dot(U, U) - dot(u, u), 2 * dot(w, U), 2 * dot(w, V),
                          np.where(side == 0, 1.0, side)])
 

@@ -9,14 +9,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.linkage import batch
-from calib.linkage.mechanism import Linkage, Sweep, body_motions
-from calib.linkage.rotations import cross, dot
+from calib.linkage.columns import about, beside, column, cross, dot, empty, picked, stacked, unit, vectors
+from calib.linkage.mechanism import Linkage, Sweep
+from calib.linkage.rotations import dot as _dot
 from calib.linkage.steering import Pose
-from calib.rig.model import Body, Rig
-from calib.rig.parameters import stacked
+from calib.rig.model import FRAME, Body, Rig
+from calib.rig.parameters import stacked as side_by_side
 
 Array = NDArray[np.float64]
-Motions = Mapping[str, tuple[Array, Array]]
 
 TOGGLE_SEARCH = float(np.deg2rad(45.0))  # how far beyond the swept range a toggle is looked for
 TOGGLE_MARGIN = float(np.deg2rad(5.0))  # least distance from the travel end to a toggle; common practice, no source
@@ -40,6 +40,18 @@ class Limit:
     text: str
 
 
+@dataclass(frozen=True)
+class Worked:
+    """What was worked out of each item, (n, ...): the items' names, and the values row by row."""
+
+    items: tuple[tuple[str, str], ...]
+    values: Array
+
+    def by_item(self) -> dict[tuple[str, str], Array]:
+        """The rows by their items."""
+        return dict(zip(self.items, self.values, strict=True))
+
+
 def transmission_angles(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], Array]:
     """Transmission angle at each rod end, (rod, point) to (...) rad in 0..pi/2.
 
@@ -48,17 +60,21 @@ def transmission_angles(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], 
     angle between rod and arm (Norton, Design of Machinery; edition and section from memory). Ends on the
     frame are left out.
     """
-    now = Places.of(rig, pose)
-    out = {}
-    for rod, e in now.directions.items():
-        for end in (rig.rods[rod].a, rig.rods[rod].b):
-            b = rig.bodies.get(rig.points[end].body)
-            if b is None:
-                continue
-            t = cross(now.direction(b.axis, b.name), now.at[end] - now.place(b.pivot, b.name))
-            s = np.abs(dot(e, t)) / np.maximum(np.sqrt(dot(t, t)), 1e-12)
-            out[rod, end] = np.arcsin(np.clip(s, 0.0, 1.0))
-    return out
+    return transmissions(Places.of(rig, pose)).by_item()
+
+
+def transmissions(now: Places) -> Worked:
+    """The same at places worked out already."""
+    rig = now.rig
+    ends = [(r.name, end, rig.bodies[b]) for r in rig.rods.values() for end in (r.a, r.b)
+            if (b := rig.points[end].body) in rig.bodies]
+    if not ends:
+        return Worked((), np.empty(0))
+    hinges = [b for *_, b in ends]
+    axes, pivots = now.carried([(b.pivot, b.parent) for b in hinges], [(b.axis, b.parent) for b in hinges])[::-1]
+    t = cross(now.columns(axes), now.columns([now.at[end] for _, end, _ in ends]) - now.columns(pivots))
+    s = np.abs(dot(now.columns([now.directions[rod] for rod, *_ in ends]), t)) / np.maximum(np.sqrt(dot(t, t)), 1e-12)
+    return Worked(tuple((rod, end) for rod, end, _ in ends), np.arcsin(np.clip(s, 0.0, 1.0)))
 
 
 def misalignment_angles(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], Array]:
@@ -67,17 +83,20 @@ def misalignment_angles(rig: Rig, pose: Pose | Places) -> dict[tuple[str, str], 
     What a rod end's misalignment limit refers to (tilt of the inner ring, ISO 12240-4). The bolt turns with its
     body.
     """
-    now = Places.of(rig, pose)
-    out = {}
-    for rod, e in now.directions.items():
-        for end in (rig.rods[rod].a, rig.rods[rod].b):
-            p = rig.points[end]
-            if p.bolt is None and p.body not in rig.bodies:
-                continue
-            bolt = p.bolt if p.bolt is not None else rig.bodies[p.body].axis
-            s = np.abs(dot(e, now.direction(bolt, p.body)))
-            out[rod, end] = np.arcsin(np.clip(s, 0.0, 1.0))
-    return out
+    return misalignments(Places.of(rig, pose)).by_item()
+
+
+def misalignments(now: Places) -> Worked:
+    """The same at places worked out already."""
+    rig = now.rig
+    ends = [(r.name, p) for r in rig.rods.values() for p in (rig.points[r.a], rig.points[r.b])
+            if p.bolt is not None or p.body in rig.bodies]
+    if not ends:
+        return Worked((), np.empty(0))
+    _, bolts = now.carried([], [(_unit(p.bolt if p.bolt is not None else rig.bodies[p.body].axis), p.body)
+                                for _, p in ends])
+    s = np.abs(dot(now.columns([now.directions[rod] for rod, _ in ends]), now.columns(bolts)))
+    return Worked(tuple((rod, p.name) for rod, p in ends), np.arcsin(np.clip(s, 0.0, 1.0)))
 
 
 def clearances(rig: Rig, pose: Pose | Places, least: float = np.inf) -> dict[tuple[str, str], Array]:
@@ -88,34 +107,47 @@ def clearances(rig: Rig, pose: Pose | Places, least: float = np.inf) -> dict[tup
     its tyre's width and the segment's radius; obstacles that the wheel's own upright carries are left out. Gaps above
     ``least`` mm may come out smaller than they are, though not below it.
     """
-    now = Places.of(rig, pose)
-    parts = [(r.name, now.at[r.a], now.at[r.b], r.radius, {_bolt(rig, r.a), _bolt(rig, r.b)})
-             for r in rig.rods.values()]
-    others = parts + [(o.name, now.place(o.a, o.body), now.place(o.b, o.body), o.radius, set())
-                      for o in rig.obstacles]
-    pairs = [(i, j) for i, p in enumerate(parts) for j, q in enumerate(others) if j > i and not p[4] & q[4]]
-    shape = np.broadcast_shapes(*[p[1].shape for p in others]) if others else ()
-    ends = np.empty((2, len(others), *shape))
-    for i, q in enumerate(others):
-        ends[0, i], ends[1, i] = q[1:3]
-    out = {}
+    return gaps(Places.of(rig, pose), least).by_item()
+
+
+def gaps(now: Places, least: float = np.inf) -> Worked:
+    """The same at places worked out already."""
+    rig, rods, obstacles = now.rig, now.rig.rods.values(), now.rig.obstacles
+    bolts = [{_bolt(rig, r.a), _bolt(rig, r.b)} for r in rods]
+    names, carriers = [*rig.rods, *(o.name for o in obstacles)], [*[None] * len(bolts), *(o.body for o in obstacles)]
+    pairs = [(i, j) for i in range(len(bolts)) for j in range(i + 1, len(names))
+             if j >= len(bolts) or not bolts[i] & bolts[j]]
+    discs = [(w, side, j) for side, w in rig.wheels.items() for j, body in enumerate(carriers)
+             if body not in (w.upright, w.spin_body or w.upright)]
+    if not pairs and not discs:
+        return Worked((), np.empty(0))
+    fixed, spins = now.carried([(x, o.body) for o in obstacles for x in (o.a, o.b)]
+                               + [(w.centre, w.upright) for w in rig.wheels.values()],
+                               [(_unit(w.spin), w.upright) for w in rig.wheels.values()])
+    a, b = (beside([*(now.at[getattr(r, x)] for r in rods), *fixed[k:2 * len(obstacles):2]], 1, now.rank)
+            for k, x in enumerate("ab"))
+    rank = max(a.ndim, b.ndim) - 2
+    radius = np.array([*(r.radius for r in rods), *(o.radius for o in obstacles)]).reshape(-1, *[1] * rank)
+
+    def some(ends: Array, which: Sequence[int]) -> Array:
+        return vectors(picked(ends, which, rank), 1)
+
+    keys, out = [(names[i], names[j]) for i, j in pairs], []
     if pairs:
-        one, two = (ends[:, list(k)] for k in zip(*pairs, strict=True))
-        d = segment_distance(*one, *two)
-        out = {(parts[i][0], others[j][0]): d[k] - parts[i][3] - others[j][3] for k, (i, j) in enumerate(pairs)}
-    carried = {o.name: o.body for o in rig.obstacles}
-    for side, w in rig.wheels.items():
-        near = [i for i, q in enumerate(others) if carried.get(q[0]) not in (w.upright, w.spin_body or w.upright)]
-        if near:
-            a, b = ends[:, near]
-            half = 0.5 * w.tyre
-            enough = np.reshape([least + others[i][3] + half for i in near], (-1, *[1] * (len(shape) - 1)))
-            d = disc_distance(now.place(w.centre, w.upright), now.direction(w.spin, w.upright), w.radius - half, a, b,
-                              enough)
-            name = wheel_name(side)
-            for k, q in enumerate(others[i] for i in near):
-                out[(name, q[0]) if q[0] in carried else (q[0], name)] = d[k] - q[3] - half
-    return out
+        one, two = (list(k) for k in zip(*pairs, strict=True))
+        d = segment_distance(some(a, one), some(b, one), some(a, two), some(b, two))
+        out.append(d - radius[one] - radius[two])
+    if discs:
+        near, wheels = [j for *_, j in discs], [[*rig.wheels].index(side) for _, side, _ in discs]
+        half = np.array([0.5 * w.tyre for w, *_ in discs]).reshape(-1, *[1] * rank)
+        rim = np.array([w.radius for w, *_ in discs]).reshape(half.shape) - half
+        centre, axle = (vectors(beside([of[k] for k in wheels], 1, rank), 1) for of in (fixed[2 * len(obstacles):],
+                                                                                       spins))
+        d = disc_distance(centre, axle, rim, some(a, near), some(b, near), least + radius[near] + half)
+        out.append(d - radius[near] - half)
+        keys += [(wheel_name(side), names[j]) if j >= len(bolts) else (names[j], wheel_name(side))
+                 for _, side, j in discs]
+    return Worked(tuple(keys), beside([x for part in out for x in part], rank=rank))
 
 
 def wheel_name(side: str) -> str:
@@ -123,21 +155,25 @@ def wheel_name(side: str) -> str:
     return f"{side} wheel"
 
 
-def disc_distance(centre: Array, axle: Array, radius: float, a: Array, b: Array, enough: ArrayLike = np.inf) -> Array:
+def disc_distance(centre: Array, axle: Array, radius: ArrayLike, a: Array, b: Array,
+                  enough: ArrayLike = np.inf) -> Array:
     """Least distance between a flat disc and the segment a b, (..., 3) each, to (...); zero where it goes through.
 
-    ``centre`` and ``axle`` (..., 3): the disc's middle and unit normal. The squared distance along the segment is
-    convex, so the sign of its slope is halved down to a millionth of the segment. Where the segment keeps ``enough``
-    (...) off the disc's plane, on one side of it, that distance stands for what can only be more.
+    ``centre`` and ``axle`` (..., 3), ``radius`` (...): the disc's middle, unit normal and rim. The squared distance
+    along the segment is convex, so the sign of its slope is halved down to a millionth of the segment. Where the
+    segment keeps ``enough`` (...) off the disc's plane, on one side of it, that distance stands for what can only be
+    more.
     """
     u, v = b - a, a - centre
-    h0, h1 = dot(v, axle), dot(u, axle)  # height over the disc's plane: h0 + h1 t
+    h0, h1 = _dot(v, axle), _dot(u, axle)  # height over the disc's plane: h0 + h1 t
     off = np.where(h0 * (h0 + h1) > 0, np.minimum(np.abs(h0), np.abs(h0 + h1)), 0.0)
     near = ~(off > enough)
     if not near.any():
         return off
-    h0, h1, vv, uv, uu = (np.broadcast_to(x, near.shape)[near] for x in (h0, h1, dot(v, v), dot(u, v), dot(u, u)))
-    c0, c1, c2 = vv - h0 * h0, uv - h0 * h1, uu - h1 * h1  # distance from the axle, squared
+    h0, h1, radius, *parts = (np.broadcast_to(x, near.shape)[near] for x in (
+        h0, h1, radius, *(y[..., k] for y in (u, v) for k in range(3))))
+    u, v = np.array(parts[:3]).T, np.array(parts[3:]).T
+    c0, c1, c2 = _dot(v, v) - h0 * h0, _dot(u, v) - h0 * h1, _dot(u, u) - h1 * h1  # distance from the axle, squared
     low, high = np.zeros(c0.shape), np.ones(c0.shape)
     for _ in range(22):
         t = 0.5 * (low + high)
@@ -159,8 +195,8 @@ def segment_distance(a0: Array, a1: Array, b0: Array, b1: Array) -> Array:
     Detection, 2005, section 5.1.9; from memory).
     """
     u, v, w = a1 - a0, b1 - b0, a0 - b0
-    uu, vv, uv = dot(u, u), dot(v, v), dot(u, v)
-    uw, vw = dot(u, w), dot(v, w)
+    uu, vv, uv = _dot(u, u), _dot(v, v), _dot(u, v)
+    uw, vw = _dot(u, w), _dot(v, w)
     den = uu * vv - uv * uv
     with np.errstate(divide="ignore", invalid="ignore"):
         s = np.where(den > 1e-12 * uu * vv, np.clip((uv * vw - vv * uw) / den, 0.0, 1.0), 0.0)
@@ -168,7 +204,7 @@ def segment_distance(a0: Array, a1: Array, b0: Array, b1: Array) -> Array:
         tc = np.clip(t, 0.0, 1.0)
         s = np.where(uu > 0, np.clip((uv * tc - uw) / uu, 0.0, 1.0), 0.0)
     d = w + s[..., None] * u - tc[..., None] * v
-    return np.sqrt(dot(d, d))
+    return np.sqrt(_dot(d, d))
 
 
 def check_limits(rig: Rig, sweep: Sweep) -> list[Limit]:
@@ -215,27 +251,29 @@ def certainly_within(rigs: Sequence[Rig], driver: Array) -> NDArray[np.bool_]:
     """
     if not rigs or batch.loop_order(rigs[0]) is None:
         return np.zeros(len(rigs), bool)
-    many, tiny = stacked(rigs), 1e-9
+    many, tiny = side_by_side(rigs), 1e-9
     own = many.bodies[many.driver].travel
     far = TOGGLE_MARGIN + np.deg2rad(0.5)
     low, high = own or (driver[0], driver[-1])
     ends = min(low - far, driver[0]), max(high + far, driver[-1])
     wide = np.unique(np.concatenate([driver, np.arange(ends[0], ends[1], np.deg2rad(1.0)), ends, [0.0]]))
-    angles = batch.Batch(many, len(rigs)).angles(wide)
-    keep = np.all([np.isfinite(a).all(axis=1) for a in angles.values()], axis=0)
-    angles = {n: a[:, np.searchsorted(wide, driver)] for n, a in angles.items()}
-    now = Places(many, angles)
+    turned = batch.Batch(many, len(rigs)).turned(wide)
+    keep = np.all([np.isfinite(c).all(axis=1) for c, _ in turned.values()], axis=0)
+    at = np.searchsorted(wide, driver)
+    turned = {n: (c[:, at], s[:, at]) for n, (c, s) in turned.items()}
+    now = Places.turned(many, turned)
     with np.errstate(invalid="ignore"):
-        for a in transmission_angles(many, now).values():
+        for a in transmissions(now).values:
             keep &= (a >= many.min_transmission + tiny).all(axis=-1)
-        for (_, end), a in misalignment_angles(many, now).items():
+        for (_, end), a in misalignments(now).by_item().items():
             keep &= (a <= many.points[end].misalignment - tiny).all(axis=-1)
-        for gap in clearances(many, now, many.min_clearance + 1e-3).values():
+        for gap in gaps(now, many.min_clearance + 1e-3).values:
             keep &= (gap >= many.min_clearance + tiny).all(axis=-1)
         within = np.ones(len(driver), bool) if own is None else (driver >= own[0] - 1e-9) & (driver <= own[1] + 1e-9)
-        for n, a in angles.items():
+        for n, (c, s) in turned.items():
             travel = many.bodies[n].travel if n in many.bodies and n != many.driver else None
             if travel is not None:
+                a = np.arctan2(s, c)
                 keep &= (~within | ((a >= travel[0] + tiny) & (a <= travel[1] - tiny))).all(axis=-1)
     return keep & [all(r.shortest <= r.length <= r.longest for r in rig.rods.values()) for rig in rigs]
 
@@ -311,29 +349,76 @@ def _over_travel(b: Body, travel: tuple[float, float], sweep: Sweep,
 
 
 class Places:
-    """Places and directions of one pose or a sweep of them, worked out once for all that is asked of it."""
+    """Places and directions of one pose or a sweep of them, worked out once for all that is asked of it.
+
+    They are columns (3, ...), see calib.linkage.columns; what stands still has no axis for the positions.
+    """
 
     def __init__(self, rig: Rig, pose: Pose) -> None:
         angles = pose.angles if isinstance(pose, Sweep) else pose
-        self.motions: Motions = body_motions(rig, angles)
-        self.at = {p.name: self.place(p.xyz, p.body) for p in rig.points.values()}
-        self.directions = {}
-        for r in rig.rods.values():
-            self.directions[r.name] = _unit(self.at[r.b] - self.at[r.a])
+        if unknown := [n for n in angles if n not in rig.bodies and n != FRAME]:
+            raise ValueError(f"no body is called {unknown[0]!r}; the rig has {', '.join(rig.bodies)}")
+        self._stand(rig, {n: (np.cos(a), np.sin(a)) for n, a in angles.items()})
 
     @classmethod
     def of(cls, rig: Rig, pose: Pose | Places) -> Places:
         """The places of a pose, or those given."""
         return pose if isinstance(pose, Places) else cls(rig, pose)
 
-    def place(self, x: ArrayLike, body: str) -> Array:
-        """Where a straight-ahead place (..., 3) of ``body`` is now."""
-        R, t = self.motions[body]
-        return np.asarray(np.einsum("...ij,...j->...i", R, np.asarray(x, float)) + t)
+    @classmethod
+    def turned(cls, rig: Rig, turned: Mapping[str, batch.Turn]) -> Places:
+        """The places with every body turned by an angle of this cosine and sine, (...) each."""
+        out = cls.__new__(cls)
+        out._stand(rig, turned)
+        return out
 
-    def direction(self, x: ArrayLike, body: str) -> Array:
-        """Where a straight-ahead direction of ``body`` points now, unit."""
-        return _unit(np.einsum("...ij,...j->...i", self.motions[body][0], np.asarray(x, float)))
+    def _stand(self, rig: Rig, turned: Mapping[str, batch.Turn]) -> None:
+        self.rig = rig
+        self._turned = {n: (np.asarray(c), np.asarray(s)) for n, (c, s) in turned.items() if n != FRAME and np.any(s)}
+        self.rank = max((np.ndim(c) for c, _ in turned.values()), default=0)
+        points, rods = rig.points.values(), rig.rods.values()
+        self._ways: dict[str, list[str]] = {}
+        points, rods = rig.points.values(), rig.rods.values()
+        self.at = dict(zip(rig.points, self.carried([(p.xyz, p.body) for p in points])[0], strict=True))
+        self.directions = {}
+        if rods:
+            apart = self.columns([self.at[r.b] for r in rods]) - self.columns([self.at[r.a] for r in rods])
+            self.directions = dict(zip(rig.rods, unit(apart).swapaxes(0, 1), strict=True))
+
+    def columns(self, vectors: Sequence[Array]) -> Array:
+        """Places or directions (3, ...) as (3, n, ...)."""
+        return stacked(vectors, self.rank)
+
+    def carried(self, places: Sequence[tuple[ArrayLike, str]],
+                directions: Sequence[tuple[ArrayLike, str]] = ()) -> tuple[list[Array], list[Array]]:
+        """Where straight-ahead places and directions (..., 3) of bodies are now, (3, ...) each."""
+        asked = [*places, *directions]
+        now, ways = [column(x) for x, _ in asked], [self._way(body) for _, body in asked]
+        for level in range(max(map(len, ways), default=0)):
+            some = [i for i, way in enumerate(ways) if len(way) > level]
+            hinges = [self.rig.bodies[ways[i][level]] for i in some]
+            pivot = self.columns([column(b.pivot) if i < len(places) else _NOWHERE
+                                  for i, b in zip(some, hinges, strict=True)])
+            still, u, v = about(self.columns([now[i] for i in some]) - pivot,
+                                self.columns([column(b.axis) for b in hinges]))
+            cos, sin = (beside([self._turned[b.name][k] for b in hinges], rank=self.rank) for k in (0, 1))
+            moved = empty((len(some), 3, *np.broadcast_shapes(u.shape[2:], cos.shape[1:])), self.rank)
+            for k, (a, b, c) in enumerate(zip(still + pivot, u, v, strict=True)):
+                moved[:, k] = a + b * cos + c * sin
+            for i, m in zip(some, moved, strict=True):
+                now[i] = m
+        return now[:len(places)], now[len(places):]
+
+    def _way(self, body: str) -> list[str]:
+        """Turned bodies that carry what hangs on ``body``, the nearest first."""
+        if body not in self._ways:
+            own = self.rig.bodies.get(body)
+            self._ways[body] = [] if own is None else [*([body] if body in self._turned else []),
+                                                       *self._way(own.parent)]
+        return self._ways[body]
+
+
+_NOWHERE = np.zeros(3)
 
 
 def _bolt(rig: Rig, point: str) -> tuple[str, tuple[float, ...]]:
@@ -341,5 +426,6 @@ def _bolt(rig: Rig, point: str) -> tuple[str, tuple[float, ...]]:
     return p.body, tuple(np.asarray(p.xyz, float).reshape(-1, 3)[0])  # the first, where the rig stands for many
 
 
-def _unit(v: Array) -> Array:
-    return np.asarray(v / np.sqrt(dot(v, v))[..., None])
+def _unit(v: ArrayLike) -> Array:
+    a = np.asarray(v, float)
+    return a / np.sqrt(np.sum(a * a, axis=-1, keepdims=True))
