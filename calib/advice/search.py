@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.linkage import batch
+from calib.linkage.contacts import Ground
 from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import drawn_way, heading_figures, on_curve, wheel_headings
 from calib.rig.adjustables import Move, adjusted, moves_of, usable_longest
@@ -87,14 +88,17 @@ class Curves:
     levers: Mapping[str, Array]
     travel: tuple[Array, Array] | None = None  # stops of the driver by variant, (m,) rad; None: the rig's
 
-    def figures(self, rig: Rig, names: Collection[str] | None = None, way: float | None = None) -> dict[str, Array]:
+    def figures(self, rig: Rig, names: Collection[str] | None = None, way: float | None = None,
+                ground: Ground | None = None) -> dict[str, Array]:
         """Figures, or those of ``names``, (m,) each, rad, mm or plain; ``rig`` gives wheels, kingpins and travel.
 
         ``way``: which way the wheels go in the drawing (``Curves.way`` of it); None: these curves are the drawing's.
+        ``ground``: the rig's, where it is known already.
         """
         with np.errstate(invalid="ignore", divide="ignore"):
             return heading_figures(rig, self.driver, self.headings["left"], self.headings["right"],
-                                   rig.bodies[rig.driver].travel if self.travel is None else self.travel, names, way)
+                                   rig.bodies[rig.driver].travel if self.travel is None else self.travel, names, way,
+                                   ground)
 
     def way(self) -> float:
         """1 or -1: which way the wheels of the first variant go as the driver angle grows; see drawn_way."""
@@ -241,6 +245,8 @@ class Objective:
         self.doubt = np.array([standard(t.doubt) for t in self.targets])  # standard uncertainties of the targets
         self.lowest = np.array([-np.inf if FIGURES[t.name].rule == "at most" else -1.0 for t in self.targets])
         self.i0 = int(np.argmin(np.abs(driver)))
+        self.ground = Ground.of(self.measured)
+        self.ahead = self._at_zero(driver, np.mean([h[0] for h in self.design.headings.values()], axis=0))
 
     def _stops_decide(self, target: Target) -> bool:
         """Whether the doubt of where the stops are alone exceeds the tolerance."""
@@ -250,20 +256,19 @@ class Objective:
         return bool((2 if target.name == "symmetry" else 1) * slope * self.measured.stop_tol > target.tolerance)
 
     def _at_zero(self, driver: Array, y: Array) -> Array:
-        """Values (m,) of curves (m, k) where the driver stands as drawn straight ahead."""
-        return on_curve(driver, y, np.full(y.shape[:-1], self.zero))[0]
+        """Values (...) of curves (..., k) where the driver stands as drawn straight ahead."""
+        return on_curve(driver, y, self.zero)[0]
 
     def figures(self, c: Curves, names: Collection[str] | None = None) -> dict[str, Array]:
         """Figures of the curves, or those of ``names``, (m,) each."""
-        return c.figures(self.measured, names, self.way)
+        return c.figures(self.measured, names, self.way, self.ground)
 
     def residuals(self, c: Curves) -> Array:
         """(m, r): targets first (in the order of ``targets``), then zero positions, then curves."""
         f = self.figures(c, self.names)
         cols = [(f[t.name] - t.value) / t.tolerance for t in self.targets]
-        h0 = self._at_zero(c.driver, np.mean([*c.headings.values()], axis=0))
-        d0 = self._at_zero(c.driver, np.mean([h[0] for h in self.design.headings.values()], axis=0))
-        cols.append((h0 - d0) / self.zero_tol * self.rest)
+        h0 = np.mean([self._at_zero(c.driver, h) for h in c.headings.values()], axis=0)
+        cols.append((h0 - self.ahead) / self.zero_tol * self.rest)
         scale = np.sqrt(CURVE_WEIGHT / len(c.driver)) / CURVE_TOL * self.rest
         blocks = [np.stack(cols, axis=1)]
         for side, h in c.headings.items():

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from calib.advice.propagation import with_wheel_doubt
 from calib.advice.search import driver_grid
 from calib.linkage import batch
+from calib.linkage.contacts import Ground
 from calib.linkage.limits import TOGGLE_SEARCH, Places, clearances, misalignment_angles, transmission_angles
 from calib.linkage.mechanism import CannotAssemble, Linkage, Sweep
 from calib.linkage.positions import unseen_sides
@@ -99,14 +100,15 @@ def _curves(rig: Rig, lever: Array, s: Sweep, way: float | None, unseen: Collect
     way = drawn_way(lever, h["left"], h["right"]) if way is None else way
     mean = 0.5 * (left + right)
     inner, outer = np.where(mean >= 0, left, -right), np.where(mean >= 0, right, -left)
-    ideal = outer_ideal(rig, left, right)
+    ground = Ground.of(rig)
+    ideal = outer_ideal(ground, left, right)
     turning = np.abs(mean) > TURNING
     with np.errstate(invalid="ignore"):
-        circle = np.where(turning, turn_circle(rig, left, right), np.nan)
-        radius = np.where(turning, turn_radius(rig, left, right), np.nan)
-    deg, zero = np.degrees, np.zeros(straight.shape)
+        circle = np.where(turning, turn_circle(ground, left, right), np.nan)
+        radius = np.where(turning, turn_radius(ground, left, right), np.nan)
+    deg = np.degrees
     out = {f"ratio_{k}": way * v for k, v in slope.items()}
-    out |= {f"steer_{k}_deg": deg(v - (on_curve(lever, v, zero)[0][..., None] if k in unseen else 0.0))
+    out |= {f"steer_{k}_deg": deg(v - (on_curve(lever, v, 0.0)[0][..., None] if k in unseen else 0.0))
             for k, v in h.items()}
     out |= {"inner_deg": deg(inner), "outer_deg": deg(outer), "outer_ideal_deg": deg(ideal),
             "ackermann_error_deg": deg(outer - ideal),

@@ -77,30 +77,29 @@ class SteeredWheel:
     that jacking rolls it is left out.
     """
 
-    # x, y, z of what the kingpin turn leaves of the spin direction and of its cosine and sine part (9), x, y of the
-    # same of the wheel's middle (6), toe and the rim's radius: (17, ...)
+    # what the kingpin turn leaves of the spin direction, and its cosine and sine part, along a heading: parts for the
+    # cosine and the sine of the steer, toe taken out (6); x, y, z of the same (9), x, y of the same of the wheel's
+    # middle (6), and the rim's radius: (22, ...)
     own: Array
 
     def __call__(self, steer: ArrayLike) -> Array:
         """Contact x and y (2, ...) mm for steer (...) rad from straight ahead, left positive."""
-        return self.towards(np.cos(steer), np.sin(steer))
+        return np.stack(self.towards(np.cos(steer), np.sin(steer)))
 
-    def towards(self, ahead: Array, left: Array) -> Array:
+    def towards(self, ahead: Array, left: Array) -> tuple[Array, Array]:
         """The same for the cosine and sine (...) of the steer."""
         # plain columns: this runs over every point of every curve of a search
-        ax, ay, az, ux, uy, uz, vx, vy, vz, px, py, qx, qy, rx, ry, toe, rim = self.own
-        c, s = np.cos(toe), np.sin(toe)
-        x, y = ahead * c - left * s, left * c + ahead * s
+        ca, cl, aa, al, ba, bl, ax, ay, az, ux, uy, uz, vx, vy, vz, px, py, qx, qy, rx, ry, rim = self.own
         # the kingpin turn t nearest zero at which the spin direction is square to the heading: A cos t + B sin t = -C
-        A, B, C = ux * x + uy * y, vx * x + vy * y, ax * x + ay * y
+        A, B, C = aa * ahead + al * left, ba * ahead + bl * left, ca * ahead + cl * left
         m = A * A + B * B
         with np.errstate(invalid="ignore", divide="ignore"):
             bow = np.copysign(np.sqrt(m - C * C), B)
             c, s = (B * bow - A * C) / m, -(A * bow + B * C) / m
             sz = az + uz * c + vz * s
             reach = rim * sz / np.sqrt(1.0 - sz * sz)  # as ``touch`` on level ground
-            return np.stack([px + qx * c + rx * s + reach * (ax + ux * c + vx * s),
-                             py + qy * c + ry * s + reach * (ay + uy * c + vy * s)])
+            return (px + qx * c + rx * s + reach * (ax + ux * c + vx * s),
+                    py + qy * c + ry * s + reach * (ay + uy * c + vy * s))
 
 
 def steered_wheels(rig: Rig) -> dict[str, SteeredWheel]:
@@ -113,9 +112,12 @@ def steered_wheels(rig: Rig) -> dict[str, SteeredWheel]:
         b = rig.bodies[rig.wheels[side].upright]
         k, pivot = _unit(b.axis), np.asarray(b.pivot, float)
         still, u, v = _about(disc.centre - pivot, k)
-        columns = [q[..., j] for q in _about(disc.spin, k) for j in range(3)]
+        turned, toe = _about(disc.spin, k), own[side] - mean
+        c, s = np.cos(toe), np.sin(toe)
+        columns = [part for q in turned for part in (q[..., 0] * c + q[..., 1] * s, q[..., 1] * c - q[..., 0] * s)]
+        columns += [q[..., j] for q in turned for j in range(3)]
         columns += [q[..., j] for q in (pivot + still, u, v) for j in range(2)]
-        columns += [own[side] - mean, np.asarray(disc.radius - 0.5 * disc.tyre)]
+        columns.append(np.asarray(disc.radius - 0.5 * disc.tyre))
         out[side] = SteeredWheel(np.array(np.broadcast_arrays(*columns)))
     return out
 
@@ -142,13 +144,27 @@ class RearLine(NamedTuple):
         size = np.sqrt(a * a + b * b)
         return RearLine(at[..., 0], at[..., 1], a / size, b / size)
 
-    def meets(self, contact: Array, steer: ArrayLike) -> tuple[Array, Array]:
-        """Numerator and denominator of where a steered wheel's axle line meets it, mm to the left of its place."""
-        s, c = np.sin(steer), np.cos(steer)
-        return (contact[0] - self.x) * c + (contact[1] - self.y) * s, self.a * c + self.b * s
+    def meets(self, contact: tuple[Array, Array], ahead: Array, left: Array) -> tuple[Array, Array]:
+        """Numerator and denominator of where a wheel's axle line meets it, mm to the left of its place.
+
+        ``contact`` x and y, and cosine and sine of its steer, (...) each.
+        """
+        return (contact[0] - self.x) * ahead + (contact[1] - self.y) * left, self.a * ahead + self.b * left
 
 
-def ideal_outer(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+class Ground(NamedTuple):
+    """Level ground under a rig straight ahead: the rear wheel's line, and where each front wheel touches, by side."""
+
+    rear: RearLine
+    wheels: Mapping[str, SteeredWheel]
+
+    @staticmethod
+    def of(rig: Rig | Ground) -> Ground:
+        """That of a rig, or the one given."""
+        return rig if isinstance(rig, Ground) else Ground(RearLine.of(rig), steered_wheels(rig))
+
+
+def ideal_outer(rig: Rig | Ground, left: ArrayLike, right: ArrayLike) -> Array:
     """Steer (...) rad, left positive, at which the outer wheel rolls round the same centre as the inner one.
 
     ``left`` and ``right`` (...) rad: steer from straight ahead; the left wheel is the inner one in a left turn (mean
@@ -157,7 +173,7 @@ def ideal_outer(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
     """
     a, b = np.broadcast_arrays(np.asarray(left, float), np.asarray(right, float))
     leftwards = a + b >= 0
-    rear, wheels, inner = RearLine.of(rig), steered_wheels(rig), np.where(leftwards, a, b)
+    (rear, wheels), inner = Ground.of(rig), np.where(leftwards, a, b)
     if wheels["left"].own.ndim > 1:  # many rigs: a wheel's own numbers are as many as its angles
         return _outer(rear, inner, *(_either(leftwards, wheels[s], wheels[o]) for s, o in
                                      (("left", "right"), ("right", "left"))))
@@ -172,7 +188,8 @@ def ideal_outer(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
 
 def _outer(rear: RearLine, inner: Array, wheel: SteeredWheel, other: SteeredWheel) -> Array:
     """Steer (...) rad of the ``other`` wheel, the outer one, where the inner ``wheel`` steers ``inner`` (...) rad."""
-    n, d = rear.meets(wheel(inner), inner)
+    ahead, left = np.cos(inner), np.sin(inner)
+    n, d = rear.meets(wheel.towards(ahead, left), ahead, left)
     rounds: list[Array] = []
     ahead, left = np.ones(()), np.zeros(())
     for k in range(OUTER_ROUNDS):
@@ -187,21 +204,26 @@ def _outer(rear: RearLine, inner: Array, wheel: SteeredWheel, other: SteeredWhee
     return np.asarray(rounds[-1] - np.where(flat, 0.0, last * last / np.where(flat, 1.0, last - before)))
 
 
-def turning_centre(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+def turning_centre(rig: Rig | Ground, left: ArrayLike, right: ArrayLike) -> Array:
     """Where the vehicle turns round, mm to the left of the rear contact along its axle line, (...).
 
     The mean of what the two front wheels ask for; tyres without slip; inf straight ahead.
     """
-    rear, wheels = RearLine.of(rig), steered_wheels(rig)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        asked = [n / d for n, d in (rear.meets(wheels[s](x), x) for s, x in (("left", left), ("right", right)))]
+    rear, wheels = Ground.of(rig)
+    asked = []
+    for side, steer in (("left", left), ("right", right)):
+        ahead, across = np.cos(steer), np.sin(steer)
+        n, d = rear.meets(wheels[side].towards(ahead, across), ahead, across)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            asked.append(n / d)
     straight = np.abs(np.asarray(left, float) + np.asarray(right, float)) < 2e-9
     return np.where(straight, np.inf, 0.5 * (asked[0] + asked[1]))
 
 
-def outer_circle(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+def outer_circle(rig: Rig | Ground, left: ArrayLike, right: ArrayLike) -> Array:
     """Diameter (mm) of the circle the outer front tyre's contact draws round ``turning_centre``, (...)."""
-    rear, wheels, r = RearLine.of(rig), steered_wheels(rig), turning_centre(rig, left, right)
+    ground = Ground.of(rig)
+    (rear, wheels), r = ground, turning_centre(ground, left, right)
     to = np.where(np.isinf(r), 0.0, r)
     far = []
     for side, steer in (("left", left), ("right", right)):

@@ -12,7 +12,7 @@ from typing import NamedTuple, TypedDict
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calib.linkage.contacts import ideal_outer, outer_circle, stance, turning_centre
+from calib.linkage.contacts import Ground, ideal_outer, outer_circle, stance, turning_centre
 from calib.linkage.mechanism import Linkage, Sweep, body_motions
 from calib.rig.discs import front_disc, touch
 from calib.rig.figures import AxisFacts, Facts, LeanFacts, TravelFacts, figures
@@ -163,7 +163,7 @@ def ackermann_ideal(inner: ArrayLike, wheelbase: float, kingpin_distance: ArrayL
     return np.arctan2(np.sin(i), np.cos(i) + np.asarray(kingpin_distance) / wheelbase * np.sin(i))
 
 
-def outer_ideal(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+def outer_ideal(rig: Rig | Ground, left: ArrayLike, right: ArrayLike) -> Array:
     """Steer (rad, positive into the turn) of the outer wheel that rolls round the inner one's centre, (...).
 
     From the wheels' own contacts on level ground, see ``contacts.ideal_outer``; ``left`` and ``right`` as for
@@ -176,7 +176,7 @@ def _turn_sense(left: ArrayLike, right: ArrayLike) -> Array:
     return np.where(np.asarray(left, float) + np.asarray(right, float) >= 0, 1.0, -1.0)
 
 
-def ackermann_error(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+def ackermann_error(rig: Rig | Ground, left: ArrayLike, right: ArrayLike) -> Array:
     """Outer wheel angle less the ideal one for the inner wheel, (...) rad; positive: the outer turns too far.
 
     ``left`` and ``right`` are steer angles from straight ahead (rad, left positive). The inner wheel is the
@@ -184,10 +184,10 @@ def ackermann_error(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
     """
     turn = _turn_sense(left, right)
     outer = np.where(turn > 0, np.asarray(right, float), -np.asarray(left, float))
-    return outer - outer_ideal(rig, left, right)
+    return outer - turn * ideal_outer(rig, left, right)
 
 
-def turn_radius(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+def turn_radius(rig: Rig | Ground, left: ArrayLike, right: ArrayLike) -> Array:
     """Radius (mm) of the rear wheel's path, left turns positive, inf straight ahead.
 
     Mean of what the two front wheels ask for, from where they touch the ground; tyres without slip.
@@ -195,7 +195,7 @@ def turn_radius(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
     return turning_centre(rig, left, right)
 
 
-def turn_circle(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
+def turn_circle(rig: Rig | Ground, left: ArrayLike, right: ArrayLike) -> Array:
     """Diameter (mm) of the circle the outer front wheel's contact point draws, (...); inf straight ahead."""
     return outer_circle(rig, left, right)
 
@@ -204,7 +204,7 @@ def turn_circle(rig: Rig, left: ArrayLike, right: ArrayLike) -> Array:
 
 
 def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike,
-                 travel: Stops | None = None, way: float | None = None) -> TravelFacts:
+                 travel: Stops | None = None, way: float | None = None, ground: Ground | None = None) -> TravelFacts:
     """What the figures of heading curves stand on; many curves at once.
 
     ``driver_angles`` (k,) rad increasing, at least 4; ``left`` and ``right`` headings (..., k) rad.
@@ -212,6 +212,7 @@ def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: Arr
     given. Steer counts
     from ``straight``, the driver angle nearest zero where the mean heading is zero. nan where the curve has no
     such place. ``way`` (1 or -1): which way the wheels go in the drawing, see drawn_way; None: these curves are it.
+    ``ground``: the rig's ``Ground``, where it is known already.
     """
     d = np.asarray(driver_angles, float)
     hl, hr = np.asarray(left, float), np.asarray(right, float)
@@ -219,25 +220,24 @@ def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: Arr
         hl, hr = np.broadcast_arrays(hl, hr)
     if d.ndim != 1 or len(d) < 4 or hl.shape[-1] != len(d) or np.any(np.diff(d) <= 0):
         raise ValueError("figures need at least 4 driver angles in increasing order, and a heading for each")
-    mean = 0.5 * (hl + hr)
-    straight = straight_at(d, mean)
-    (l0, r0, _), (*_, slope) = on_curve(d, np.stack([hl, hr, mean]), np.stack([straight] * 3))
+    straight = straight_at(d, 0.5 * (hl + hr))
+    (l0, r0), slopes = on_curve(d, np.stack([hl, hr]), np.stack([straight] * 2))
+    slope = 0.5 * (slopes[0] + slopes[1])
     span = travel if travel is not None else rig.bodies[rig.driver].travel
     low, high = (d[0], d[-1]) if span is None else span
     lo, hi = np.maximum(d[0], low), np.minimum(d[-1], high)
     sl, sr = hl - l0[..., None], hr - r0[..., None]
     inside = (d >= lo[..., None] - 1e-12) & (d <= hi[..., None] + 1e-12)
-    at = np.stack([np.broadcast_to(x, straight.shape) for x in (lo, hi)])
-    at_ends = on_curve(d, np.stack([sl, sr])[:, None], np.stack([at, at]))[0]  # side, end, ...
-    ends = [{"left": left, "right": right} for left, right in at_ends.swapaxes(0, 1)]
+    ends = [{"left": on_curve(d, sl, x)[0], "right": on_curve(d, sr, x)[0]} for x in (lo, hi)]
 
     def ackermann() -> Array:
         steer = [np.concatenate([np.where(inside, s, 0.0), *(e[side][..., None] for e in ends)], axis=-1)
                  for side, s in (("left", sl), ("right", sr))]
-        return ackermann_error(rig, *steer)
+        return ackermann_error(ground or rig, *steer)
 
     def circles() -> Array:
-        return np.stack([turn_circle(rig, e["left"], e["right"]) for e in ends], axis=-1)
+        level = Ground.of(ground or rig)
+        return np.stack([turn_circle(level, e["left"], e["right"]) for e in ends], axis=-1)
 
     return TravelFacts(straight, {"left": l0, "right": r0}, slope,
                        np.sign(slope) if way is None else np.full(slope.shape, way), (ends[0], ends[1]),
@@ -246,12 +246,12 @@ def travel_facts(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: Arr
 
 def heading_figures(rig: Rig, driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike,
                     travel: Stops | None = None, names: Collection[str] | None = None,
-                    way: float | None = None) -> dict[str, Array]:
+                    way: float | None = None, ground: Ground | None = None) -> dict[str, Array]:
     """The figures (see calib.rig.figures) that stand on heading curves, (...) each by name; see travel_facts.
 
     ``names``: only those.
     """
-    return figures(Facts(travel=travel_facts(rig, driver_angles, left, right, travel, way)), names)
+    return figures(Facts(travel=travel_facts(rig, driver_angles, left, right, travel, way, ground)), names)
 
 
 def drawn_way(driver_angles: ArrayLike, left: ArrayLike, right: ArrayLike) -> float:
@@ -388,12 +388,27 @@ def straight_at(d: Array, y: Array) -> Array:
     return np.where(cross.any(axis=-1), x, np.nan)
 
 
-def on_curve(d: Array, y: Array, x: Array) -> tuple[Array, Array]:
-    """Value and slope at x (...) of the cubic through the four nodes about it, y (..., k) over d (k,)."""
+def on_curve(d: Array, y: Array, x: Array | float) -> tuple[Array, Array]:
+    """Value and slope at x (...), or one for all, of the cubic through the four nodes about it, y (..., k) over d (k,).
+    """
+    if np.ndim(x) == 0:
+        return _at_one(d, y, float(x))
     ok = np.isfinite(x)
     xs = np.where(ok, x, d[0])
     value, slope = _Cubic.at(d, y, np.clip(np.searchsorted(d, xs, side="right") - 2, 0, len(d) - 4))(xs)
     return np.where(ok, value, np.nan), np.where(ok, slope, np.nan)
+
+
+def _at_one(d: Array, y: Array, x: float) -> tuple[Array, Array]:
+    """The same at one place: all curves have the same nodes about it, and Lagrange's weights."""
+    first = int(np.clip(np.searchsorted(d, x, side="right") - 2, 0, len(d) - 4))
+    nodes, value, slope = d[first:first + 4].tolist(), np.zeros(()), np.zeros(())
+    for j, node in enumerate(nodes):
+        a, b, c = (n for n in nodes if n != node)
+        part = y[..., first + j] / ((node - a) * (node - b) * (node - c))
+        value = value + part * ((x - a) * (x - b) * (x - c))
+        slope = slope + part * ((x - a) * (x - b) + (x - a) * (x - c) + (x - b) * (x - c))
+    return np.asarray(value), np.asarray(slope)
 
 
 class _Cubic(NamedTuple):
