@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calib.advice.candidates import HoleSets, hole_sets
 from calib.advice.chances import Chances
-from calib.advice.finder import Candidate, Effort, Finder, Found, Stopped, shortfall
+from calib.advice.finder import Candidate, Effort, Finder, Found, Noise, Stopped, shortfall
 from calib.advice.hints import limited_by, missing_hole, short_range
 from calib.advice.keeping import Limits
 from calib.advice.knownholes import doubt_notes, with_known_holes
@@ -118,6 +118,7 @@ def _proposed(design: Rig, as_built: AsBuilt, options: AdjustOptions | None, loa
     wrong = any(f.verdict.not_met for f in leave.figures)
     shown = _shown(found, none, wrong, limits, opt)
     chosen = shown[0]
+    builder.take_slopes([c.variant for c in shown])
     built = {id(c): leave if c is none else builder.proposal(c.variant, c.q, c.supports) for c in [*shown, none]}
     best, others = built.pop(id(chosen)), built.values()
     limited = limited_by(found.stopped, chosen) + short_range(finder, chosen, opt.rules.worth)
@@ -196,12 +197,12 @@ def _how_sure(task: Task, finder: Finder, good: Sequence[Candidate]) -> None:
     residuals = task.objective.residuals(task.model.curves([c.variant for c in good]))
     frees = [tuple(n for n in c.variant.moves if task.moves[n].solved) for c in good]
     got = solve(task.model, task.objective, [c.variant for c in good], frees, rounds=3)
-    noise: dict[int, Array] = {}  # of the residuals, shared by the settings of one hole set
+    noise: dict[int, Noise] = {}  # of the residuals, shared by the settings of one hole set
     for c, r, v, jac, free in zip(good, residuals, got.variants, got.J, frees, strict=True):
         s = finder.chances.doubt(c.variant).slopes
         if id(s) not in noise:
-            noise[id(s)] = dp[:, [at[n] for n in s.names]] @ s.J.T
-        c.draws = shortfall(task.objective, r + noise[id(s)])
+            noise[id(s)] = Noise(task.objective, dp[:, [at[n] for n in s.names]] @ s.J.T)
+        c.draws = noise[id(s)].shortfalls(r)
         c.effort = task.work(c.variant)
         Jx = jac[:, [got.names.index(n) for n in free]]
         S = -np.linalg.solve(Jx.T @ Jx + 1e-9 * np.eye(len(free)), Jx.T @ s.J)

@@ -41,10 +41,10 @@ class Doubt:
         cols += [self.seats[p] for p in variant.holes]
         return np.concatenate(cols, axis=1) if cols else np.zeros((len(self.slopes.values), 0))
 
-    def spread(self, variant: Variant) -> Array:
-        """Covariance (o, o) of the outputs once the variant has been set."""
-        s = self.setting(variant)
-        return np.asarray(self.slopes.spread + s @ s.T)
+    def spread(self, variant: Variant, first: int) -> Array:
+        """Covariance (n, n) of the ``first`` n outputs once the variant has been set."""
+        s, J = self.setting(variant)[:first], self.slopes.J[:first]
+        return np.asarray(J @ self.slopes.cov @ J.T + s @ s.T)
 
     def extended(self, variant: Variant) -> Slopes:
         """The slopes with the setting errors as further parameters of unit variance."""
@@ -91,45 +91,51 @@ class Chances:
 
     def _each(self, variants: Sequence[Variant], residuals: Array) -> Array:
         r, sd = residuals[:, :self.n], np.empty((len(variants), self.n))
-        for i, (cov, _) in self._alike(variants):
-            sd[i] = np.sqrt(np.maximum(np.diag(cov), 1e-18))
+        for group, key in self._alike(variants):
+            sd[group] = np.sqrt(np.maximum(np.diag(self._spreads[key]), 1e-18))
         return np.asarray(ndtr((1.0 - r) / sd) - ndtr((self.objective.lowest - r) / sd))
 
-    def _alike(self, variants: Sequence[Variant]) -> Iterator[tuple[list[int], tuple[Array, Array]]]:
-        """The variants that share holes and which moves are made, by their indices, with their spreads."""
+    def _alike(self, variants: Sequence[Variant]) -> Iterator[tuple[list[int], object]]:
+        """The variants that share holes and which moves are made, by their indices, with the key of their spread."""
         groups: dict[object, list[int]] = {}
+        solved = {n: mv.solved for n, mv in self.model.moves.items()}
         for i, v in enumerate(variants):
-            groups.setdefault((frozenset(v.holes.items()), frozenset((n, None if self.model.moves[n].solved else x)
-                                                                     for n, x in v.moves.items() if x)), []).append(i)
-        for group in groups.values():
-            yield group, self._spreads(variants[group[0]])
-
-    def _spreads(self, variant: Variant) -> tuple[Array, Array]:
-        """Covariance of the targets' residuals and the draws made of it."""
-        d = self.doubt(variant)
-        moved = (id(d), frozenset(n for n, x in variant.moves.items() if x))
-        if moved not in self._drawn:
-            cov = d.spread(variant)[:self.n, :self.n] + np.diag((self.objective.doubt / self.objective.tolerance)**2)
-            self._drawn[moved] = (cov, np.asfortranarray(self.z @ root(cov).T))
-        return self._drawn[moved]
+            made = tuple([n if solved[n] else (n, x) for n, x in v.moves.items() if x])
+            groups.setdefault((tuple(v.holes.items()), made), []).append(i)
+        for key, group in groups.items():
+            if key not in self._spreads:  # covariance of the targets' residuals
+                v = variants[group[0]]
+                self._spreads[key] = self.doubt(v).spread(v, self.n) + np.diag(
+                    (self.objective.doubt / self.objective.tolerance)**2)
+            yield group, key
 
     @cached_property
-    def _drawn(self) -> dict[object, tuple[Array, Array]]:
+    def _spreads(self) -> dict[object, Array]:
+        return {}
+
+    def _draws(self, key: object) -> Array:
+        """Draws (d, n) of the errors whose covariance stands under ``key``."""
+        if key not in self._drawn:
+            self._drawn[key] = np.asfortranarray(self.z @ root(self._spreads[key]).T)
+        return self._drawn[key]
+
+    @cached_property
+    def _drawn(self) -> dict[object, Array]:
         return {}
 
     def of(self, variants: Sequence[Variant], residuals: Array, least: float = 0.0) -> Array:
         """Chance that every target is met together, (m,); where its bound is below ``least``, that bound."""
         out, lowest = self.bound(variants, residuals), self.objective.lowest
-        for group, (_, drawn) in self._alike(variants):
+        for group, key in self._alike(variants):
             open_ = [i for i in group if out[i] >= max(least, 1e-6)]
+            drawn = self._draws(key) if open_ else self.z
             for k in range(0, len(open_), AT_ONCE):
                 i = open_[k:k + AT_ONCE]
                 met = np.ones((len(i), len(drawn)), bool)
                 for x, r, low in zip(drawn.T, residuals[i, :self.n].T, lowest, strict=True):  # target by target
-                    y = x + r[:, None]
-                    met &= y <= 1.0
+                    met &= x <= (1.0 - r)[:, None]
                     if np.isfinite(low):
-                        met &= y >= low
+                        met &= x >= (low - r)[:, None]
                 out[i] = met.mean(axis=1)
         return out
 

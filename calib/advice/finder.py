@@ -103,6 +103,21 @@ def shortfall(objective: Objective, residuals: Array) -> Array:
     return np.asarray(np.sum(beyond**2, axis=-1) + np.sum(residuals[..., n:] ** 2, axis=-1))
 
 
+class Noise:
+    """Draws (d, r) of the errors of residuals, for the shortfalls of many settings."""
+
+    def __init__(self, objective: Objective, draws: Array) -> None:
+        n = len(objective.targets)
+        self.objective, self.of_targets, self.rest = objective, draws[:, :n], draws[:, n:]
+        self.rest_squared = np.sum(self.rest**2, axis=1)
+
+    def shortfalls(self, residuals: Array) -> Array:
+        """``shortfall`` (d,) of residuals (r,) with every draw: what the targets do not ask from its three products."""
+        own, rest = np.split(residuals, [self.of_targets.shape[1]])
+        return shortfall(self.objective, own + self.of_targets) + (
+            self.rest_squared + 2 * self.rest @ rest + float(rest @ rest))
+
+
 def _within_reach(model: Model, objective: Objective, got: Solved) -> NDArray[np.bool_]:
     """Which solved settings could be moved on, as far as their slopes tell, to where the targets are met or nearly.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -129,13 +130,21 @@ class Builder:
         self.draws, self.seed = draws, seed
         self.choices = choices_of(model.rig, errors)
         self.present = model.curves([Variant()])
+        self._doubts: dict[object, Doubt] = {}
 
     def _table(self, c: Curves) -> Array:
         return figures_of(self.objective, c)
 
     def doubt(self, variant: Variant) -> Doubt:
         """Target figures of the variant, with their slopes against measured parameters and setting errors."""
-        return doubts_of(self.as_built, self.model, self.choices, [variant], self._table)[0]
+        self.take_slopes([variant])
+        return self._doubts[variant.key()]
+
+    def take_slopes(self, variants: Sequence[Variant]) -> None:
+        """Has the slopes about variants taken side by side, those that were not taken yet."""
+        new = {k: v for v in variants if (k := v.key()) not in self._doubts}
+        self._doubts |= zip(new, doubts_of(self.as_built, self.model, self.choices, [*new.values()], self._table),
+                            strict=True)
 
     def proposal(self, variant: Variant, misfit: float, needs: Mapping[str, tuple[float, float]]) -> Proposal:
         """The finished proposal; ``needs`` gives the continuous need and its 95 % half-width by move."""
@@ -305,7 +314,8 @@ def radius(rig: Rig, point: str, hole: str) -> float:
     if p.body not in rig.bodies:
         return 0.0
     b = rig.bodies[p.body]
-    return float(np.linalg.norm(np.cross(np.subtract(p.holes[hole], b.pivot), b.axis)))
+    (x, y, z), (u, v, w) = (float(h - c) for h, c in zip(p.holes[hole], b.pivot, strict=True)), map(float, b.axis)
+    return math.hypot(y * w - z * v, z * u - x * w, x * v - y * u)
 
 
 def surface(value: float, unit: str) -> float:
