@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import islice
@@ -78,13 +78,13 @@ class Stopped:
     why: Callable[[], list[str]]
 
 
-@dataclass
 class _Queue:
     """Candidates of one row, best first: those ready to be tried, and the rest, not looked at yet."""
 
-    rest: Iterator[Candidate]
-    row: int
-    ready: list[Candidate] = field(default_factory=list)
+    def __init__(self, part: int, candidates: Sequence[Candidate]) -> None:
+        self.part, self.candidates = part, candidates
+        self.rest = iter(sorted(candidates, key=lambda c: (-round(c.chance, 2), c.shortfall, c.q)))
+        self.ready: list[Candidate] = []
 
 
 @dataclass
@@ -222,19 +222,21 @@ class Finder:
                 zip(got.variants, rows, np.sum(residuals**2, axis=1), self.chances.bound(got.variants, residuals),
                     strict=True)]
 
-    def within_limits(self, rows: Sequence[Row]) -> list[Row]:
-        """The rows, solved again with the limits among the residuals where they broke one."""
-        if not self.model.fast or not rows:
-            return list(rows)
-        room = self.limits.room(self.model.side_by_side([r.variant for r in rows]))
-        again = [i for i, least in enumerate(room.min(axis=1, initial=np.inf)) if least < 0 and rows[i].free]
-        if not again:
-            return list(rows)
-        got = solve(self.model, self.objective, [rows[i].variant for i in again], [rows[i].free for i in again],
-                    rounds=3, penalty=self.limits.penalty)
-        out = list(rows)
-        for i, v in zip(again, got.variants, strict=True):
-            out[i] = replace(rows[i], variant=v)
+    def within_limits(self, parts: Sequence[Sequence[Row]]) -> list[list[Row]]:
+        """The rows, solved again with the limits among the residuals where they broke one; part by part."""
+        out = [list(rows) for rows in parts]
+        flat = [(k, i) for k, rows in enumerate(parts) for i in range(len(rows))]
+        if not self.model.fast or not flat:
+            return out
+        room = self.limits.room(self.model.side_by_side([out[k][i].variant for k, i in flat]))
+        again = [at for at, least in zip(flat, room.min(axis=1, initial=np.inf), strict=True)
+                 if least < 0 and out[at[0]][at[1]].free]
+        if again:
+            rows = [out[k][i] for k, i in again]
+            got = solve(self.model, self.objective, [r.variant for r in rows], [r.free for r in rows], rounds=3,
+                        penalty=self.limits.penalty, parts=[k for k, _ in again])
+            for (k, i), r, v in zip(again, rows, got.variants, strict=True):
+                out[k][i] = replace(r, variant=v)
         return out
 
     # --- whole steps --------------------------------------------------------------------------------------
@@ -242,61 +244,58 @@ class Finder:
     def settings(self, rows: Sequence[Row], steps: Steps) -> Found:
         """Settings in whole steps, within the limits, until enough of each number of changes are found.
 
-        Rows tried, and those that need not be any more, are counted.
+        Rows tried, and those that need not be any more, are counted. All numbers of changes go on side by side.
         """
-        found = Found([], [])
         kinds: dict[int, list[Row]] = {}
         for r in rows:
             kinds.setdefault(len(r.variant.holes) + len(set(r.variant.moves) | set(r.free)), []).append(r)
-        for same in kinds.values():
-            have = 0
-            for i in range(0, len(same), 2 * self.effort.each):
-                part = self.within_limits(same[i:i + 2 * self.effort.each])
-                got = self._block(part)
-                have += len(got.good)
-                found.good += got.good
-                found.stopped += got.stopped
-                enough = have >= self.effort.each
-                steps.next(len(same) - i if enough else len(part))
-                if enough:
-                    break
-        return found
+        whole = {k: Found([], []) for k in kinds}
+        rest = dict(kinds)
+        while rest:
+            parts = [same[:2 * self.effort.each] for same in rest.values()]
+            for k, part, got in zip([*rest], parts, self._blocks(self.within_limits(parts)), strict=True):
+                whole[k].good += got.good
+                whole[k].stopped += got.stopped
+                left = rest.pop(k)[len(part):]
+                if len(whole[k].good) < self.effort.each and left:
+                    rest[k] = left
+                steps.next(len(part) if k in rest else len(part) + len(left))
+        return Found([c for f in whole.values() for c in f.good], [x for f in whole.values() for x in f.stopped])
 
-    def _block(self, rows: Sequence[Row]) -> Found:
-        """The best setting in whole steps of each row that keeps every limit."""
-        tried, owner = [], []
-        for i, r in enumerate(rows):
-            steps = whole_steps(self.model, r.variant, r.free, self.main)
-            tried += steps
-            owner += [i] * len(steps)
-        own: list[list[Candidate]] = [[] for _ in rows]
-        for i, c in zip(owner, self.judged(tried, [rows[i].free for i in owner]), strict=True):
-            own[i].append(c)
-        best_first = [sorted(cands, key=lambda c: (-round(c.chance, 2), c.shortfall, c.q)) for cands in own]
-        queues = [_Queue(iter(cands), i) for i, cands in enumerate(best_first)]
+
+    def _blocks(self, parts: Sequence[Sequence[Row]]) -> list[Found]:
+        """The best setting in whole steps of each row that keeps every limit, part by part."""
+        flat = [(k, r) for k, rows in enumerate(parts) for r in rows]
+        tried = [whole_steps(self.model, r.variant, r.free, self.main) for _, r in flat]
+        judged = iter(self.judged([v for some in tried for v in some],
+                                  [r.free for (_, r), some in zip(flat, tried, strict=True) for _ in some]))
+        queues = [_Queue(k, [next(judged) for _ in some]) for (k, _), some in zip(flat, tried, strict=True)]
         self._look(queues)
-        waiting = [q for q in queues if q.ready]
-        found = Found([], self._why_not([own[q.row] for q in queues if not q.ready]))
-        while waiting:  # the next of each row, side by side
-            heads = [q.ready.pop(0) for q in waiting]
-            clear = self.limits.clear([c.variant for c in heads])
-            again = []
-            for q, c, sure in zip(waiting, heads, clear, strict=True):
-                if sure or not self.limits.broken(c.variant):
-                    found.good.append(c)
-                else:
-                    again.append((q, c))
-            self._look([q for q, _ in again])
-            found.stopped += [self._stopped(c) for q, c in again if not q.ready]
-            waiting = [q for q, _ in again if q.ready]
+        found = [Found([], self._why_not([q.candidates for q in queues if q.part == k and not q.ready]))
+                 for k in range(len(parts))]
+        while queues := [q for q in queues if q.ready]:  # the next of each row, side by side
+            heads = [(q, q.ready.pop(0)) for q in queues]
+            clear = self.limits.clear([c.variant for _, c in heads])
+            bad = [(q, c) for (q, c), sure in zip(heads, clear, strict=True)
+                   if not sure and self.limits.broken(c.variant)]
+            queues = [q for q, _ in bad]
+            for q, c in heads:
+                if all(q is not other for other in queues):
+                    found[q.part].good.append(c)
+            self._look(queues)
+            for q, c in bad:
+                if not q.ready:
+                    found[q.part].stopped.append(self._stopped(c))
         return found
 
     def _look(self, queues: Sequence[_Queue]) -> None:
         """Goes on in each queue to its next candidates that break no limit for certain, where none is ready."""
-        while some := [(q, part) for q in queues if not q.ready and (part := [*islice(q.rest, LOOKED_AT)])]:
+        many = LOOKED_AT
+        while some := [(q, part) for q in queues if not q.ready and (part := [*islice(q.rest, many)])]:
             ok = iter(self.limits.maybe([c.variant for _, part in some for c in part]))
             for q, part in some:
                 q.ready += [c for c in part if next(ok)]
+            many *= 4
 
     def _stopped(self, c: Candidate) -> Stopped:
         return Stopped(c.chance, partial(self.limits.broken, c.variant))

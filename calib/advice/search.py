@@ -329,11 +329,12 @@ Penalty = Callable[[batch.Batch], Array]  # more residuals (m, p), zero where no
 
 
 def solve(model: Model, objective: Objective, variants: Sequence[Variant], free: Sequence[Sequence[str]],
-          rounds: int = 4, penalty: Penalty | None = None) -> Solved:
+          rounds: int = 4, penalty: Penalty | None = None, parts: Sequence[int] = ()) -> Solved:
     """Amounts of least misfit for every variant within each move's range, Gauss-Newton side by side.
 
     ``free`` names the moves that may change, per variant; the others stay as the variant has them. ``penalty``
-    adds residuals for limits that are broken (closed form only).
+    adds residuals for limits that are broken (closed form only). ``parts`` (m,): variants of the same number go on for
+    as long as one of them does; none: all of them do.
     """
     names = tuple(dict.fromkeys([*(n for n, mv in model.moves.items() if mv.solved), *(n for f in free for n in f)]))
     m, n = len(variants), len(names)
@@ -342,10 +343,10 @@ def solve(model: Model, objective: Objective, variants: Sequence[Variant], free:
     low, high = np.array([mv.low for mv in own]), np.array([mv.high for mv in own])
     stride, nudge = np.array([mv.stride for mv in own]), np.array([mv.nudge for mv in own])
     x = np.array([[v.moves.get(k, 0.0) for k in names] for v in variants]).reshape(m, n)
-    all_rows, (nudged, by) = np.arange(m), np.nonzero(mask)
+    on, part, (nudged, by) = np.arange(m), np.array([*parts] or [0] * m), np.nonzero(mask)
     side_by_side = model.side_by_side(variants) if model.fast else None
 
-    def run(y: Array, rows: NDArray[np.intp] = all_rows) -> Array:
+    def run(y: Array, rows: NDArray[np.intp]) -> Array:
         """Residuals of the variants at ``rows`` (k,) with amounts (k, n)."""
         if side_by_side is None:
             return objective.residuals(model.curves([_with(variants[i], names, row)
@@ -355,29 +356,33 @@ def solve(model: Model, objective: Objective, variants: Sequence[Variant], free:
         r = objective.residuals(model.run(b))
         return r if penalty is None else np.concatenate([r, penalty(b)], axis=1)
 
-    x0 = x
-    r = run(x)
+    x0 = x.copy()
+    r = run(x, on)
     q = np.sum(r * r, axis=1)
     J = np.zeros((m, r.shape[1], n))
     for _ in range(rounds):
-        if len(by):  # all at once: most of the time goes into the calls, not the numbers
-            y = x[nudged]
-            y[np.arange(len(by)), by] += nudge[by]
-            J[nudged, :, by] = (run(y, nudged) - r[nudged]) / nudge[by][:, None]
-        step = np.clip(gauss_newton(J, r, mask), -stride, stride)
-        best, bq, br = x, q, r
+        going = np.isin(nudged, on)
+        if going.any():  # all at once: most of the time goes into the calls, not the numbers
+            rows, k = nudged[going], by[going]
+            y = x[rows]
+            y[np.arange(len(k)), k] += nudge[k]
+            J[rows, :, k] = (run(y, rows) - r[rows]) / nudge[k][:, None]
+        step = np.clip(gauss_newton(J[on], r[on], mask[on]), -stride, stride)
+        start, rows = x.copy(), np.arange(len(on))
         for shrink in (1.0, 0.3):
-            y = np.clip(x + shrink * step, low, high)
-            ry = run(y)
+            i = on[rows]
+            y = np.clip(start[i] + shrink * step[rows], low, high)
+            ry = run(y, i)
             qy = np.sum(ry * ry, axis=1)
-            better = qy < bq
-            best = np.where(better[:, None], y, best)
-            bq, br = np.where(better, qy, bq), np.where(better[:, None], ry, br)
-            if better.all():
+            better = qy < q[i]
+            x[i], r[i] = np.where(better[:, None], y, x[i]), np.where(better[:, None], ry, r[i])
+            q[i] = np.where(better, qy, q[i])
+            rows = rows[np.isin(part[i], part[i[~better]])]
+            if not len(rows):
                 break
-        done = np.max(np.abs(best - x), initial=0.0) < 1e-3
-        x, q, r = best, bq, br
-        if done:
+        moved = np.max(np.abs(x - start), axis=1, initial=0.0) >= 1e-3
+        on = on[np.isin(part[on], part[moved])]
+        if not len(on):
             break
     out = [replace(v, moves={**{k: a for k, a in v.moves.items() if k not in names},
                              **{k: float(a) for k, a, f in zip(names, row, fr, strict=True) if f or a}})
