@@ -21,16 +21,17 @@ from calib.linkage.limits import TOGGLE_SEARCH, Places, clearances, misalignment
 from calib.linkage.mechanism import CannotAssemble, Linkage, Sweep
 from calib.linkage.positions import unseen_sides
 from calib.linkage.steering import (
-    cambers,
+    cambers_of,
     drawn_way,
     force_ratio,
+    headings_of,
+    level_spin_axes,
     on_curve,
     outer_ideal,
     straight_at,
     toe,
     turn_circle,
     turn_radius,
-    wheel_headings,
 )
 from calib.results import AsBuilt
 from calib.rig.model import Rig
@@ -91,7 +92,8 @@ def _curves(rig: Rig, lever: Array, s: Sweep, way: float | None, unseen: Collect
     ok = s.reached
     if np.min(ok.sum(axis=-1)) < 4:
         raise CannotAssemble(s.why)
-    h = wheel_headings(rig, s)
+    spins = level_spin_axes(rig, s)
+    h = headings_of(spins)
     straight = straight_at(lever, 0.5 * (h["left"] + h["right"]))
     straight = np.where(np.isfinite(straight), straight, 0.0)
     turn = {k: v - on_curve(lever, v, straight)[0][..., None] for k, v in h.items()}
@@ -113,7 +115,7 @@ def _curves(rig: Rig, lever: Array, s: Sweep, way: float | None, unseen: Collect
     out |= {"inner_deg": deg(inner), "outer_deg": deg(outer), "outer_ideal_deg": deg(ideal),
             "ackermann_error_deg": deg(outer - ideal),
             "turn_radius_mm": radius, "turn_circle_mm": circle, "toe_change_deg": deg(toe(turn))}
-    out |= {f"camber_{k}_deg": deg(v) for k, v in cambers(rig, s).items()}
+    out |= {f"camber_{k}_deg": deg(v) for k, v in cambers_of(spins).items()}
     now = Places(rig, s)
     out |= {end_key("transmission", e): deg(v) for e, v in transmission_angles(rig, now).items()}
     out |= {end_key("misalignment", e): deg(v) for e, v in misalignment_angles(rig, now).items()}

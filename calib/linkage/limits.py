@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.linkage import batch
 from calib.linkage.columns import about, beside, column, cross, dot, empty, picked, stacked, unit, vectors
-from calib.linkage.mechanism import Linkage, Sweep
+from calib.linkage.mechanism import Linkage, Sweep, known_bodies
 from calib.linkage.rotations import dot as _dot
 from calib.linkage.steering import Pose
 from calib.rig.model import FRAME, Body, Rig
 from calib.rig.parameters import stacked as side_by_side
 
 Array = NDArray[np.float64]
+Item = TypeVar("Item")
+
+AT_ONCE = 4000  # numbers of one kind worked on together
 
 TOGGLE_SEARCH = float(np.deg2rad(45.0))  # how far beyond the swept range a toggle is looked for
 TOGGLE_MARGIN = float(np.deg2rad(5.0))  # least distance from the travel end to a toggle; common practice, no source
@@ -133,21 +137,28 @@ def gaps(now: Places, least: float = np.inf) -> Worked:
         return vectors(picked(ends, which, rank), 1)
 
     keys, out = [(names[i], names[j]) for i, j in pairs], []
-    if pairs:
-        one, two = (list(k) for k in zip(*pairs, strict=True))
+    size = int(np.prod(np.broadcast_shapes(a.shape[2:], b.shape[2:])))
+    for some_pairs in _few(pairs, size):
+        one, two = (list(k) for k in zip(*some_pairs, strict=True))
         d = segment_distance(some(a, one), some(b, one), some(a, two), some(b, two))
         out.append(d - radius[one] - radius[two])
-    if discs:
-        near, wheels = [j for *_, j in discs], [[*rig.wheels].index(side) for _, side, _ in discs]
-        half = np.array([0.5 * w.tyre for w, *_ in discs]).reshape(-1, *[1] * rank)
-        rim = np.array([w.radius for w, *_ in discs]).reshape(half.shape) - half
+    for some_discs in _few(discs, size):
+        near, wheels = [j for *_, j in some_discs], [[*rig.wheels].index(side) for _, side, _ in some_discs]
+        half = np.array([0.5 * w.tyre for w, *_ in some_discs]).reshape(-1, *[1] * rank)
+        rim = np.array([w.radius for w, *_ in some_discs]).reshape(half.shape) - half
         centre, axle = (vectors(beside([of[k] for k in wheels], 1, rank), 1) for of in (fixed[2 * len(obstacles):],
                                                                                        spins))
         d = disc_distance(centre, axle, rim, some(a, near), some(b, near), least + radius[near] + half)
         out.append(d - radius[near] - half)
         keys += [(wheel_name(side), names[j]) if j >= len(bolts) else (names[j], wheel_name(side))
-                 for _, side, j in discs]
+                 for _, side, j in some_discs]
     return Worked(tuple(keys), beside([x for part in out for x in part], rank=rank))
+
+
+def _few(items: Sequence[Item], size: int) -> list[Sequence[Item]]:
+    """The items in groups; what is worked out of a group, ``size`` numbers each, stays near the processor."""
+    n = max(1, AT_ONCE // max(size, 1))
+    return [items[i:i + n] for i in range(0, len(items), n)]
 
 
 def wheel_name(side: str) -> str:
@@ -174,12 +185,24 @@ def disc_distance(centre: Array, axle: Array, radius: ArrayLike, a: Array, b: Ar
         h0, h1, radius, *(y[..., k] for y in (u, v) for k in range(3))))
     u, v = np.array(parts[:3]).T, np.array(parts[3:]).T
     c0, c1, c2 = _dot(v, v) - h0 * h0, _dot(u, v) - h0 * h1, _dot(u, u) - h1 * h1  # distance from the axle, squared
-    low, high = np.zeros(c0.shape), np.ones(c0.shape)
-    for _ in range(22):
-        t = 0.5 * (low + high)
+
+    def down(t: Array, h0: Array, h1: Array, c0: Array, c1: Array, c2: Array, radius: Array) -> NDArray[np.bool_]:
+        """Whether the distance still falls at t."""
         r = np.sqrt(np.maximum(c0 + (2 * c1 + c2 * t) * t, 1e-18))
-        down = (h0 + h1 * t) * h1 + np.maximum(1.0 - radius / r, 0.0) * (c1 + c2 * t) < 0
-        low, high = np.where(down, t, low), np.where(down, high, t)
+        return np.asarray((h0 + h1 * t) * h1 + np.maximum(1.0 - radius / r, 0.0) * (c1 + c2 * t) < 0)
+
+    own = (h0, h1, c0, c1, c2, radius)
+    low, high = np.zeros(c0.shape), np.ones(c0.shape)
+    low[down(high, *own)] = 1.0
+    high[~down(np.zeros(c0.shape), *own)] = 0.0
+    between = np.flatnonzero(low < high)
+    within = [x[between] for x in own]
+    lo, hi = low[between], high[between]
+    for _ in range(22):
+        t = 0.5 * (lo + hi)
+        falls = down(t, *within)
+        lo, hi = np.where(falls, t, lo), np.where(falls, hi, t)
+    low[between], high[between] = lo, hi
     ends = []
     for t in (low, high):
         r = np.sqrt(np.maximum(c0 + (2 * c1 + c2 * t) * t, 0.0))
@@ -356,8 +379,7 @@ class Places:
 
     def __init__(self, rig: Rig, pose: Pose) -> None:
         angles = pose.angles if isinstance(pose, Sweep) else pose
-        if unknown := [n for n in angles if n not in rig.bodies and n != FRAME]:
-            raise ValueError(f"no body is called {unknown[0]!r}; the rig has {', '.join(rig.bodies)}")
+        known_bodies(rig, angles)
         self._stand(rig, {n: (np.cos(a), np.sin(a)) for n, a in angles.items()})
 
     @classmethod

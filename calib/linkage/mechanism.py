@@ -83,7 +83,7 @@ def body_motions(rig: Rig, angles: Mapping[str, ArrayLike]) -> dict[str, tuple[A
     any common (broadcast) shape; a body left out stands at 0. Returns R (..., 3, 3) and t (..., 3) in mm with
     ``x_now = R @ x_drawn + t``, composed through the parents. Raises ValueError for a body the rig has not.
     """
-    _known(rig, angles)
+    known_bodies(rig, angles)
     shape = np.broadcast_shapes(*[np.shape(a) for a in angles.values()]) if angles else ()
     out: dict[str, tuple[Array, Array]] = {FRAME: (_wide(np.eye(3), shape), np.zeros(shape + (3,)))}
     for b in rig.parents_first():
@@ -119,7 +119,8 @@ def rod_lengths(rig: Rig, angles: Mapping[str, ArrayLike]) -> dict[str, Array]:
     return {r.name: np.linalg.norm(at[r.a] - at[r.b], axis=-1) for r in rig.rods.values()}
 
 
-def _known(rig: Rig, angles: Mapping[str, ArrayLike]) -> None:
+def known_bodies(rig: Rig, angles: Mapping[str, ArrayLike]) -> None:
+    """ValueError for an angle of a body the rig has not."""
     for n in angles:
         if n not in rig.bodies and n != FRAME:
             raise ValueError(f"no body is called {n!r}; the rig has {', '.join(rig.bodies)}")
@@ -651,7 +652,7 @@ class Linkage:
         return out
 
     def _full(self, angles: Mapping[str, ArrayLike]) -> dict[str, Array]:
-        _known(self.rig, angles)
+        known_bodies(self.rig, angles)
         shape = np.broadcast_shapes(*[np.shape(a) for a in angles.values()]) if angles else ()
         return {b: np.broadcast_to(np.asarray(angles.get(b, 0.0), float), shape) for b in self.rig.bodies}
 

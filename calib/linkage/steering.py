@@ -12,8 +12,9 @@ from typing import NamedTuple, TypedDict
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calib.linkage.columns import about, beside, column, vectors
 from calib.linkage.contacts import Ground, ideal_outer, outer_circle, stance, turning_centre
-from calib.linkage.mechanism import Linkage, Sweep, body_motions
+from calib.linkage.mechanism import Linkage, Sweep, body_motions, known_bodies
 from calib.rig.discs import front_disc, touch
 from calib.rig.figures import AxisFacts, Facts, LeanFacts, TravelFacts, figures
 from calib.rig.model import Rig
@@ -42,14 +43,20 @@ def level_spin_axes(rig: Rig, pose: Pose) -> dict[str, Array]:
     Two wheels stand on the ground through the part that carries their uprights. Where a lean joint lies
     between them and the frame, it is the frame that leans, so its turn is taken back.
     """
-    motions = body_motions(rig, _angles(pose))
+    angles = _angles(pose)
+    known_bodies(rig, angles)
+    shape = np.broadcast_shapes(*(np.shape(a) for a in angles.values()))
     out = {}
     for side, w in rig.wheels.items():
-        s = np.einsum("...ij,...j->...i", motions[w.upright][0], _unit(w.spin))
-        carrier = w.upright
+        s, carrier = column(_unit(w.spin)), w.upright
         while carrier in rig.bodies and rig.bodies[carrier].role != "lean":
+            if carrier in angles:
+                angle = np.asarray(angles[carrier], float)
+                still, u, v = (beside([x], 1, angle.ndim)[0] for x in about(s, column(rig.bodies[carrier].axis)))
+                s = still + u * np.cos(angle) + v * np.sin(angle)
             carrier = rig.bodies[carrier].parent
-        out[side] = np.einsum("...ji,...j->...i", motions[carrier][0], s) if carrier in rig.bodies else s
+        s = beside([s], 1, len(shape))[0]
+        out[side] = vectors(np.broadcast_to(s, (3, *np.broadcast_shapes(s.shape[1:], shape))))
     return out
 
 
@@ -67,7 +74,12 @@ def wheel_headings(rig: Rig, pose: Pose) -> dict[str, Array]:
     >>> {side: float(np.degrees(h).round(2)) for side, h in headings.items()}
     {'left': -7.52, 'right': -7.77}
     """
-    return {side: np.arctan2(-s[..., 0], s[..., 1]) for side, s in level_spin_axes(rig, pose).items()}
+    return headings_of(level_spin_axes(rig, pose))
+
+
+def headings_of(spins: Mapping[str, Array]) -> dict[str, Array]:
+    """The same of wheels whose level spin axes (..., 3) are known."""
+    return {side: np.arctan2(-s[..., 0], s[..., 1]) for side, s in spins.items()}
 
 
 def steer_angles(rig: Rig, pose: Pose) -> dict[str, Array]:
@@ -78,8 +90,12 @@ def steer_angles(rig: Rig, pose: Pose) -> dict[str, Array]:
 
 def cambers(rig: Rig, pose: Pose) -> dict[str, Array]:
     """Camber of each wheel, (...) rad, positive with the top leaning outwards (ISO 8855), by side."""
-    return {side: np.arcsin(np.clip(-_outward(side) * s[..., 2], -1.0, 1.0))
-            for side, s in level_spin_axes(rig, pose).items()}
+    return cambers_of(level_spin_axes(rig, pose))
+
+
+def cambers_of(spins: Mapping[str, Array]) -> dict[str, Array]:
+    """The same of wheels whose level spin axes (..., 3) are known."""
+    return {side: np.arcsin(np.clip(-_outward(side) * s[..., 2], -1.0, 1.0)) for side, s in spins.items()}
 
 
 def toe(headings: Mapping[str, Array]) -> Array:
