@@ -7,6 +7,7 @@ positive with the wheel's top leaning outwards). Radians and mm throughout.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from functools import lru_cache
 from typing import NamedTuple, TypedDict
 
 import numpy as np
@@ -416,15 +417,23 @@ def on_curve(d: Array, y: Array, x: Array | float) -> tuple[Array, Array]:
 
 
 def _at_one(d: Array, y: Array, x: float) -> tuple[Array, Array]:
-    """The same at one place: all curves have the same nodes about it, and Lagrange's weights."""
-    first = int(np.clip(np.searchsorted(d, x, side="right") - 2, 0, len(d) - 4))
-    nodes, value, slope = d[first:first + 4].tolist(), np.zeros(()), np.zeros(())
-    for j, node in enumerate(nodes):
-        a, b, c = (n for n in nodes if n != node)
-        part = y[..., first + j] / ((node - a) * (node - b) * (node - c))
-        value = value + part * ((x - a) * (x - b) * (x - c))
-        slope = slope + part * ((x - a) * (x - b) + (x - a) * (x - c) + (x - b) * (x - c))
-    return np.asarray(value), np.asarray(slope)
+    """The same at one place: all curves have the same nodes about it."""
+    first = min(max(int(np.searchsorted(d, x, side="right")) - 2, 0), len(d) - 4)
+    value, slope = _weights(*d[first:first + 4].tolist(), x)
+    part = [y[..., first + j] for j in range(4)]
+    return (np.asarray(sum(w * p for w, p in zip(value, part, strict=True))),
+            np.asarray(sum(w * p for w, p in zip(slope, part, strict=True))))
+
+
+@lru_cache(1000)
+def _weights(m: float, n: float, o: float, p: float, x: float) -> tuple[list[float], list[float]]:
+    """By what the values at four nodes count for the value and the slope at x of the cubic through them: Lagrange."""
+    value, slope = [], []
+    for node, a, b, c in ((m, n, o, p), (n, m, o, p), (o, m, n, p), (p, m, n, o)):
+        size = (node - a) * (node - b) * (node - c)
+        value.append((x - a) * (x - b) * (x - c) / size)
+        slope.append(((x - a) * (x - b) + (x - a) * (x - c) + (x - b) * (x - c)) / size)
+    return value, slope
 
 
 class _Cubic(NamedTuple):
