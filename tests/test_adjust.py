@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from calib.advice.adjust import AdjustOptions, propose
-from calib.advice.finder import Candidate, Finder, Row, shortfall
+from calib.advice.finder import Candidate, Finder, Noise, Row, shortfall
 from calib.advice.proposal import Builder, Change, Proposal, Proposals, chance, gaussian, said, turns_words
 from calib.advice.ranking import Rules, allowed, left_out, ranked
 from calib.advice.search import (
@@ -418,5 +418,14 @@ def test_a_setting_that_breaks_one_limit_is_solved_again_within_all(monkeypatch:
         return SimpleNamespace(variants=[Variant({}, {"right_tie": 10 + v.moves["right_tie"]}) for v in variants])
 
     monkeypatch.setattr("calib.advice.finder.solve", again)
-    got = [r.variant.moves["right_tie"] for r in finder.within_limits(rows)]
-    assert got == [10.0, 1.0, 12.0, 3.0]  # the last has nothing to solve for
+    got = [[r.variant.moves["right_tie"] for r in part] for part in finder.within_limits([rows[:1], rows[1:]])]
+    assert got == [[10.0], [1.0, 12.0, 3.0]]  # the last has nothing to solve for
+
+
+def test_shortfalls_of_many_draws_are_those_of_each() -> None:
+    rig = design()
+    grid = driver_grid(rig, 13)
+    objective, rng = Objective(rig, grid), np.random.default_rng(2)
+    r = 2 * objective.residuals(Model(rig, grid).curves([Variant({}, {"right_tie": 4.0})]))[0]
+    draws = rng.normal(size=(50, len(r)))
+    np.testing.assert_allclose(Noise(objective, draws).shortfalls(r), shortfall(objective, r + draws), rtol=1e-10)

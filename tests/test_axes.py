@@ -229,6 +229,8 @@ def test_values_between_the_grid_hold_to_its_very_ends():
         left_over = 16 / 24 * np.prod(np.abs(x - d[k:k + 4]))
         assert abs(value - np.sin(2 * x)) <= left_over, x
         assert slope == pytest.approx(2 * np.cos(2 * x), abs=5e-3)
+        curves = np.stack([np.sin(2 * d), np.exp(d)])  # read at one place for all, and each at its own
+        np.testing.assert_allclose(axes.on_curve(d, curves, x), axes.on_curve(d, curves, np.full(2, x)), atol=1e-12)
 
 
 def test_straight_ahead_is_where_the_cubic_crosses_not_the_chord():

@@ -11,6 +11,7 @@ import pytest
 from calib.advice import adjust
 from calib.advice.adjust import AdjustOptions, propose
 from calib.advice.candidates import tried_places
+from calib.advice.chances import doubts_of
 from calib.advice.hints import _distance_for
 from calib.advice.ranking import UNEVEN, work_of
 from calib.advice.search import Model, Objective, Variant, driver_grid, solve
@@ -18,6 +19,7 @@ from calib.linkage.mechanism import Linkage
 from calib.linkage.steering import curve_figures
 from calib.rig.adjustables import choices_of, moves_of
 from calib.rig.model import Slide
+from calib.rig.parameters import get_parameters
 from tests.steering_scene import as_built, design, wrong
 
 
@@ -97,3 +99,55 @@ def test_one_figure_known_to_be_out_is_enough(short: float, known: bool, monkeyp
     with pytest.raises(Seen) as seen:
         propose(design(), as_built(wrong(design(), 0.0, short)), AdjustOptions(draws=200))
     assert seen.value.args == (known,)
+
+
+def test_parts_solved_side_by_side_are_those_solved_apart() -> None:
+    """One part is there at once and stops, the other goes on: neither sees the other."""
+    rig = wrong(design())
+    grid = driver_grid(rig, 13)
+    model, objective = Model(rig, grid), Objective(design(), grid, rig)
+    free = tuple(n for n, m in model.moves.items() if m.solved)
+    there = solve(model, objective, [Variant()], [free], rounds=12).variants
+    parts = [[*there, Variant({}, {"right_tie": 9.0})], there, [Variant(), Variant({"left_lever.rod": "B"})]]
+    frees = [[(), free], [free], [free, free[:1]]]
+    flat = [v for p in parts for v in p]
+    got = solve(model, objective, flat, [f for p in frees for f in p], parts=[0, 0, 1, 2, 2])
+    apart = [solve(model, objective, p, f) for p, f in zip(parts, frees, strict=True)]
+    assert got.variants == [v for a in apart for v in a.variants]
+    for part in ("misfits", "residuals", "J"):
+        np.testing.assert_allclose(getattr(got, part), np.concatenate([getattr(a, part) for a in apart]), rtol=1e-9)
+
+
+def test_slopes_about_many_variants_are_those_about_each() -> None:
+    """In other holes, with and without moves, of parameters that only some of them use."""
+    rig = wrong(design())
+    built, grid = as_built(rig), driver_grid(rig, 13)
+    model, choices = Model(rig, grid), choices_of(rig)
+    variants = [Variant(), Variant({"left_lever.rod": "B"}, {"right_tie": 3.0}), Variant({}, {"left_tie": -2.0})]
+    some = replace(built, names=tuple(n for n in built.names if "@B" not in n),
+                   cov=np.delete(np.delete(built.cov, off := [i for i, n in enumerate(built.names) if "@B" in n], 0),
+                                 off, 1))
+    objective = Objective(design(), grid, rig)
+    for known in (built, some):
+        got = doubts_of(known, model, choices, variants, objective.residuals)
+        for d, v in zip(got, variants, strict=True):
+            alone = doubts_of(known, model, choices, [v], objective.residuals)[0]
+            assert d.slopes.names == alone.slopes.names and set(d.seats) == set(v.holes)
+            np.testing.assert_allclose(d.slopes.J, alone.slopes.J, atol=1e-9)
+            for own, other in ((d.moves, alone.moves), (d.seats, alone.seats)):
+                for n, x in own.items():
+                    np.testing.assert_allclose(x, other[n], atol=1e-9)
+            names = list(d.slopes.names)
+            by = 0.03 * np.eye(len(names))[names.index("left_tie.length")]
+            at = get_parameters(rig, names)
+            up, down = objective.residuals(model.perturbed(v, names, np.array([at + by, at - by])))
+            np.testing.assert_allclose(d.slopes.J[:, names.index("left_tie.length")], (up - down) / 0.06, atol=1e-5)
+    assert "left_lever.rod@B.x" in built.names, "what the second set of parameters lacks"
+    seat = got[1].seats["left_lever.rod"]
+    at = np.array(rig.points["left_lever.rod"].holes["B"])
+    places = [Variant(variants[1].holes, variants[1].moves)] * 2
+    moved = [replace(rig, points={**rig.points, "left_lever.rod": replace(
+        p := rig.points["left_lever.rod"], holes={**p.holes, "B": tuple(at + s * 0.02 * np.eye(3)[1])})})
+        for s in (1, -1)]
+    up, down = (objective.residuals(Model(r, grid).curves([v]))[0] for r, v in zip(moved, places, strict=True))
+    np.testing.assert_allclose(seat[:, 1], (up - down) / 0.04 * choices["left_lever.rod"].seat_sd, atol=1e-7)

@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 from calib.linkage.limits import (
     TOGGLE_MARGIN,
     Limit,
+    Places,
     check_limits,
     clearances,
     disc_distance,
@@ -19,9 +20,11 @@ from calib.linkage.limits import (
     segment_distance,
     transmission_angles,
 )
-from calib.linkage.mechanism import Linkage, Sweep, points_now
+from calib.linkage.mechanism import Linkage, Sweep, body_motions, points_now
+from calib.linkage.steering import level_spin_axes
 from calib.rig.model import Obstacle, Rig
 from tests.moorhen import jiggled, moorhen
+from tests.render.leaning import leaning
 from tests.test_linkage import planar
 
 DEG = np.deg2rad(1.0)
@@ -282,3 +285,32 @@ def test_what_the_upright_carries_is_no_clash_with_its_own_wheel() -> None:
     got = clearances(replace(rig, obstacles=(brake,)), {})
     assert ("left wheel", "brake") not in got and ("right wheel", "brake") in got
     assert {k for k in got if "left wheel" in k} == {(r, "left wheel") for r in rig.rods}
+
+
+def test_places_on_a_leaning_vehicle_are_those_of_its_motions() -> None:
+    """Parts that hang on parts, in one pose, over a sweep and with all at rest, against rotation matrices."""
+    rig = leaning()
+    rng = np.random.default_rng(4)
+    for shape in ((), (5,)):
+        pose = {n: rng.normal(0, 0.3, shape) for n in rig.bodies}
+        for angles in (pose, {n: a for n, a in pose.items() if rig.bodies[n].role == "lean"}, {}):
+            motions, now = body_motions(rig, angles), Places(rig, angles)
+            places, vectors = now.carried([(p.xyz, p.body) for p in rig.points.values()],
+                                          [(w.spin, w.upright) for w in rig.wheels.values()])
+            for got, p in zip(places, rig.points.values(), strict=True):
+                R, t = motions[p.body]
+                want = R @ np.asarray(p.xyz) + t
+                np.testing.assert_allclose(np.broadcast_to(np.moveaxis(got, 0, -1), want.shape), want, atol=1e-9)
+            level = level_spin_axes(rig, angles)
+            for got, (side, w) in zip(vectors, rig.wheels.items(), strict=True):
+                R = motions[w.upright][0]
+                want = R @ np.asarray(w.spin)
+                np.testing.assert_allclose(np.broadcast_to(np.moveaxis(got, 0, -1), want.shape), want, atol=1e-12)
+                carrier = next(b for b in ancestry(rig, w.upright) if rig.bodies[b].role == "lean")
+                back = np.einsum("...ji,...j->...i", motions[carrier][0], want)
+                np.testing.assert_allclose(level[side], back / np.linalg.norm(w.spin), atol=1e-12)
+
+
+def ancestry(rig: Rig, body: str) -> list[str]:
+    """A body and all that carry it, as far as the frame."""
+    return [body, *ancestry(rig, rig.bodies[body].parent)] if body in rig.bodies else []
