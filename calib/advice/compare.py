@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from calib.advice.verdict import Verdict, not_yet
 from calib.linkage.lean import roll_steer_band
 from calib.linkage.mechanism import Linkage
 from calib.linkage.positions import joint_covariance, measured_steer, unseen_sides
-from calib.linkage.steering import axis_figures, lean_joint, roll_steer, wheel_headings
+from calib.linkage.steering import axis_figures, axis_table, lean_joint, roll_steer, wheel_headings
 from calib.results import AsBuilt, Fit, LoadedFigure
 from calib.rig.figures import kinds
 from calib.rig.model import Rig
@@ -334,15 +335,12 @@ def _found(model: Model, built: AsBuilt, way: float,
         f = c.figures(built.rig, way=way)
         return np.stack([f[n] for n in moving], axis=1)
 
-    def fixed(rig: Rig) -> Array:
-        f = axis_figures(rig)
-        return np.array([f[n] for n in standing])
-
     owners = {w.upright for w in built.rig.wheels.values()} | set(built.rig.wheels)
     out: dict[str, tuple[float, float, float | None, ParameterName | None]] = {}
     both: tuple[tuple[list[str], Slopes], ...] = (
         (moving, slopes(model, built, Variant(), curved)),
-        (standing, rig_slopes(fixed, built, lambda n: n.owner in owners and n.kind not in (Kind.HOLE, Kind.LENGTH))))
+        (standing, rig_slopes(partial(axis_table, names=standing), built, lambda n: n.owner in owners
+                              and n.kind not in (Kind.HOLE, Kind.LENGTH), at_once=True)))
     for names, s in both:
         rows = zip(names, s.values, s.u95, share_from_photos(s, built), strict=True)
         out |= {n: (float(v), float(u), share, what_limits(s, k)) for k, (n, v, u, share) in enumerate(rows)}

@@ -13,7 +13,16 @@ from calib.advice.search import Curves, Model, Perturbed, Variant
 from calib.linkage.turned import bend
 from calib.results import AsBuilt
 from calib.rig.model import Rig
-from calib.rig.parameters import Kind, ParameterName, get_parameters, parsed, steps, vector_names, with_parameters
+from calib.rig.parameters import (
+    Kind,
+    ParameterName,
+    get_parameters,
+    parsed,
+    steps,
+    varied,
+    vector_names,
+    with_parameters,
+)
 from calib.uncertainty import block_diag, differences, each, half_width, share_beside, standard
 
 Array = NDArray[np.float64]
@@ -80,11 +89,19 @@ def _alone(of: Callable[[Curves], Array], driver: Array, variant: Variant, rig: 
     return of(Model(rig, driver).curves([variant]))[0]
 
 
-def rig_slopes(of: Callable[[Rig], Array], as_built: AsBuilt, wanted: Callable[[ParameterName], bool]) -> Slopes:
-    """Central differences of ``of`` (rig -> (o,)) against those measured parameters that are ``wanted``."""
+def rig_slopes(of: Callable[[Rig], Array], as_built: AsBuilt, wanted: Callable[[ParameterName], bool],
+               at_once: bool = False) -> Slopes:
+    """Central differences of ``of`` (rig -> (o,)) against those measured parameters that are ``wanted``.
+
+    ``at_once``: whether ``of`` also takes many rigs as ``varied`` makes them, to (m, 1, o).
+    """
     idx = [k for k, n in enumerate(parsed(as_built.names)) if as_built.cov[k, k] > 0 and wanted(n)]
     names = tuple(as_built.names[k] for k in idx)
-    values, J = differences(each(lambda x: of(with_parameters(as_built.rig, names, x))),
+
+    def many(rows: Array) -> Array:
+        return of(varied(as_built.rig, names, rows))[:, 0]
+
+    values, J = differences(many if at_once else each(lambda x: of(with_parameters(as_built.rig, names, x))),
                             get_parameters(as_built.rig, names), steps(names))
     return Slopes(values, J, names, as_built.cov[np.ix_(idx, idx)], bend(of, as_built))
 

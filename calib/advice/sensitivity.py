@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from calib.advice.propagation import rig_slopes, slopes
 from calib.advice.search import Curves, Model, Variant, driver_grid, need_both_wheels
-from calib.linkage.steering import axis_figures
+from calib.linkage.steering import axis_table
 from calib.results import AsBuilt
 from calib.rig.figures import FIGURES, kinds
 from calib.rig.model import Rig
@@ -58,14 +60,11 @@ def sensitivity(rig: Rig, n: int = 61) -> pd.DataFrame:
         f = c.figures(rig)
         return np.stack([f[k] for k in moving], axis=1)
 
-    def fixed(r: Rig) -> Array:
-        f = axis_figures(r)
-        return np.array([f[k] for k in standing])
-
     every = AsBuilt(rig, names, np.eye(len(names)), {})
     J = np.zeros((len(moving) + len(standing), len(names)))
     for top, s in ((0, slopes(Model(rig, driver_grid(rig, n)), every, Variant(), table)),
-                   (len(moving), rig_slopes(fixed, every, lambda p: p.kind not in (Kind.LENGTH, Kind.HOLE)))):
+                   (len(moving), rig_slopes(partial(axis_table, names=standing), every,
+                                            lambda p: p.kind not in (Kind.LENGTH, Kind.HOLE), at_once=True))):
         J[top:top + len(s.values), [names.index(k) for k in s.names]] = s.J
     rows = []
     for f, row in zip([*moving, *standing], J, strict=True):

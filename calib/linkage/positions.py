@@ -18,8 +18,8 @@ from calib.linkage.steering import wheel_headings
 from calib.linkage.turned import bend
 from calib.results import AsBuilt, Fit
 from calib.rig.model import Rig
-from calib.rig.parameters import Kind, get_parameters, parsed, steps, with_parameters
-from calib.uncertainty import differences, each, half_width, joint
+from calib.rig.parameters import Kind, get_parameters, parsed, steps, varied
+from calib.uncertainty import differences, half_width, joint
 
 Array = NDArray[np.float64]
 ANGLE_STEP = 1e-4  # rad, central differences
@@ -53,10 +53,13 @@ def joint_covariance(fit: Fit, built: AsBuilt) -> Array:
     return joint(fit.angle_cov, cross, built.cov)
 
 
-def steer(rig: Rig, side: str, turn: float, from_ahead: bool) -> float:
-    """Steer (rad) of one wheel with its upright turned by ``turn`` (rad) from straight ahead."""
-    now = float(wheel_headings(rig, {rig.wheels[side].upright: turn})[side])
-    return now - float(wheel_headings(rig, {})[side]) if from_ahead else now
+def steer(rig: Rig, side: str, turn: Array, from_ahead: bool) -> Array:
+    """Steer (...) rad of one wheel with its upright turned by ``turn`` (...) rad from straight ahead.
+
+    ``rig`` may be many as ``varied`` makes them, (m, 1).
+    """
+    now = wheel_headings(rig, {rig.wheels[side].upright: turn})[side]
+    return now - wheel_headings(rig, {})[side] if from_ahead else now
 
 
 def measured_steer(fit: Fit, built: AsBuilt, positions: Sequence[str], from_ahead: Collection[str],
@@ -70,21 +73,24 @@ def measured_steer(fit: Fit, built: AsBuilt, positions: Sequence[str], from_ahea
                and (n.owner, n.kind) in ((w.upright, Kind.AXIS), (side, Kind.SPIN))]
         names = [built.names[i] for i in idx]
 
-        def one(x: Array, side: str = side, names: Sequence[str] = names) -> float:
-            return steer(with_parameters(rig, names, x[1:]), side, float(x[0]), side in from_ahead)
+        at = [p for p in positions if (w.upright, p) in fit.joint_angles]
+        turns = np.array([fit.joint_angles[w.upright, p] for p in at])
 
-        for p in positions:
-            if (w.upright, p) not in fit.joint_angles:
-                continue
-            at = np.concatenate([[fit.joint_angles[w.upright, p]], get_parameters(rig, names)])
-            (value,), (g,) = differences(each(one), at, [ANGLE_STEP, *steps(names)])
+        def all_of(rows: Array, side: str = side, names: Sequence[str] = names, turns: Array = turns) -> Array:
+            """At every position, with all turned further by the first of each row (m, 1 + n) and parameters set."""
+            return steer(varied(rig, names, rows[:, 1:]), side, turns + rows[:, :1], side in from_ahead)
+
+        if not at:
+            continue
+        values, slopes = differences(all_of, [0.0, *get_parameters(rig, names)], [ANGLE_STEP, *steps(names)])
+        for p, turn, value, g in zip(at, turns, values, slopes, strict=True):
             slope = np.zeros(len(row) + len(built.names))
             if (w.upright, p) in row:
                 slope[row[w.upright, p]] = g[0]
             slope[[len(row) + i for i in idx]] = g[1:]
 
-            def as_turned(r: Rig, side: str = side, turn: float = float(at[0])) -> Array:
-                return np.array([steer(r, side, turn, side in from_ahead)])
+            def as_turned(r: Rig, side: str = side, turn: Array = turn) -> Array:
+                return np.atleast_1d(steer(r, side, turn, side in from_ahead))
 
             out[side, p] = Steer(float(value), slope, float(np.sum(bend(as_turned, built))))
     return out

@@ -6,7 +6,7 @@ positive with the wheel's top leaning outwards). Radians and mm throughout.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from functools import lru_cache
 from typing import NamedTuple, TypedDict
 
@@ -299,6 +299,12 @@ def axis_facts(rig: Rig) -> dict[str, AxisFacts]:
 def axis_figures(rig: Rig) -> dict[str, float]:
     """The figures of steering axes and wheels, straight ahead, by name; angles in rad, lengths in mm."""
     return {k: float(v) for k, v in figures(Facts(axes=axis_facts(rig))).items()}
+
+
+def axis_table(rig: Rig, names: Sequence[str]) -> Array:
+    """Those of ``names`` side by side, (n,); of many rigs (m, 1) as ``varied`` makes them, (m, 1, n)."""
+    found = figures(Facts(axes=axis_facts(rig)), names)
+    return np.stack(np.broadcast_arrays(*(found[n] for n in names)), axis=-1)
 
 
 def lean_facts(rig: Rig, n: int = 9) -> LeanFacts | None:
