@@ -77,9 +77,8 @@ class SteeredWheel:
     that jacking rolls it is left out.
     """
 
-    # what the kingpin turn leaves of the spin direction, and its cosine and sine part, along a heading: parts for the
-    # cosine and the sine of the steer, toe taken out (6); x, y, z of the same (9), x, y of the same of the wheel's
-    # middle (6), and the rim's radius: (22, ...)
+    # cosine and sine of toe (2); x and y of what the kingpin turn leaves of the spin direction and of its cosine and
+    # sine part (6), their z times the rim's radius (3), and x, y of the same of the wheel's middle (6): (17, ...)
     own: Array
 
     def __call__(self, steer: ArrayLike) -> Array:
@@ -89,17 +88,16 @@ class SteeredWheel:
     def towards(self, ahead: Array, left: Array) -> tuple[Array, Array]:
         """The same for the cosine and sine (...) of the steer."""
         # plain columns: this runs over every point of every curve of a search
-        ca, cl, aa, al, ba, bl, ax, ay, az, ux, uy, uz, vx, vy, vz, px, py, qx, qy, rx, ry, rim = self.own
+        toe_c, toe_s, ax, ay, ux, uy, vx, vy, az, uz, vz, px, py, qx, qy, rx, ry = self.own
+        x, y = ahead * toe_c - left * toe_s, left * toe_c + ahead * toe_s
         # the kingpin turn t nearest zero at which the spin direction is square to the heading: A cos t + B sin t = -C
-        A, B, C = aa * ahead + al * left, ba * ahead + bl * left, ca * ahead + cl * left
+        A, B, C = ux * x + uy * y, vx * x + vy * y, ax * x + ay * y
         m = A * A + B * B
         with np.errstate(invalid="ignore", divide="ignore"):
-            bow = np.copysign(np.sqrt(m - C * C), B)
-            c, s = (B * bow - A * C) / m, -(A * bow + B * C) / m
-            sz = az + uz * c + vz * s
-            reach = rim * sz / np.sqrt(1.0 - sz * sz)  # as ``touch`` on level ground
-            return (px + qx * c + rx * s + reach * (ax + ux * c + vx * s),
-                    py + qy * c + ry * s + reach * (ay + uy * c + vy * s))
+            bow, over = np.copysign(np.sqrt(m - C * C), B), -1.0 / m
+            c, s = (A * C - B * bow) * over, (A * bow + B * C) * over
+            out = az + uz * c + vz * s  # of the lowest place from the middle, across the heading: see ``touch``
+            return px + qx * c + rx * s - out * y, py + qy * c + ry * s + out * x
 
 
 def steered_wheels(rig: Rig) -> dict[str, SteeredWheel]:
@@ -112,12 +110,10 @@ def steered_wheels(rig: Rig) -> dict[str, SteeredWheel]:
         b = rig.bodies[rig.wheels[side].upright]
         k, pivot = _unit(b.axis), np.asarray(b.pivot, float)
         still, u, v = _about(disc.centre - pivot, k)
-        turned, toe = _about(disc.spin, k), own[side] - mean
-        c, s = np.cos(toe), np.sin(toe)
-        columns = [part for q in turned for part in (q[..., 0] * c + q[..., 1] * s, q[..., 1] * c - q[..., 0] * s)]
-        columns += [q[..., j] for q in turned for j in range(3)]
+        turned, toe, rim = _about(disc.spin, k), own[side] - mean, disc.radius - 0.5 * disc.tyre
+        columns = [np.cos(toe), np.sin(toe), *(q[..., j] for q in turned for j in range(2))]
+        columns += [rim * q[..., 2] for q in turned]
         columns += [q[..., j] for q in (pivot + still, u, v) for j in range(2)]
-        columns.append(np.asarray(disc.radius - 0.5 * disc.tyre))
         out[side] = SteeredWheel(np.array(np.broadcast_arrays(*columns)))
     return out
 
