@@ -73,9 +73,9 @@ def transmissions(now: Places) -> Worked:
     ends = [(r.name, end, rig.bodies[b]) for r in rig.rods.values() for end in (r.a, r.b)
             if (b := rig.points[end].body) in rig.bodies]
     if not ends:
-        return Worked((), np.empty(0))
+        return Worked((), np.empty((0, 1, 1)))
     hinges = [b for *_, b in ends]
-    axes, pivots = now.carried([(b.pivot, b.parent) for b in hinges], [(b.axis, b.parent) for b in hinges])[::-1]
+    pivots, axes = now.carried([(b.pivot, b.parent) for b in hinges], [(b.axis, b.parent) for b in hinges])
     t = cross(now.columns(axes), now.columns([now.at[end] for _, end, _ in ends]) - now.columns(pivots))
     s = np.abs(dot(now.columns([now.directions[rod] for rod, *_ in ends]), t)) / np.maximum(np.sqrt(dot(t, t)), 1e-12)
     return Worked(tuple((rod, end) for rod, end, _ in ends), np.arcsin(np.clip(s, 0.0, 1.0)))
@@ -96,7 +96,7 @@ def misalignments(now: Places) -> Worked:
     ends = [(r.name, p) for r in rig.rods.values() for p in (rig.points[r.a], rig.points[r.b])
             if p.bolt is not None or p.body in rig.bodies]
     if not ends:
-        return Worked((), np.empty(0))
+        return Worked((), np.empty((0, 1, 1)))
     _, bolts = now.carried([], [(_unit(p.bolt if p.bolt is not None else rig.bodies[p.body].axis), p.body)
                                 for _, p in ends])
     s = np.abs(dot(now.columns([now.directions[rod] for rod, _ in ends]), now.columns(bolts)))
@@ -124,7 +124,7 @@ def gaps(now: Places, least: float = np.inf) -> Worked:
     discs = [(w, side, j) for side, w in rig.wheels.items() for j, body in enumerate(carriers)
              if body not in (w.upright, w.spin_body or w.upright)]
     if not pairs and not discs:
-        return Worked((), np.empty(0))
+        return Worked((), np.empty((0, 1, 1)))
     fixed, spins = now.carried([(x, o.body) for o in obstacles for x in (o.a, o.b)]
                                + [(w.centre, w.upright) for w in rig.wheels.values()],
                                [(_unit(w.spin), w.upright) for w in rig.wheels.values()])
