@@ -250,3 +250,12 @@ def test_a_curve_that_locks_up_says_so_and_what_was_not_seen_is_left_open() -> N
     assert np.isfinite(last.steer["left"])
     blind = replace(fit, joint_angles={k: a for k, a in fit.joint_angles.items() if k[0] != rig.driver})
     assert compare(rig, blind, 11).points == ()
+
+
+@pytest.mark.parametrize("dust", [1e-13, -1e-13])
+def test_a_drawn_figure_of_zero_is_zero_and_has_no_sign(dust: float) -> None:
+    rig = design()
+    toed = replace(rig, wheels={s: replace(w, spin=(dust if s == "left" else 0.0, 1.0, 0.0))
+                                for s, w in rig.wheels.items()})
+    toe = compare(toed, fit_of(as_built(wrong(rig)), LEVER)).figure("toe")
+    assert str(toe.design) == "0.0" and toe.measured != 0.0

@@ -28,6 +28,7 @@ from calib.uncertainty import differences, own_half_widths
 
 Array = NDArray[np.float64]
 DRIVER_STEP = 1e-3  # rad, central differences
+ROUNDING = 1e-9  # surface units: what rounding leaves of a drawn figure of zero, which may be "-0.000" when shown
 
 
 @dataclass(frozen=True)
@@ -320,9 +321,10 @@ def judged_figures(design: Rig, built: AsBuilt, n: int = 101, grid: Array | None
         said = None
         if t is not None:
             said = not_yet(kind, value, u, doubt) if doubt else judged_with_rider(kind, value, u, t, design, loaded)
-        out.append(ComparedFigure(kind.name, kind.label, kind.unit, drawn.get(kind.name, float("nan")) * k, value * k,
-                                  u * k, t.value * k if t else None, t.tolerance * k if t else None, said, share,
-                                  doubt, limit))
+        as_drawn = drawn.get(kind.name, float("nan")) * k
+        out.append(ComparedFigure(kind.name, kind.label, kind.unit, 0.0 if abs(as_drawn) < ROUNDING else as_drawn,
+                                  value * k, u * k, t.value * k if t else None, t.tolerance * k if t else None, said,
+                                  share, doubt, limit))
     return tuple(out)
 
 
