@@ -72,6 +72,28 @@ def test_small_cells_stay_unbiased_and_useful() -> None:
     assert 0.6 < z2.mean() < 1.6
 
 
+def test_windows_of_all_sizes_are_measured_together_as_alone() -> None:
+    """Cells of four sizes in one picture: each corner as if there were only those of its size."""
+    rng = np.random.default_rng(8)
+    shown = [picture({**BASE, "distance": d}, rng) for d in (1300.0, 1400.0, 1500.0, 1600.0)]
+    gray = np.hstack([noisy for noisy, _, _ in shown])
+    uv, axes = (np.concatenate(v) for v in zip(*(tag_axes(h) for _, _, h in shown), strict=True))
+    uv[:, 0] += np.repeat(np.arange(4) * FRAME, SADDLES)
+
+    def fit(which: slice) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        n = len(uv[which]) // SADDLES
+        got = refine_saddles(gray, uv[which], axes[which], np.tile(saddle_signs(), n), black=np.tile(BLACK, (n, 1, 1)),
+                             edges=np.tile(EDGES, (n, 1)))
+        assert got.ok.all()
+        return got.uv, got.cov
+
+    together = fit(slice(None))
+    alone = [fit(slice(k, k + SADDLES)) for k in range(0, 4 * SADDLES, SADDLES)]
+    assert np.abs(together[0] - np.concatenate([v for v, _ in alone])).max() < 0.002
+    # how noisy the picture is, is learned from all corners
+    np.testing.assert_allclose(together[1], np.concatenate([v for _, v in alone]), rtol=0.15, atol=3e-6)
+
+
 def test_gain_and_blur_are_read_off() -> None:
     """0.3 mm of white growing into black comes back as the gain, and the lens blur as the blur."""
     rng = np.random.default_rng(8)
