@@ -30,7 +30,7 @@ from calib.report.pictures import draw_comparison, draw_fit, draw_over_photos, d
 from calib.report.sheet import make_sheet
 from calib.report.sheet_pdf import draw_sheet
 from calib.report.whatif_view import whatif_data
-from calib.results import Fit
+from calib.results import Fit, PhotoFit
 from calib.rig.model import Rig
 from calib.second_process import SecondProcess
 from calib.trust import Doubts
@@ -67,13 +67,16 @@ def _measured(design: Rig, obs: Observations, progress: Progress, stands: Rig | 
     with readers:
         obs, started = second_look(as_set, obs, partial(look_again, kept=kept, readers=readers))
     begun = {"corners": second.start(write_corners, obs)}
-    fit = estimate(as_set, obs, started=started, progress=progress)
+
+    def fitted(photos: Mapping[str, PhotoFit], residuals: pd.DataFrame) -> None:
+        begun["fit"] = second.start(draw_fit, photos_table(obs, photos), residuals)
+
+    fit = estimate(as_set, obs, started=started, progress=progress, fitted=fitted)
     if stands is None:
         design = as_found(design, fit)
     plays = lost_motion(design, fit)
     fit = replace(fit, findings=(*fit.findings, *play_findings(plays)))
     doubts = fit.doubts
-    begun["fit"] = second.start(draw_fit, photos_table(obs, fit), fit.residuals)
     progress("comparing with the design", 0, 1)
     comparison = compared(design, fit)
     begun["comparison"] = second.start(draw_comparison, *_compared(design, comparison))
@@ -156,7 +159,7 @@ def gather(design: Rig, obs: Observations, fit: Fit, comparison: Comparison, pro
     work = work_data(design, fit.as_built, comparison, proposals, figures, labels, trouble,
                      fit.positions, doubts)
     results = Results(design, obs, fit, comparison, proposals, comparison.curves(), comparison.measured(), figures,
-                   photos_table(obs, fit), work, _limits(design, fit) if limits is None else limits,
+                   photos_table(obs, fit.photos), work, _limits(design, fit) if limits is None else limits,
                    _found(design, obs, fit, comparison),
                    what_moves_what(fit.as_built.rig), play_table(plays), marked(leaned, doubts.travel),
                    travel=curves or travel(design, fit.as_built))

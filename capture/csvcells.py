@@ -28,7 +28,8 @@ def safe_cells(table: pd.DataFrame) -> pd.DataFrame:
     for column in table.columns:
         if table[column].dtype.kind in "biufc":
             continue
-        told = {x: safe_text(x) for x in {v for v in table[column] if isinstance(v, str)}}
+        cells = table[column].to_numpy(object).tolist()
+        told = {x: safe_text(x) for x in {v for v in cells if isinstance(v, str)}}
         if any(a != b for a, b in told.items()):
-            changed[column] = [told[v] if isinstance(v, str) else v for v in table[column]]
+            changed[column] = [told[v] if isinstance(v, str) else v for v in cells]
     return table.assign(**changed) if changed else table

@@ -99,16 +99,24 @@ def shot() -> tuple[Rig, Observations]:
     return shoot(2, seed=11)
 
 
+EARLY: list[tuple[object, object]] = []  # what the estimate told of photos and residuals
+
+
 @pytest.fixture(scope="module")
 def fitted(shot: tuple[Rig, Observations]) -> tuple[Fit, Steady]:
     told = Steady()
-    return estimate(*shot, progress=told), told
+    return estimate(*shot, progress=told, fitted=lambda *x: EARLY.append(x)), told
 
 
 def test_the_estimate_tells_its_steps(fitted: tuple[Fit, Steady]) -> None:
     _, told = fitted
     told.check(ESTIMATING)
     assert len(told.calls) >= 8
+
+
+def test_photos_and_residuals_are_told_once_and_as_the_fit_has_them(fitted: tuple[Fit, Steady]) -> None:
+    fit, _ = fitted
+    assert len(EARLY) == 1 and EARLY[0][0] is fit.photos and EARLY[0][1] is fit.residuals
 
 
 # all but the first two mean something of their own inside the work, but not where somebody wants to stop

@@ -22,7 +22,7 @@ from calib.estimation.diagnose import zoom_or_camera
 from calib.estimation.drawn import drawing_fit
 from calib.estimation.equations import RigProblem
 from calib.estimation.fields import fields
-from calib.estimation.fitted import Solved, fit_and_slope, shared_covariance
+from calib.estimation.fitted import Solved, Told, fit_and_slope, shared_covariance
 from calib.estimation.frame import FrameRule
 from calib.estimation.holes import Holes, hole_findings, judge_holes, none_for, same, with_holes
 from calib.estimation.loaded import apart
@@ -133,7 +133,8 @@ def _with_more(started: Started, rig: Rig, obs: Observations, options: Options) 
 
 
 def estimate(rig: Rig, obs: Observations, options: Options | None = None, started: Started | None = None,
-             reframe: Callable[[Layout, State], FrameRule] | None = None, progress: Progress = quiet) -> Fit:
+             reframe: Callable[[Layout, State], FrameRule] | None = None, progress: Progress = quiet,
+             fitted: Told | None = None) -> Fit:
     """Fit everything to the photos of one shoot.
 
     Parameters
@@ -143,6 +144,7 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None, starte
     started : where the same rig and corners start, from ``second_look``.
     reframe : where the frame is, from what was solved for, in place of ``options.frame``.
     progress : told how far it is, see ``calib.Progress``; what it raises stops the work.
+    fitted : told how each photo fits, by name, and the residuals, some time before all else is known.
 
     Returns
     -------
@@ -160,11 +162,12 @@ def estimate(rig: Rig, obs: Observations, options: Options | None = None, starte
     ['deg']
     """
     with stoppable(progress) as told:
-        return estimated(rig, obs, options, started, reframe, told).fit
+        return estimated(rig, obs, options, started, reframe, told, fitted).fit
 
 
 def estimated(rig: Rig, obs: Observations, options: Options | None = None, started: Started | None = None,
-              reframe: Callable[[Layout, State], FrameRule] | None = None, progress: Progress = quiet) -> Estimated:
+              reframe: Callable[[Layout, State], FrameRule] | None = None, progress: Progress = quiet,
+              fitted: Told | None = None) -> Estimated:
     """As ``estimate``, with what a later estimate of the same shoot can go on from (see ``going``)."""
     options = options or Options()
     began = time.perf_counter()
@@ -176,7 +179,7 @@ def estimated(rig: Rig, obs: Observations, options: Options | None = None, start
     steps.next()
     if reframe is not None:
         solved = _reframed(solved, reframe(solved.problem.layout, solved.state), options)
-    fit, slope = fit_and_slope(solved, started.findings, aboard, holes.may_be)
+    fit, slope = fit_and_slope(solved, started.findings, aboard, holes.may_be, told=fitted)
     first = [*_not_converged(solved), *hole_findings(holes, rig, fit.as_built.rig)]
     fit = replace(fit, findings=(*first, *fit.findings), seconds=time.perf_counter() - began)
     steps.end()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -45,6 +45,7 @@ from calib.uncertainty import K95, own_half_widths, share_beside, standard
 from capture.observations import Observations
 
 Array = NDArray[np.float64]
+Told = Callable[[Mapping[str, PhotoFit], pd.DataFrame], None]  # how each photo fits, by name, and the residuals
 OFFSETS_SURE = 3.0  # standard uncertainties from which offsets are said to be wrong together; by chance in 0.3 %
 WHEEL_KNOWN = np.deg2rad(0.5)  # standard uncertainty of a spin axis beyond which the drawing's is kept
 
@@ -99,21 +100,26 @@ def fit_of(solved: Solved, findings: Sequence[Finding], aboard: Observations | N
 
 
 def fit_and_slope(solved: Solved, findings: Sequence[Finding], aboard: Observations | None = None,
-                  holes_in_doubt: Mapping[str, tuple[str, ...]] | None = None, made_up: bool = False) -> Fitted:
+                  holes_in_doubt: Mapping[str, tuple[str, ...]] | None = None, made_up: bool = False,
+                  told: Told | None = None) -> Fitted:
     """All that is reported of a solved problem; ``findings`` so far. ``seconds`` is left at zero.
 
     ``aboard``: corners of the photos with the rider aboard, which took no part in the problem. ``holes_in_doubt``:
     see ``AsBuilt.uncertain_holes``. ``made_up``: corners without noise, in which nothing can be found.
+    ``told`` how each photo fits and the residuals, before all else.
     """
     problem, s = solved.problem, solved.state
     layout, rig = problem.layout, problem.rig
+    residuals = residual_table(problem, problem.corner_residuals(s), solved.used)
+    photos = _photos(layout, s, residuals)
+    if told is not None:
+        told(photos, residuals)
     cov = _covariances(problem, s)
     built = _as_built(layout, s, cov)
     built = built._replace(as_built=replace(built.as_built, uncertain_holes=holes_in_doubt or {}))
-    residuals = residual_table(problem, problem.corner_residuals(s), solved.used)
     repeats = _repeats(problem)
     said, doubt = (list(findings), None) if made_up else _said(solved, findings, cov, built, residuals, repeats)
-    fit = Fit(built.as_built, _camera(s, cov.full), _photos(layout, s, residuals), layout.positions,
+    fit = Fit(built.as_built, _camera(s, cov.full), photos, layout.positions,
               _joint_angles(layout, s), layout.angle_keys, built.angle_cov, built.cross_cov, s.align_R, s.align_t,
               _tag_poses(layout, s), residuals, (), tuple(said), solved.sigma, _closure_errors(problem, s), 0.0,
               solved.iterations, pivot_table(rig, built.as_built, layout),

@@ -16,7 +16,7 @@ from calib.advice.sensitivity import sensitivity
 from calib.advice.travel import Travel
 from calib.advice.worklist import shoot_again, work_steps
 from calib.report.sheet import Sheet, listing, make_sheet, short
-from calib.results import AsBuilt, Fit
+from calib.results import AsBuilt, Fit, PhotoFit
 from calib.rig.model import Rig
 from calib.rig.parameters import ParameterName, length_name
 from calib.second_process import Task
@@ -105,11 +105,11 @@ def _per(unit: str, dimension: str) -> str:
     return f"{unit} per {'deg' if _turns(dimension) else 'mm'}".strip()
 
 
-def photos_table(obs: Observations, fit: Fit) -> pd.DataFrame:
-    """One row per photo: photo, position, corners, rms_px, outliers, sharpness_px, note."""
+def photos_table(obs: Observations, fits: Mapping[str, PhotoFit]) -> pd.DataFrame:
+    """One row per photo: photo, position, corners, rms_px, outliers, sharpness_px, note. ``fits`` by photo."""
     rows: list[dict[str, Any]] = []
     for p in obs.photos:
-        f = fit.photos.get(p.name)
+        f = fits.get(p.name)
         rows.append({"photo": p.name, "position": p.position, "corners": f.corners if f else math.nan,
                      "rms_px": f.rms_px if f else math.nan, "outliers": f.outliers if f else math.nan,
                      "sharpness_px": p.sharpness_px, "note": "; ".join(p.notes) if f else "not used"})
