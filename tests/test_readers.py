@@ -77,12 +77,13 @@ def test_photos_go_to_who_had_them_and_to_others_where_that_one_is_slow() -> Non
     photos = [Photo(str(k), wait=0.1) for k in range(8)]
     with Readers(2) as readers:
         had = dict(readers.each(named, photos))
-        again = dict(readers.each(named, photos[::-1]))
-        assert again == had and len(set(had.values())) == 2
-        mine = [p for p in photos if had[p.name] == had["0"]]
-        slow = [replace(p, wait=1.0 if k == 0 else 0.1) for k, p in enumerate(mine)]
-        taken = dict(readers.each(named, slow))
-        assert taken["0"] == had["0"] and taken[mine[-1].name] != had["0"]
+        groups = [[p for p in photos if had[p.name] == pid] for pid in sorted(set(had.values()))]
+        assert len(groups) == 2
+        again = dict(readers.each(named, [groups[1][-1], groups[0][0]]))  # one each, so that neither has time for both
+        assert again == {name: had[name] for name in again}
+        mine = groups[0]
+        taken = dict(readers.each(named, [replace(p, wait=1.0 if k == 0 else 0.1) for k, p in enumerate(mine)]))
+        assert taken[mine[0].name] == had[mine[0].name] and taken[mine[-1].name] != had[mine[-1].name]
 
 
 def test_pictures_are_held_while_there_is_room() -> None:
