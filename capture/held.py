@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-ROOM = 400_000_000  # bytes in all processes that read together: 33 photos of 12 megapixels
+ROOM = 512_000_000  # bytes in all processes that read together: 42 photos of 12 megapixels
 
 _pictures: dict[str, NDArray[np.uint8]] = {}
 _room = 0

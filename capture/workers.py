@@ -49,6 +49,7 @@ class Readers:
         self.count = min(count or os.cpu_count() or 1, MOST)
         self._each: list[ProcessPoolExecutor] = []  # of one process, as nobody else may take its work
         self._had: dict[str, int] = {}  # photo's name to the place of who had it last
+        self._holds = False  # whether this process reads, and holds pictures
 
     def each(self, work: Callable[[Job], Outcome], jobs: Sequence[Job],
              meanwhile: Callable[[], None] | None = None) -> Generator[Outcome, None, None]:
@@ -59,6 +60,9 @@ class Readers:
         runs short, one alone goes on; UserError where that is ended too.
         """
         if not self._each and min(self.count, len(jobs)) <= 1:
+            if not self._holds:
+                make_room(ROOM)
+                self._holds = True
             yield from map(work, jobs)
             return
         done = 0
@@ -143,7 +147,9 @@ class Readers:
         for process in self._each:
             process.shutdown(wait=False)
         self._each, self._had = [], {}
-        make_room(0)
+        if self._holds:
+            make_room(0)
+            self._holds = False
 
     def _open(self, least: int) -> None:
         """See to it that there are so many processes at least."""
@@ -154,7 +160,6 @@ class Readers:
                                                   initializer=_start_reader, initargs=(ROOM // self.count,)))
 
     def __enter__(self) -> Readers:
-        make_room(ROOM)  # for what is read by this process
         return self
 
     def __exit__(self, *_: object) -> None:

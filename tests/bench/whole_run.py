@@ -57,7 +57,7 @@ from tests.bench.phone_photos import make, shoot
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_data"
 RECORD = "RIGTRUE_RECORD"  # each run is the vehicle's first, so that there is no history to draw
 PHASES = {  # what counts for which line; a phase's time is without that of others called within it
-    "reading and decoding": [("capture.shoot", "read_photo")],
+    "reading and decoding": [("capture.shoot", "read_photo"), ("capture.hidden", "read_photo")],
     "detection": [("capture.shoot", "find_tags"), ("capture.shoot", "looks_mirrored")],
     "refining": [("capture.shoot", "read_tags")],
     "corner table": [("capture.shoot", "read_shoot")],
