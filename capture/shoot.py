@@ -234,7 +234,7 @@ def _examined(gray: NDArray[np.uint8], meta: PhotoMeta, job: _Job, tags: dict[in
     # those found quickly by themselves, so that they come out the same whether others are found or not
     late = {code: tag for code, tag in tags.items() if tag.patiently}
     quick = {code: tag for code, tag in tags.items() if code not in late}
-    each = [read_tags(gray, some.keys(), job.board, some)[1] for some in (quick, late) if some or not late]
+    each = [read_tags(gray, some.keys(), job.board, some)[1] for some in ((quick, late) if late else (quick,))]
     reading = Reading(meta, {**quick, **late}, Saddles(*map(np.concatenate, zip(*each, strict=True))),
                       patient=job.patient)
     if not _of_boards(tags):
