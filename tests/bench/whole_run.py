@@ -9,19 +9,18 @@ can. Best of several. The phases are processor time of a one-core run in this pr
 machine busy with other work the processor times are those to compare; they rise too, but for both alike.
 
 Measured with --times 2 on a machine of two cores with nothing else at work (OpenCV 5.0); the machine itself is shared,
-and from one sitting to the next the same run took up to a quarter longer:
+and from one sitting to the next the same run took up to a quarter longer. The least and the most of two sittings:
 
 | case | whole run | over grey | over colour |
 |---|---|---|---|
-| sample, one core | 15.7 s | 35 | 21 |
-| sample, two cores | 9.9 s | 67 | 24 |
-| 12-megapixel phone, one core | 21.4 to 23.5 s | 10.7 to 10.9 | 7.0 to 7.3 |
-| 12-megapixel phone, two cores | 12.6 to 14.3 s | 11.6 to 12.5 | 7.8 to 7.9 |
+| sample, one core | 11.4 to 14.6 s | 32 to 44 | 17 to 21 |
+| sample, two cores | 8.5 to 10.7 s | 63 to 72 | 23 |
+| 12-megapixel phone, one core | 16.6 to 17.7 s | 8.2 to 8.3 | 5.2 to 5.5 |
+| 12-megapixel phone, two cores | 10.2 to 12.4 s | 9.4 to 10.0 | 6.6 |
 
-Processor seconds of the phone's 23.1 by phase: detection 4.4, start and second look 3.8 (half of it decodes the photos
-once more), refining 2.9, decoding 2.2, plots 2.1, adjustment 1.8, tables 1.2, estimate 1.2, sheet 0.8, what-if 0.6, all
-else 2.2. The aim is at most 4 times bare decoding; it is not reached, and is further off than before the estimate let
-in hand and lens, the adjustment tried every hole and step, and the report had its what-if (9.6 and 14.5 s then).
+Processor seconds of the phone's 17.7 by phase (the later sitting): decoding 3.4 (2.1 where its memory is used again:
+pictures are held until the second look), detection 2.5, refining 2.1, plots 1.9, start and second look 1.8, estimate
+1.2, tables 1.0, adjustment 0.9, sheet 0.7, all else 2.2. The aim is at most 4 times bare decoding; it is not reached.
 
 Last comes the same shoot measured by a script on OpenCV, see ``by_hand``, in time and in how wrong steer is.
 
