@@ -85,12 +85,21 @@ def read_shoot(source: str | Path, known_codes: Collection[int], board: Board, w
     listed, notes = as_named(there, positions, str(source))
     jobs = [_Job(path, position, name, frozenset(known_codes), board, kept, not parts)
             for path, position, name in listed]
+    tell = progress or _quiet
+
+    def told(done: int, whole: int, name: str) -> None:
+        if done < whole or not parts:  # with a second look to come, whether that was all is known a little later
+            tell(done, whole, name)
+
     with Readers(workers) if readers is None else nullcontext(readers) as processes:
-        done = _read(jobs, processes, kept, hashed or {}, progress or _quiet, meanwhile)
+        done = _read(jobs, processes, kept, hashed or {}, told, meanwhile)
         poor = _seen_poorly(jobs, done, parts)
         again = [replace(j, patient=True) for j in jobs if j.position in poor]
+        if parts:
+            tell(len(jobs), len(jobs) + len(again), jobs[-1].name)
         better = dict(zip((j.name for j in again),
-                          _read(again, processes, kept, hashed or {}, progress or _quiet), strict=True))
+                          _read(again, processes, kept, hashed or {},
+                                lambda k, of, name: tell(len(jobs) + k, len(jobs) + of, name)), strict=True))
     obs = gathered([better.get(o.name, o) for o in done], str(source))
     return replace(obs, notes=(*notes, *obs.notes))
 

@@ -108,8 +108,9 @@ def test_other_tags_asked_for_read_nothing(photos: Path, filled: tuple[Path, Obs
     assert len(opened) == 2
 
 
-def quickly(folder: Path, kept: KeptCorners | None, parts: tuple[tuple[int, ...], ...]) -> Observations:
-    return read_shoot(folder, codes(), BOARD, workers=1, kept=kept, parts=parts)
+def quickly(folder: Path, kept: KeptCorners | None, parts: tuple[tuple[int, ...], ...],
+            progress: Callable[[int, int, str], None] | None = None) -> Observations:
+    return read_shoot(folder, codes(), BOARD, workers=1, kept=kept, parts=parts, progress=progress)
 
 
 def test_quick_and_patient_readings_are_kept_apart(photos: Path, filled: tuple[Path, Observations], opened: list[str],
@@ -133,8 +134,14 @@ def test_quick_and_patient_readings_are_kept_apart(photos: Path, filled: tuple[P
 def test_patient_looks_where_the_second_look_would_not_know_where(photos: Path, filled: tuple[Path, Observations],
                                                                   opened: list[str], tmp_path: Path) -> None:
     """A tag seen in no photo; a part seen in none of one position; little of the board."""
-    same(quickly(photos, None, ((60,), (399,))), filled[1])
+    calls: list[tuple[int, int, str]] = []
+    same(quickly(photos, None, ((60,), (399,)), lambda *c: calls.append(c)), filled[1])
     assert len(opened) == 4
+    assert calls == [(1, 2, PHOTOS[0]), (2, 4, PHOTOS[1]), (3, 4, PHOTOS[0]), (4, 4, PHOTOS[1])]
+    calls.clear()
+    quickly(photos, None, ((70,),), lambda *c: calls.append(c))
+    assert calls == [(1, 2, PHOTOS[0]), (2, 2, PHOTOS[1])] and len(opened) == 6
+    opened.clear()
     folder = shutil.copytree(photos, tmp_path / "two")
     (folder / "push1").mkdir()
     shutil.move(folder / PHOTOS[1], folder / "push1/b.jpg")
