@@ -134,13 +134,13 @@ def find_tags(gray: NDArray[np.uint8], allowed: Iterable[int] | None = None,
 def tags_near(gray: NDArray[np.uint8], planes: Mapping[int, F64]) -> dict[int, Tag]:
     """Tags in a grey photo (H, W) that match the print near where they are expected, as strictly as anywhere.
 
-    ``planes``: by code, homographies (3, 3) of tag cells to pixels, of the right size and turn, and up to one and a
-    half cells beside the tag.
+    ``planes``: by code, homographies (3, 3) of tag cells to pixels, of the right size and turn, and up to two cells
+    beside the tag.
     """
     out: dict[int, Tag] = {}
     for code, plane in planes.items():
-        ends = project(plane, _ROUND * code_corners(float(CELLS)) / CODE_SHARE)
-        left, top = np.maximum(np.floor(ends.min(axis=0)), 0).astype(int)
+        ends = np.maximum(_outlines([plane], _ROUND * CELLS / 2)[0], 0)
+        left, top = np.floor(ends.min(axis=0)).astype(int)
         right, bottom = np.ceil(ends.max(axis=0)).astype(int)
         cut = gray[top:bottom, left:right]
         if min(cut.shape) < 16:
@@ -223,16 +223,16 @@ def _opened(mask: NDArray[np.uint8], wide: int) -> NDArray[np.uint8]:
     return np.asarray(cv2.dilate(left, kernel, anchor=(last, last)), np.uint8)
 
 
-def _outlines(found: dict[int, Tag], half: float) -> F64:
+def _outlines(planes: Iterable[F64], half: float) -> F64:
     """Photo px (n, 4, 2) of squares ``half`` cells from the tags' middles; 5 is a tag's own edge."""
     ends = np.array([[-half, half, 1.0], [half, half, 1.0], [half, -half, 1.0], [-half, -half, 1.0]])
-    q = ends @ np.array([tag.H for tag in found.values()]).reshape(-1, 3, 3).transpose(0, 2, 1)
+    q = ends @ np.array([*planes]).reshape(-1, 3, 3).transpose(0, 2, 1)
     return np.asarray(q[..., :2] / q[..., 2:], np.float64)
 
 
 def _filled(out: NDArray[np.uint8], found: dict[int, Tag], half: float, level: int, value: int) -> NDArray[np.uint8]:
     """``out``, of a pyramid level's size, with the same squares filled."""
-    for square in np.rint((_outlines(found, half) + 0.5) / 2**level - 0.5).astype(np.int32):
+    for square in np.rint((_outlines((tag.H for tag in found.values()), half) + 0.5) / 2**level - 0.5).astype(np.int32):
         cv2.fillConvexPoly(out, square, value)
     return out
 
@@ -305,7 +305,7 @@ def _outside(quads: F64, found: dict[int, Tag]) -> F64:
     """Quads whose centre lies on no tag found so far."""
     if len(quads) == 0 or not found:
         return quads
-    box = _outlines(found, 5.0)
+    box = _outlines((tag.H for tag in found.values()), 5.0)
     side = np.roll(box, -1, axis=1) - box
     rel = quads.mean(axis=1)[:, None, None] - box
     turn = side[..., 0] * rel[..., 1] - side[..., 1] * rel[..., 0]

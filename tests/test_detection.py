@@ -108,8 +108,9 @@ def test_tags_near_are_found_up_to_two_cells_off(scene) -> None:
     assert tags_near(gray, {code: truth[other]}) == {}
     turned = truth[code] @ np.diag([-1.0, -1.0, 1.0])  # its ring looks the same upside down
     assert tags_near(gray, {code: turned}) == {}
-    outside = np.array([[1, 0, 3.0 * gray.shape[1]], [0, 1, 0], [0, 0, 1.0]]) @ truth[code]
-    assert tags_near(gray, {code: outside}) == {}
+    for aside in (3.0, -3.0):
+        outside = np.array([[1, 0, aside * gray.shape[1]], [0, 1, 0], [0, 0, 1.0]]) @ truth[code]
+        assert tags_near(gray, {code: outside}) == {}
 
 
 def test_clutter_alone_gives_no_tag() -> None:
