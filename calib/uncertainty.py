@@ -60,9 +60,18 @@ def differences(of: Callable[[Array], Array], at: ArrayLike, step: ArrayLike) ->
     """
     x = np.asarray(at, float)
     h = np.broadcast_to(np.asarray(step, float), x.shape)
-    out = of(np.concatenate([x[None], x + np.diag(h), x - np.diag(h)]))
-    n = len(x)
-    return out[0], ((out[1:n + 1] - out[n + 1:]) / (2 * h[:, None])).T
+    return from_nudged(of(nudged(x, h)), h)
+
+
+def nudged(x: Array, h: Array) -> Array:
+    """Places (2 n + 1, n) that central differences about ``x`` (n,) with steps ``h`` (n,) ask for: x itself first."""
+    return np.concatenate([x[None], x + np.diag(h), x - np.diag(h)])
+
+
+def from_nudged(y: Array, h: Array) -> tuple[Array, Array]:
+    """Values (o,) and slopes (o, n) from those (2 n + 1, o) at the places of ``nudged``."""
+    n = len(h)
+    return y[0], ((y[1:n + 1] - y[n + 1:]) / (2 * h[:, None])).T
 
 
 def each(of: Callable[[Array], ArrayLike]) -> Callable[[Array], Array]:

@@ -95,9 +95,7 @@ def _whole(gray: NDArray[np.uint8], tags: dict[int, Tag]) -> dict[int, Seen]:
     """Tags measured as in the first look."""
     if not tags:
         return {}
-    saddles = measured(gray, tags)
-    each = (Seen(saddles.uv[k:k + SADDLES], saddles.cov[k:k + SADDLES], saddles.ok[k:k + SADDLES],
-                 saddles.blur[k:k + SADDLES]) for k in range(0, SADDLES * len(tags), SADDLES))
+    each = _by_tag(measured(gray, tags))
     return {code: seen for code, seen in zip(tags, each, strict=True) if seen.ok.sum() >= LEAST_READ}
 
 
@@ -240,9 +238,13 @@ def _in_plane(plane: F64, uv: F64, ok: Bools) -> F64:
 
 def _measured(gray: NDArray[np.uint8], starts: Sequence[_Start]) -> list[Seen]:
     """The saddles that look like the print, refined in the picture."""
-    seen = _refined(gray, np.array([s.plane for s in starts]), np.array([s.like for s in starts]))
-    return [Seen(seen.uv[k:k + SADDLES], seen.cov[k:k + SADDLES], seen.ok[k:k + SADDLES], seen.blur[k:k + SADDLES])
-            for k in range(0, len(seen.uv), SADDLES)]
+    return _by_tag(_refined(gray, np.array([s.plane for s in starts]), np.array([s.like for s in starts])))
+
+
+def _by_tag(saddles: Saddles) -> list[Seen]:
+    """Saddles, 32 rows a tag, tag by tag."""
+    return [Seen(*(getattr(saddles, name)[k:k + SADDLES] for name in Seen._fields))
+            for k in range(0, len(saddles.uv), SADDLES)]
 
 
 def _refined(gray: NDArray[np.uint8], planes: F64, which: Bools) -> Saddles:
@@ -462,6 +464,7 @@ def _outlines(table: pd.DataFrame, places: Sequence[F64]) -> list[F64]:
     """Outlines (4, 2) px of the tags' paper that a photo's corners show, where they come near expected ``places``."""
     tag, corner = table["tag"].to_numpy(int), table["corner"].to_numpy(int)
     uv = table[["u", "v"]].to_numpy(float)
+    ends = np.array([[-_EDGE, _EDGE], [_EDGE, _EDGE], [_EDGE, -_EDGE], [-_EDGE, -_EDGE]])
     out = []
     for code in np.unique(tag):
         at = tag == code
@@ -469,17 +472,10 @@ def _outlines(table: pd.DataFrame, places: Sequence[F64]) -> list[F64]:
         far = ((np.abs(p.mean(axis=0) - middle) > np.ptp(p, axis=0) + size).any() for p in places)
         if at.sum() < LEAST_SADDLES or all(far):
             continue
-        outline = _outline(_PTS[corner[at]], uv[at])
-        if outline is not None:
-            out.append(outline)
+        plane, _ = cv2.findHomography(_PTS[corner[at]], uv[at], 0)
+        if plane is not None:
+            out.append(project(np.asarray(plane, np.float64), ends))
     return out
-
-
-def _outline(points: F64, uv: F64) -> F64 | None:
-    """Outline (4, 2) px of a tag's paper whose saddles at ``points`` (n, 2) cells are seen at ``uv`` (n, 2) px."""
-    plane, _ = cv2.findHomography(points, uv, 0)
-    ends = np.array([[-_EDGE, _EDGE], [_EDGE, _EDGE], [_EDGE, -_EDGE], [-_EDGE, -_EDGE]])
-    return None if plane is None else project(np.asarray(plane, np.float64), ends)
 
 
 def _rows(photo: str, position: str, code: int, seen: Seen) -> pd.DataFrame:

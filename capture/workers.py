@@ -21,7 +21,7 @@ import cv2
 from capture.errors import UserError
 from capture.held import ROOM, make_room
 
-MOST = 61  # processes that read side by side; also what one pool may have on Windows
+MOST = 61  # processes that read side by side
 _AHEAD = 2  # jobs given to a process: it goes on with the second while the first one's outcome is on its way
 _HEARD = 0.5  # s for the thread that reads answers to hear of the end; with half an answer it never does
 
@@ -116,14 +116,12 @@ class Readers:
         def finished(begun: Future[Outcome], k: int, own: int) -> None:
             if begun.cancelled():
                 return
-            err = begun.exception()
-            if err is None:
+            if (err := begun.exception()) is None:
                 outcomes[k].set_result(begun.result())
-                feed(own)
             else:
                 outcomes[k].set_exception(err)
-                if not isinstance(err, BrokenExecutor):
-                    feed(own)
+            if not isinstance(err, BrokenExecutor):
+                feed(own)
 
         for _ in range(_AHEAD):
             for own in range(len(each)):

@@ -262,7 +262,6 @@ class Finder:
                 steps.next(len(part) if k in rest else len(part) + len(left))
         return Found([c for f in whole.values() for c in f.good], [x for f in whole.values() for x in f.stopped])
 
-
     def _blocks(self, parts: Sequence[Sequence[Row]]) -> list[Found]:
         """The best setting in whole steps of each row that keeps every limit, part by part."""
         flat = [(k, r) for k, rows in enumerate(parts) for r in rows]

@@ -23,7 +23,16 @@ from calib.rig.parameters import (
     vector_names,
     with_parameters,
 )
-from calib.uncertainty import block_diag, differences, each, half_width, share_beside, standard
+from calib.uncertainty import (
+    block_diag,
+    differences,
+    each,
+    from_nudged,
+    half_width,
+    nudged,
+    share_beside,
+    standard,
+)
 
 Array = NDArray[np.float64]
 
@@ -73,15 +82,13 @@ def slopes_about(model: Model, as_built: AsBuilt, variants: Sequence[Variant], o
     used = [touches(as_built.rig, as_built.names, as_built.cov, dict(v.holes)) for v in variants]
     names = [tuple(as_built.names[k] for k in idx) for idx in used]
     step = [steps(n) for n in names]
-    x = [get_parameters(as_built.rig, n) for n in names]
-    rows = [np.concatenate([at[None], at + np.diag(h), at - np.diag(h)]) for at, h in zip(x, step, strict=True)]
+    rows = [nudged(get_parameters(as_built.rig, n), h) for n, h in zip(names, step, strict=True)]
     blocks = [Perturbed(v, n, r) for v, n, r in zip(variants, names, rows, strict=True)]
     got = of(model.all_perturbed([*blocks, *more]))
     own, out = np.split(got, np.cumsum([len(r) for r in rows])), []
     for v, n, idx, h, y in zip(variants, names, used, step, own[:-1], strict=True):
-        up, down = y[1:len(h) + 1], y[len(h) + 1:]
         bent = bend(partial(_alone, of, model.driver, v), as_built)
-        out.append(Slopes(y[0], ((up - down) / (2 * h[:, None])).T, n, as_built.cov[np.ix_(idx, idx)], bent))
+        out.append(Slopes(*from_nudged(y, h), n, as_built.cov[np.ix_(idx, idx)], bent))
     return out, own[-1]
 
 

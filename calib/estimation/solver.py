@@ -105,9 +105,11 @@ def inverse_of(information: Array) -> Array:
     scale = 1 / np.sqrt(np.diag(information))
     even = information * scale[:, None] * scale[None, :]
     root, trouble = dpotrf(even, clean=0)
-    inverse, _ = dpotri(root)  # from the root at two thirds of the work
-    # rounding may spoil one that is hardly positive definite
-    inverse = np.linalg.inv(even) if trouble else np.triu(inverse) + np.triu(inverse, 1).T
+    if trouble:  # rounding may spoil one that is hardly positive definite
+        inverse = np.linalg.inv(even)
+    else:
+        upper, _ = dpotri(root)  # from the root at two thirds of the work
+        inverse = np.triu(upper) + np.triu(upper, 1).T
     return np.asarray(inverse * scale[:, None] * scale[None, :], float)
 
 
