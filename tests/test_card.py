@@ -25,7 +25,7 @@ from calib.rig.reader import load_rig, parse_rig
 from calib.rig.starter import LAYOUTS, starter_text, write_starter
 from calib.shooting.card import card_of, stand_words, write_card
 from calib.shooting.rules import FLOOR_TAGS, LEANED, LOADED, PUSHED_PULLED, cautions, rules
-from calib.shooting.session import ShootSession, spot
+from calib.shooting.session import ShootSession
 from calib.shooting.wanted import USUAL_VIEWS, Wanted, wanted, wanted_from
 from capture.errors import UserError
 from capture.targets import PAPERS_MM
@@ -143,10 +143,10 @@ def test_how_high_and_how_far_is_where_the_cameras_stand() -> None:
         eye = -seat.R.T @ seat.t
         assert s.up == pytest.approx(eye[2] / 1000) and s.off == pytest.approx(math.dist(eye, stage.board[1]) / 1000)
         text = stand_words(s)
-        assert text.startswith(f"{spot(s.view)}: {eye[2] / 1000:.1f} m up, ") and 0.5 < s.up < 2.0
+        assert text.startswith(f"{s.view.words}: {eye[2] / 1000:.1f} m up, ") and 0.5 < s.up < 2.0
         assert ("turned upright" in text) == (abs(seat.R[1, 2]) < 0.3)  # the picture's long side then points up
     undrawn = card_of(drawn("direct", 4))
-    assert [stand_words(s) for s in undrawn.stands[:4]] == [spot(v) for v in undrawn_views(4)]
+    assert [stand_words(s) for s in undrawn.stands[:4]] == [v.words for v in undrawn_views(4)]
 
 
 def undrawn_views(photos: int) -> list[View]:

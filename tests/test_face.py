@@ -58,7 +58,6 @@ def test_a_submodule_is_not_hidden_by_a_name_of_the_face() -> None:
 # --- the page and the commands have no way in of their own ----------------------------------------------------
 
 PLAIN = {  # what the page takes beside steps of the job, and why a script has no need of it
-    "calib.shooting.session.spot": "words for a place to stand",
     "calib.shooting.known.summed_up": "words for what is known",
     "calib.shooting.around": "where things are in the sketch",
     "calib.shooting.store.check_room": "a full disk, before an upload is written",

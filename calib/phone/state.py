@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 from calib.phone.sketch import sketch
 from calib.shooting.desk import Answer, Shoot
 from calib.shooting.known import Known, summed_up
-from calib.shooting.session import spot
 
 if TYPE_CHECKING:
     from calib.phone.bench import Bench
@@ -40,7 +39,7 @@ def answer_data(answer: Answer) -> dict[str, Any]:
 def _position(shoot: Shoot, s: Standing) -> dict[str, Any]:
     tags = shoot.rig.tags
     return {"name": s.ask.position, "do": s.ask.do, "todo": s.todo, "good": s.good, "want": s.ask.photos,
-            "views": [{"words": spot(v), "done": there} for v, there in zip(s.ask.views, s.views, strict=True)],
+            "views": [{"words": v.words, "done": there} for v, there in zip(s.ask.views, s.views, strict=True)],
             "few": [{"code": tags[t].code, "name": t.replace("_", " ").replace(".", " "), "seen": n}
                     for t, n in s.few.items()],
             "sketch": sketch(shoot.rig, s, shoot.session.views(s.ask.position))}

@@ -22,6 +22,8 @@ FILL = 0.85  # of the picture that the tags fill: nobody frames more tightly by 
 NEAREST = 700.0  # mm from the camera to any tag
 TYRE_FROM = 0.8  # of a wheel's radius: between spokes one can look through (common practice, no source)
 BESIDE = 15.0  # mm: what is nearer to a tag than this is what it is stuck on
+SIDES = ("in front", "front left", "left", "rear left", "behind", "rear right", "right", "front right")
+HEIGHTS = ((32.0, "low"), (46.0, "half high"), (60.0, "high"), (91.0, "right above"))  # up to this elevation, deg
 CORNERS = np.array([[0, 0], [0.5, 0.5], [-0.5, 0.5], [-0.5, -0.5], [0.5, -0.5]])  # of a tag, its middle first
 
 
@@ -34,13 +36,9 @@ class View:
 
     @property
     def words(self) -> str:
-        """"from the front left, high"."""
-        way = int(np.round(self.azimuth / 45.0)) % 8
-        names = ("the front", "the front left", "the left", "behind on the left", "behind", "behind on the right",
-                 "the right", "the front right")
-        name = names[way]
-        height = "steeply from above" if self.elevation > 60 else "high" if self.elevation > 44 else "above"
-        return f"from {name}, {height}" if not name.startswith("behind") else f"{name}, {height}"
+        """Where to stand and hold the phone: "front left, phone high"."""
+        height = next(h for most, h in HEIGHTS if self.elevation < most)
+        return f"{SIDES[int(np.round(self.azimuth / 45.0)) % 8]}, phone {height}"
 
 
 def walked(views: Sequence[View]) -> list[View]:

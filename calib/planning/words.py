@@ -170,8 +170,8 @@ def rare(p: ShootPlan) -> list[str]:
         where = [pos for pos in p.positions if counts(p.stage.rig, tag, pos)]
         few = [pos for pos in where if p.seen[tag, pos] < LEAST_SEEN]
         view = nearest_view(p.stage, tag, few, p.asked)
-        cure = (f"add a photo {view.words}" if view else "tilt it on a small bracket towards where you can stand, or "
-                "move it clear of what hides it")
+        cure = (f"add a photo from {view.words}" if view else
+                "tilt it on a small bracket towards where you can stand, or move it clear of what hides it")
         at = ", ".join(few) if len(few) < len(where) else "every position that needs it"
         cures.setdefault(cure, []).append(f"{tag} (at {at})")
     return [f"Seen in fewer than two photos: {', '.join(tags)}; {cure}." for cure, tags in cures.items()]

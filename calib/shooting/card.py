@@ -35,7 +35,6 @@ from calib.report.paper import (
 from calib.rig.model import Rig
 from calib.shooting.around import RING, Outline, Point, outline, places
 from calib.shooting.rules import EACH_TAG, cautions, rules
-from calib.shooting.session import spot
 from calib.shooting.wanted import Ask, Wanted, wanted_from
 from capture.errors import UserError
 
@@ -277,8 +276,8 @@ class _CardFlow(Flow):
 def stand_words(s: Stand) -> str:
     """As "front left, phone high: 1.3 m up, 1.2 m away, turned upright"."""
     if s.up is None or s.off is None:
-        return spot(s.view)
-    return f"{spot(s.view)}: {s.up:.1f} m up, {s.off:.1f} m away" + (", turned upright" if s.upright else "")
+        return s.view.words
+    return f"{s.view.words}: {s.up:.1f} m up, {s.off:.1f} m away" + (", turned upright" if s.upright else "")
 
 
 def _sketch(page: Page, x: float, y: float, card: Card) -> None:

@@ -135,12 +135,12 @@ class ShootSession:
         """What to do next, and where to stand for it."""
         if good < ask.photos:
             left = [v for v, there in zip(ask.views, views_done(ask.views, taken), strict=True) if not there]
-            return (f"Stand {spot(left[0])}", left[0]) if left else ("One more, from a new side", None)
+            return (f"Stand {left[0].words}", left[0]) if left else ("One more, from a new side", None)
         if not few:
             return "", None
         tag = min(few, key=lambda t: few[t])
         view = self.wanted.view_of(tag, ask.position, taken)
-        where = f". Stand {spot(view)}" if view else ""
+        where = f". Stand {view.words}" if view else ""
         return f"Get tag {self.wanted.rig.tags[tag].code} in{where}", view
 
 
@@ -182,16 +182,6 @@ def few_tags(wanted: Wanted, ask: Ask, photos: Sequence[Taken]) -> dict[str, int
     seen = Counter(c for t in photos for c in t.judged.corners)
     return {t: seen[wanted.rig.tags[t].code] for t in ask.tags
             if seen[wanted.rig.tags[t].code] < LEAST_SEEN}
-
-
-_SIDES = ("in front", "front left", "left", "rear left", "behind", "rear right", "right", "front right")
-
-
-def spot(view: View) -> str:
-    """Where to stand and hold the phone: "front left, phone high"."""
-    height = next(h for most, h in ((32, "low"), (46, "half high"), (60, "high"), (91, "right above"))
-                  if view.elevation < most)
-    return f"{_SIDES[int(np.round(view.azimuth / 45.0)) % 8]}, phone {height}"
 
 
 _WHY = {"cut_short": "Photo cut short. Take it again", "damaged": "Photo damaged. Take it again",
