@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.linkage.mechanism import body_motions
-from calib.linkage.rotations import cross, dot
+from calib.linkage.rotations import cross, dot, unit
 from calib.rig.discs import UP, front_disc, rear_disc, touch
 from calib.rig.model import Rig
 
@@ -57,7 +57,7 @@ def stance(rig: Rig, angles: Mapping[str, ArrayLike]) -> Stance:
     up = np.broadcast_to(UP, np.broadcast_shapes(*[d.centre.shape for d in discs.values()]))
     for _ in range(ROUNDS):
         at = {n: touch(d, up) for n, d in discs.items()}
-        up = _unit(cross(at["left"] - at[REAR], at["right"] - at[REAR]))
+        up = unit(cross(at["left"] - at[REAR], at["right"] - at[REAR]))
         up = np.where(up[..., 2:] < 0, -up, up)
     ahead = {n: cross(d.spin, up) for n, d in discs.items()}
     turned = {s: np.arctan2(dot(up, cross(ahead[REAR], ahead[s])), dot(ahead[REAR], ahead[s]))
@@ -108,7 +108,7 @@ def steered_wheels(rig: Rig) -> dict[str, SteeredWheel]:
     out = {}
     for side, disc in discs.items():
         b = rig.bodies[rig.wheels[side].upright]
-        k, pivot = _unit(b.axis), np.asarray(b.pivot, float)
+        k, pivot = unit(b.axis), np.asarray(b.pivot, float)
         still, u, v = _about(disc.centre - pivot, k)
         turned, toe, rim = _about(disc.spin, k), own[side] - mean, disc.radius - 0.5 * disc.tyre
         columns = [np.cos(toe), np.sin(toe), *(q[..., j] for q in turned for j in range(2))]
@@ -240,8 +240,3 @@ def _about(v: Array, k: Array) -> tuple[Array, Array, Array]:
 
 def _turn(R: Array, v: Array) -> Array:
     return np.asarray(np.einsum("...ij,...j->...i", R, v))
-
-
-def _unit(v: ArrayLike) -> Array:
-    a = np.asarray(v, float)
-    return np.asarray(a / np.sqrt(dot(a, a))[..., None])

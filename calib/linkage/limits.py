@@ -13,6 +13,7 @@ from calib.linkage import batch
 from calib.linkage.columns import about, beside, column, cross, dot, empty, picked, stacked, unit, vectors
 from calib.linkage.mechanism import Linkage, Sweep, known_bodies
 from calib.linkage.rotations import dot as _dot
+from calib.linkage.rotations import unit as _unit
 from calib.linkage.steering import Pose
 from calib.rig.model import FRAME, Body, Rig
 from calib.rig.parameters import stacked as side_by_side
@@ -446,8 +447,3 @@ _NOWHERE = np.zeros(3)
 def _bolt(rig: Rig, point: str) -> tuple[str, tuple[float, ...]]:
     p = rig.points[point]
     return p.body, tuple(np.asarray(p.xyz, float).reshape(-1, 3)[0])  # the first, where the rig stands for many
-
-
-def _unit(v: ArrayLike) -> Array:
-    a = np.asarray(v, float)
-    return a / np.sqrt(np.sum(a * a, axis=-1, keepdims=True))

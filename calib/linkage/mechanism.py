@@ -21,7 +21,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calib.linkage.rotations import about, cross
+from calib.linkage.rotations import about, cross, unit
 from calib.rig.model import FRAME, Rig
 from calib.rig.parameters import Kind, ParameterName, parsed
 from capture.shapes import of_shape, one_number
@@ -92,7 +92,7 @@ def body_motions(rig: Rig, angles: Mapping[str, ArrayLike]) -> dict[str, tuple[A
             out[b.name] = (R0, t0)
             continue
         c = np.asarray(b.pivot, float)
-        r = about(_unit(b.axis), np.asarray(angles[b.name], float))
+        r = about(unit(b.axis), np.asarray(angles[b.name], float))
         out[b.name] = (_wide(R0 @ r, shape), t0 + _matvec(R0, c - _matvec(r, c)))
     return out
 
@@ -124,11 +124,6 @@ def known_bodies(rig: Rig, angles: Mapping[str, ArrayLike]) -> None:
     for n in angles:
         if n not in rig.bodies and n != FRAME:
             raise ValueError(f"no body is called {n!r}; the rig has {', '.join(rig.bodies)}")
-
-
-def _unit(v: ArrayLike) -> Array:
-    a = np.asarray(v, float)
-    return a / np.linalg.norm(a, axis=-1, keepdims=True)
 
 
 def _wide(a: Array, shape: tuple[int, ...]) -> Array:
@@ -267,7 +262,7 @@ class Linkage:
 
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
-        self._hinges = {n: _Hinge(np.asarray(b.pivot, float), _unit(b.axis)) for n, b in rig.bodies.items()}
+        self._hinges = {n: _Hinge(np.asarray(b.pivot, float), unit(b.axis)) for n, b in rig.bodies.items()}
         self._loops = _loops(rig)
         self._lengths = {r.name: r.length for r in rig.rods.values()}
         self._orders: dict[tuple[str, frozenset[str]], SolvingOrder] = {}

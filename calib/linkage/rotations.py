@@ -42,6 +42,12 @@ def dot(a: Array, b: Array) -> Array:
     return np.asarray(a[..., 0] * b[..., 0] + a[..., 1] * b[..., 1] + a[..., 2] * b[..., 2])
 
 
+def unit(v: ArrayLike) -> Array:
+    """Brought to unit length, (..., 3)."""
+    a = np.asarray(v, float)
+    return np.asarray(a / np.sqrt(dot(a, a))[..., None])
+
+
 def rotation(vector: ArrayLike) -> Array:
     """Rotation matrices of rotation vectors (rad), (..., 3) to (..., 3, 3); Rodrigues' formula.
 

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from calib.linkage.columns import about, beside, column, vectors
 from calib.linkage.contacts import Ground, ideal_outer, outer_circle, stance, turning_centre
 from calib.linkage.mechanism import Linkage, Sweep, body_motions, known_bodies
+from calib.linkage.rotations import unit
 from calib.rig.discs import front_disc, touch
 from calib.rig.figures import AxisFacts, Facts, LeanFacts, TravelFacts, figures
 from calib.rig.model import Rig
@@ -34,7 +35,7 @@ def _angles(pose: Pose) -> Mapping[str, ArrayLike]:
 def spin_axes(rig: Rig, pose: Pose) -> dict[str, Array]:
     """Wheel spin directions now, by side: (..., 3) unit, pointing left, carried by the upright."""
     motions = body_motions(rig, _angles(pose))
-    return {side: np.einsum("...ij,...j->...i", motions[w.upright][0], _unit(w.spin))
+    return {side: np.einsum("...ij,...j->...i", motions[w.upright][0], unit(w.spin))
             for side, w in rig.wheels.items()}
 
 
@@ -49,7 +50,7 @@ def level_spin_axes(rig: Rig, pose: Pose) -> dict[str, Array]:
     shape = np.broadcast_shapes(*(np.shape(a) for a in angles.values()))
     out = {}
     for side, w in rig.wheels.items():
-        s, carrier = column(_unit(w.spin)), w.upright
+        s, carrier = column(unit(w.spin)), w.upright
         while carrier in rig.bodies and rig.bodies[carrier].role != "lean":
             if carrier in angles:
                 angle = np.asarray(angles[carrier], float)
@@ -142,7 +143,7 @@ def _on_the_ground(rig: Rig, side: str) -> tuple[Array, Array, Array, Array]:
     """Steering axis upwards, where it meets the ground, the tyre's contact and the wheel's heading, (..., 3) each."""
     w = rig.wheels[side]
     b = rig.bodies[w.upright]
-    k = _unit(b.axis)
+    k = unit(b.axis)
     k = np.where(k[..., 2:] > 0, k, -k)
     if np.min(k[..., 2]) < 1e-6:
         raise ValueError(f"the axis of {b.name} lies level: it never meets the ground")
@@ -382,11 +383,6 @@ def roll_steer(rig: Rig, n: int = 9) -> float:
 # --- small helpers ----------------------------------------------------------------------------------------
 
 _FOUR = np.arange(4)
-
-
-def _unit(v: ArrayLike) -> Array:
-    a = np.asarray(v, float)
-    return a / np.linalg.norm(a, axis=-1, keepdims=True)
 
 
 def _outward(side: str) -> float:
