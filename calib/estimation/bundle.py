@@ -284,7 +284,7 @@ def _solve(arranged: Arranged, cold: ColdStart, options: Options, told: Steps) -
     """Robust at first, then without the outliers, at last with the corners' covariances as the residuals show them."""
     corners = cold.corners
     problem = RigProblem(arranged.layout, corners, cold.priors, robust_scale=options.robust_scale * 4)
-    steps = [minimise(problem, cold.state, max_iterations=15, rtol=1e-4, damping=1e-6)]
+    steps = [minimise(problem, cold.state, max_iterations=15, rtol=1e-3, damping=1e-6)]  # the next goes on from it
     told.next()
     noise = _noise(problem, steps[-1].state)
     layout, state = loosened(problem.layout, steps[-1].state)
