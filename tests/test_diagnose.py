@@ -111,6 +111,29 @@ def test_a_zoom_small_enough_to_be_the_boards_paper_waits_for_all_corners(
     assert named(1.02) == [] and named(1.1) == [problem.layout.photos[2]] == named(0.9)
 
 
+def test_a_few_misread_board_corners_are_no_zoom(sound: tuple[RigProblem, State, Observations]) -> None:
+    problem, state, _ = sound
+    c = problem.corners
+
+    def named(zoom: float, stray: float) -> list[str]:
+        """With one photo's pixels blown up, and its board's outermost corners read further out than they are."""
+        uv, lens = c.uv.copy(), state.lens
+        mine = c.photo == 2
+        uv[mine] = lens[2:4] + zoom * (uv[mine] - lens[2:4])
+        board = c.seen & (mine & (c.tag < 0))[:, None]
+        middle = uv[board].mean(axis=0)
+        out = np.where(board, np.linalg.norm(uv - middle, axis=2), 0.0)
+        wild = out >= np.sort(out[board])[-len(out[board]) // 50]
+        uv[wild] += stray * (uv[wild] - middle) / out[wild][:, None]
+        df = state.df.copy()
+        df[2] = max(zoom - 1, 0.02)
+        photos = PhotoPoses(state.lens, state.photo_R, state.photo_t, df, state.dc)
+        return [f.item for f in zoomed_photos(replace(c, uv=uv), problem.layout, photos)]
+
+    assert named(1.0, 25.0) == []  # unless set aside they are followed by the focal length
+    assert named(1.1, 25.0) == [problem.layout.photos[2]]
+
+
 def test_a_zoom_may_be_another_camera_where_the_file_names_none(
         sound: tuple[RigProblem, State, Observations]) -> None:
     obs = sound[2]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calib.estimation.blocks.closure import Closure
 from calib.estimation.blocks.corners import Corners
 from calib.estimation.blocks.expected import BarAlong, PrintScale, Spread
-from calib.estimation.camera import camera_matrix
+from calib.estimation.camera import camera_matrix, project
 from calib.estimation.creep import creep_findings, still_finding
 from calib.estimation.equations import KINDS, RigProblem
 from calib.estimation.moved import Moved, slipped_tag, what_moved
@@ -41,6 +41,7 @@ SURE = 4.5  # standard uncertainties between bar and drawing; lengths are off to
 PART_TAGS = "part tags"
 REFERENCE = "reference"  # kind of the rows that say where straight ahead and level are
 ZOOM = 0.015  # relative focal change beyond what focusing and stabilising do to a phone lens
+STRAY = 4.0  # times the median distance from where a photo's board corners should be
 FEIGNED = 0.04  # relative: a board in an S and a hand that moves look like a zoom of half that in one photo of it alone
 
 
@@ -76,7 +77,10 @@ def zoom_or_camera(found: Mapping[str, Finding], obs: Observations) -> dict[str,
 def _zoom_of(c: Corners, p: int, photos: PhotoPoses) -> float:
     """Focal length over the shared one that suits a photo's board alone, to 1 %."""
     g = np.flatnonzero((c.photo == p) & (c.tag < 0))
-    flat, uv = c.flat[g][c.seen[g]][::5], c.uv[g][c.seen[g]][::5]
+    flat, uv = c.flat[g][c.seen[g]], c.uv[g][c.seen[g]]
+    off = np.linalg.norm(project(flat @ photos.R[p][:, :2].T + photos.t[p], photos.own_lens(p)) - uv, axis=1)
+    fair = off <= STRAY * np.median(off)  # a few corners far off would be followed by the focal length
+    flat, uv = flat[fair][::5], uv[fair][::5]
     best = (np.inf, 1.0)
     for zoom in np.geomspace(0.5, 3.0, 181):
         lens = photos.lens.copy()
