@@ -61,6 +61,14 @@ def test_slipped_tag_is_named() -> None:
     assert judge(m, found) == ("named", ())
 
 
+def test_part_tags_of_another_print_are_named_as_that_alone() -> None:
+    """Their size is held against the board alone, since in the fit they bend the photos towards themselves."""
+    m = MISTAKES["part tags shrunk to fit"](7002)
+    found = [f for f in estimate(m.rig, m.obs).findings if f.serious]
+    assert [(f.code, f.item) for f in found] == [("part_tags_size", "part tags")]
+    assert found[0].facts["percent"] == pytest.approx(100 - m.size, abs=0.2)  # from the fit's own poses 98.8 for 97.6
+
+
 @pytest.mark.parametrize("name", ["photo filed under the wrong position", "board or frame bumped",
                                   "digital zoom in two photos"])
 def test_named_before_the_fit(name: str) -> None:

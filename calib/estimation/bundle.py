@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calib.estimation.arrange import MIN_PHOTOS, Arranged, arrange, one_camera, only_photos
 from calib.estimation.blocks.corners import Corners
-from calib.estimation.blocks.expected import Looseness, Priors
+from calib.estimation.blocks.expected import DC_SD, DF_SD, Looseness, Priors
 from calib.estimation.clustered import of_the_photos
 from calib.estimation.coldstart import ColdStart, cold_start
 from calib.estimation.diagnose import zoom_or_camera
@@ -42,8 +42,6 @@ Array = NDArray[np.float64]
 NEAR = 1e-9  # damping near the minimum: more would only hold back what the photos hardly tell
 REJECT = 5.0  # corners further out than this many standard uncertainties are put aside by name
 LEAST_NOISE = 0.3  # of the corners' covariances: no tighter than this when outliers are looked for
-DF_SD = 0.003  # relative focal change of one photo, from phone autofocus and stabilised lenses
-DC_SD = 0.002  # principal-point change of one photo over the picture's width
 STRETCH_SD = 0.001  # print scale along the sheet over that across it: paper feed and scanning of a home printer
 # differ by a few parts in a thousand at worst (common practice, no source)
 LENS_SD = np.array([0.3, 0.001, 0.02, 0.02, 0.4, 0.8, 0.01, 0.01, 0.8])  # f relative, cx cy over width

@@ -7,7 +7,7 @@ the hinges. Photos that would spoil the rest (zoomed ones, those of a bumped boa
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -20,8 +20,8 @@ from calib.estimation.diagnose import screen_photos, zoomed_photos
 from calib.estimation.equations import RigProblem
 from calib.estimation.frame import FrameRule
 from calib.estimation.moved import board_bumps, bump_finding
-from calib.estimation.solver import minimise
-from calib.estimation.unknowns import BOW_N, Layout, State
+from calib.estimation.onboard import calibrate_on_board
+from calib.estimation.unknowns import Layout, State
 from calib.results import Finding
 from capture.errors import UserError
 
@@ -84,23 +84,6 @@ def cold_start(layout: Layout, corners: Corners, size: tuple[int, int], focal: f
     bumped, spoilt = bump_finding(layout, bumps)
     aside = {n: bumped[0] for n, p in zip(layout.photos, layout.photo_positions, strict=True) if p in spoilt}
     return ColdStart(state, tags.corners, priors, tags.findings + ([] if spoilt else bumped), aside, tags.poses)
-
-
-def calibrate_on_board(layout: Layout, corners: Corners, photos: start.PhotoPoses, priors: Priors,
-                       max_iterations: int = 25, robust_scale: float | None = 10.0) -> State:
-    """Lens and photo poses from the board's corners alone, by the same equations and solver."""
-    on_board = corners.tag < 0
-    only = Corners(*(getattr(corners, f.name)[on_board] for f in fields(Corners) if f.name != "fields"))
-    rig = replace(layout.rig, bodies={}, points={}, rods={}, wheels={}, tags={})
-    plain = Layout(rig, (), (), (), (), layout.positions, (), layout.reference, layout.photos,
-                   layout.photo_positions)
-    n = len(layout.photos)
-    none = np.zeros((0, 3))
-    state = State(photos.lens.copy(), priors.scale, np.zeros(BOW_N), np.eye(3), np.zeros(3), np.zeros((0, 3, 3)),
-                  none, none, none, none, np.zeros(0), np.zeros(0), photos.R, photos.t, np.zeros(n), np.zeros((n, 2)))
-    problem = RigProblem(plain, only, priors, robust_scale=robust_scale)
-    solved: State = minimise(problem, state, max_iterations=max_iterations, rtol=1e-4).state
-    return solved
 
 
 def _place_tags(layout: Layout, corners: Corners, board: State, photos: start.PhotoPoses) -> _Tags:

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from calib.estimation.blocks.closure import Closure
 from calib.estimation.blocks.corners import Corners
-from calib.estimation.blocks.expected import BarAlong, PrintScale, Spread
+from calib.estimation.blocks.expected import DC_SD, DF_SD, BarAlong, PrintScale, Spread
 from calib.estimation.camera import camera_matrix, project
 from calib.estimation.creep import creep_findings, still_finding
 from calib.estimation.equations import KINDS, RigProblem
 from calib.estimation.moved import Moved, slipped_tag, what_moved
+from calib.estimation.onboard import calibrate_on_board
 from calib.estimation.solver import reduced_system
 from calib.estimation.start import Motion, PhotoPoses, compose, group_misfit, planar_poses, refine_pose
 from calib.estimation.unknowns import Layout, State, tightened
@@ -156,7 +157,7 @@ def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[F
     problem, s = _on_sound_hinges(problem, s)
     layout = problem.layout
     poses = _tag_poses(problem, s, {rig.tags[t].body for t in bad})
-    out = _wrong_sizes(problem, s, poses, [t for t, p in bad.items() if 2 * len(p) >= len(seen[t])])
+    out = _wrong_sizes(problem, s, [t for t, p in bad.items() if 2 * len(p) >= len(seen[t])])
     if any(f.code is Code.PART_TAGS_SIZE for f in out):
         return out
     far = {t: off_by_much(loose, shaken, t, p) for t, p in bad.items() if t not in {f.item for f in out}}
@@ -245,10 +246,16 @@ def _members(c: Corners, layout: Layout) -> dict[tuple[int, str], list[int]]:
     return out
 
 
-def _wrong_sizes(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], Motion], tags: Sequence[str],
-                 ) -> list[Finding]:
-    """Tags that fit, seen from several sides at once, only as larger or smaller ones than the rig file says."""
+def _wrong_sizes(problem: RigProblem, s: State, tags: Sequence[str]) -> list[Finding]:
+    """Tags that fit, seen from several sides at once, only as larger or smaller ones than the rig file says.
+
+    Held against the board alone: all tags together bend poses and focal lengths of the photos towards their own size.
+    """
+    if not tags:
+        return []
     layout = problem.layout
+    s = _by_board(problem, s)
+    poses = _tag_poses(problem, s, {problem.rig.tags[t].body for t in tags})
     tried = {t: _size_ratio(problem, s, poses, layout.tags.index(t)) for t in tags}
     ratios = {t: r for t, (r, better) in tried.items() if better < 0.5 and abs(r - 1) > SIZE}
     if not ratios:
@@ -263,6 +270,16 @@ def _wrong_sizes(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], 
             return [Finding(Code.PART_TAGS_SIZE, PART_TAGS, facts={"percent": 100 * mid})]
     drawn = {t: problem.rig.tags[t].size for t in ratios}
     return [Finding(Code.TAG_SIZE, t, facts={"mm": r * drawn[t], "drawn_mm": drawn[t]}) for t, r in ratios.items()]
+
+
+def _by_board(problem: RigProblem, s: State) -> State:
+    """The state with lens, photos and print as the board alone shows them."""
+    longest = 2 * float(problem.priors.lens[2:4].max()) + 1
+    usual = replace(problem.priors, df_sd=DF_SD, dc_sd=DC_SD * longest)
+    photos = PhotoPoses(s.lens, s.photo_R, s.photo_t, s.df, s.dc)
+    board = calibrate_on_board(problem.layout, problem.corners, photos, usual, robust_scale=1.0)
+    return replace(s, lens=board.lens, scale=board.scale, stretch=board.stretch, photo_R=board.photo_R,
+                   photo_t=board.photo_t, df=board.df, dc=board.dc)
 
 
 def _size_ratio(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], Motion], tag: int,

@@ -162,6 +162,8 @@ def _said(solved: Solved, findings: Sequence[Finding], cov: _Covariances, built:
     doubt = None if common is None else OffsetDoubt(common.mm, K95 * common.sd, built.slope @ common.step[built.slots])
     in_datum = replace(built.as_built, cov=built.datum_cov)
     final = final_findings(problem, s, cov.full, residuals, solved.sigma)
+    if any(f.code is Code.PART_TAGS_SIZE for f in final):
+        return [*findings, *final], doubt  # all else rests on the part tags
     accused = {rig.tags[f.item].body if f.item in rig.tags else f.item for f in [*findings, *final] if f.serious}
     stepped = step_findings(problem, s, accused)
     accused |= {rig.tags[f.item].body if f.item in rig.tags else f.item for f in stepped}  # of one part one accusation

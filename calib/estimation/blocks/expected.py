@@ -13,6 +13,9 @@ from calib.estimation.solver import Normal
 from calib.estimation.unknowns import BOW_N, LENS_N, Layout, Motions, State
 from calib.linkage.rotations import rotation_vector, skew
 
+DF_SD = 0.003  # relative focal change of one photo, from phone autofocus and stabilised lenses
+DC_SD = 0.002  # principal-point change of one photo over the picture's width
+
 
 @dataclass(frozen=True)
 class Spread:
