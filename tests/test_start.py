@@ -212,6 +212,28 @@ def test_solver_says_where_it_did_not_end_and_where_nothing_can_be_solved() -> N
         minimise(blind, np.array([0.0, 0.0]))
 
 
+def test_a_tag_whose_pose_straight_ahead_lies_on_no_hinge_does_not_turn_its_part() -> None:
+    """One tag of the lever took the wrong one of a plane's two poses there; the other, seen less often, did not."""
+    rig = moorhen()
+    rig = replace(rig, tags={t: Tag(t, c, "left_lever", 44.0) for t, c in (("left_lever", 60), ("left_lever_rod", 66))})
+    axis, through = np.array([0.1, 0.99, -0.05]), np.array([30.0, 0.0, -200.0])
+    axis /= np.linalg.norm(axis)
+    turns = {"back2": -0.5, "back1": -0.2, "ahead": 0.0, "push1": 0.25, "push2": 0.5, "push3": 0.55}
+    plate = (Rotation.from_rotvec([0.2, -0.1, 0.3]).as_matrix(), np.array([80.0, 40.0, 120.0]))
+    bolt = (Rotation.from_rotvec([1.2, 0.1, 0.1]).as_matrix(), np.array([60.0, 70.0, 60.0]))
+    poses = {(tag, p): start.compose(start.turn_about(through, axis, a), place)
+             for tag, place in (("left_lever", plate), ("left_lever_rod", bolt)) for p, a in turns.items()}
+    flipped = Rotation.from_rotvec([0.0, 0.0, 1.6]).as_matrix()
+    poses["left_lever_rod", "ahead"] = (flipped @ bolt[0], bolt[1] + [0.0, 0.0, 8.0])
+    del poses["left_lever", "push3"]
+    hinges, ahead = start.body_hinges(rig, poses, "ahead", ["left_lever"], list(turns))
+    got = hinges["left_lever"]
+    sign = np.sign(got.axis @ axis)
+    assert {p: sign * a for p, a in got.angles.items()} == pytest.approx(
+        {p: a for p, a in turns.items() if p != "push3"}, abs=1e-9)
+    np.testing.assert_allclose(ahead["left_lever_rod"][0], bolt[0], atol=1e-9)
+
+
 def test_a_pose_that_lies_on_no_hinge_is_left_out_wherever_it_comes() -> None:
     """Five turns about one axis and one pose from elsewhere: the hinge is that of the five (exact, made by hand)."""
     axis, through = np.array([0.1, 0.99, -0.05]), np.array([30.0, 0.0, -200.0])

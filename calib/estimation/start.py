@@ -21,6 +21,7 @@ from calib.rig.model import FRAME, Rig
 
 Array = NDArray[np.float64]
 Motion = tuple[Array, Array]
+WORST = 10.0  # mm that a tag may stand off its hinge, see ``hinge_misfits``, roughly as all is here
 
 
 def focal_from_board(homographies: Sequence[Array], centre: Array) -> float | None:
@@ -281,7 +282,7 @@ def hinge_misfits(point: Array, axis: Array, r: Array, t: Array, angle: Array) -
     return np.maximum(100 * tilt, np.linalg.norm(shift, axis=-1))
 
 
-def common_hinge(offered: Mapping[str, Sequence[Motion]], base: str, worst: float = 10.0,
+def common_hinge(offered: Mapping[str, Sequence[Motion]], base: str, worst: float = WORST,
                  ) -> tuple[Hinge, dict[str, Motion]] | None:
     """The hinge that the poses of one tag share, and the pose of each position that lies on it.
 
@@ -462,14 +463,18 @@ def body_hinges(rig: Rig, poses: Mapping[tuple[str, str], Motion], reference: st
         parent = rig.bodies[name].parent
         local = {(t, p): compose(inverse(moved[parent, p]), poses[t, p]) for t in tags for p in positions
                  if (t, p) in poses}
-        hinge = None
+        hinge, best = None, (False, False, 0)
         for tag in sorted(tags, key=lambda t: (t, reference) not in local):
             seen = [p for p in positions if (tag, p) in local]
             base = reference if reference in seen else seen[0]
-            if hinge is None or len(seen) > len(hinge.angles):
+            if (True, base == reference, len(seen)) > best:
                 found = common_hinge({p: [local[tag, p]] for p in seen}, base)
-                if found is not None and (hinge is None or base == reference):
-                    hinge = found[0]
+                if found is not None:
+                    # one pose of a plane's two taken wrongly straight ahead would turn all others
+                    fits = _worst(found[0], _since(found[1], base)) <= WORST
+                    rank = (fits, base == reference, len(found[0].angles))
+                    if hinge is None or rank > best:
+                        hinge, best = found[0], rank
         if hinge is None:
             hinge = Hinge(np.zeros(3), np.array([0, 0, 1.0]), {}, False)
         angles = dict(hinge.angles)

@@ -90,7 +90,8 @@ def judge(m: Mistake, found: Sequence[Finding]) -> tuple[str, tuple[tuple[str, s
     others = tuple((f.code, f.item) for f in found if f not in good + open_ and f.code not in FOLLOWS)
     if {f.item for f in good} >= set(m.items) and all(right_place(f) for f in good):
         return "named", others
-    if {f.item for f in good + open_} >= set(m.items) and all(right_place(f) for f in good + open_):
+    # what cannot be told apart may name no position, and then claims none
+    if {f.item for f in good + open_} >= set(m.items) and all(right_place(f) for f in good + open_ if f.positions):
         return "undecided", others
     return ("wrong" if good + open_ or others else "missed"), others
 
