@@ -124,6 +124,7 @@ def shoot(seed: int, outliers: float = 0.03, workshop: Workshop | None = None,
     bar = design.board.bar_nominal * scale + float(rng.normal(0, design.board.bar_tol / 2))
     design = replace(design, board=replace(design.board, bar_measured=bar))
     truth = replace(truth, rig=_with_stops(truth.rig, design, np.random.default_rng([seed, 11])))
+    truth = replace(truth, rig=_with_tyres(truth.rig, design, np.random.default_rng([seed, 12])))
     sigma = float(rng.uniform(0.03, 0.08))
     state = rng.bit_generator.state
     dirty = simulate_observations(truth, sigma, rng, outliers=outliers)
@@ -145,6 +146,17 @@ def _with_stops(rig: Rig, design: Rig, rng: np.random.Generator) -> Rig:
     off = float(rng.normal(0, design.stop_tol / K95)) + angle(design) - angle(rig)
     low, high = design.driver_travel
     return replace(rig, bodies={**rig.bodies, name: replace(rig.bodies[name], travel=(low + off, high + off))})
+
+
+def _with_tyres(rig: Rig, design: Rig, rng: np.random.Generator) -> Rig:
+    """The rig with its tyres along their axles, where no photo shows them, as far off as the drawing allows."""
+    wheels = {}
+    for side, w in rig.wheels.items():
+        axle, drawn = np.asarray(w.spin) / np.linalg.norm(w.spin), design.wheels[side]
+        off = float(rng.normal(0, drawn.centre_tol / K95)) - float(axle @ np.subtract(w.centre, drawn.centre))
+        x, y, z = np.asarray(w.centre) + off * axle
+        wheels[side] = replace(w, centre=(float(x), float(y), float(z)))
+    return replace(rig, wheels=wheels)
 
 
 def _as_stated(truth: Truth, rng: np.random.Generator, workshop: Workshop, other: np.random.Generator) -> Truth:
