@@ -7,11 +7,12 @@ beforehand is drawn just as wide as it is taken; only lens, bow and print scale 
 since the photos say so much more of them. The last columns are the RMS error over the Cramer-Rao bound of the
 same corners without outliers (normal equations at known noise, drawing rows included), and the RMS error, mm, deg or %.
 
-Measured over 200 shoots (toe and print stretch, one value a shoot, are known to 1.9 points):
+Measured over 200 shoots (toe and print stretch, one value a shoot, are known to 1.9 points), the Ackermann error over
+60 since tyres stand off their axles here as the estimate takes for possible:
 
 | class | inside 95 % | RMS/stated | worst/stated | RMS/bound | RMS error |
 |---|---|---|---|---|---|
-| Ackermann error | 0.944 | 1.01 | 3.6 | 1.02 | 0.0049 |
+| Ackermann error | 0.961 | 0.95 | 2.9 | | 0.0193 |
 | axis direction | 0.958 | 0.94 | 2.9 | 0.94 | 0.127 |
 | camber | 0.960 | 0.96 | 2.8 | 0.96 | 0.135 |
 | caster | 0.963 | 0.92 | 2.8 | 0.92 | 0.132 |
@@ -149,12 +150,17 @@ def _with_stops(rig: Rig, design: Rig, rng: np.random.Generator) -> Rig:
 
 
 def _with_tyres(rig: Rig, design: Rig, rng: np.random.Generator) -> Rig:
-    """The rig with its tyres along their axles, where no photo shows them, as far off as the drawing allows."""
+    """The rig with its tyres as far off their axles as the estimate takes for possible, which no photo shows.
+
+    Along the axle that is the drawing's tolerance; across it the hub runs as true as 1 mm (standard deviation).
+    """
     wheels = {}
     for side, w in rig.wheels.items():
         axle, drawn = np.asarray(w.spin) / np.linalg.norm(w.spin), design.wheels[side]
-        off = float(rng.normal(0, drawn.centre_tol / K95)) - float(axle @ np.subtract(w.centre, drawn.centre))
-        x, y, z = np.asarray(w.centre) + off * axle
+        across = rng.normal(0, 1.0, 3)
+        across -= axle * (axle @ across)
+        along = float(rng.normal(0, drawn.centre_tol / K95)) - float(axle @ np.subtract(w.centre, drawn.centre))
+        x, y, z = np.asarray(w.centre) + along * axle + across
         wheels[side] = replace(w, centre=(float(x), float(y), float(z)))
     return replace(rig, wheels=wheels)
 
