@@ -54,6 +54,7 @@ class Code(StrEnum):
     NOT_SEEN = "not_seen"
     NOT_AS_DRAWN = "not_as_drawn"
     TOLERANCES_TIGHT = "tolerances_tight"
+    UNLIKE_DRAWING = "unlike_drawing"
     HOLE_MISMATCH = "hole_mismatch"
     HOLE_UNCERTAIN = "hole_uncertain"
     OFFSETS_TOGETHER = "offsets_together"
@@ -386,6 +387,14 @@ def _tolerances_tight(f: Finding) -> str:
             "factor. Correct the drawing, or state tolerances that the vehicle keeps.".format_map(f.facts) + survey)
 
 
+def _unlike_drawing(f: Finding) -> str:
+    return ("{far} of {of} pivots and rod ends come out more than {least_mm:.0f} mm from the drawing, half of these "
+            "more than {mm:.0f} mm: nobody builds that far off. A tag sits on another part than the rig file says, "
+            "tags are swapped, or the file is another vehicle's. Hold the file against the vehicle, tag by tag, and "
+            "correct it; no photo need be taken again for that. Where there is no drawing, rigtrue survey makes one "
+            "from the photos.".format_map(f.facts))
+
+
 def _play(f: Finding) -> str:
     at = ""
     if "deg" in f.facts:
@@ -487,6 +496,7 @@ TABLE: dict[Code, Entry] = {
     Code.NOT_LOADED: Entry(_not_loaded, serious=False, touches=()),
     Code.NOT_SEEN: Entry(_not_seen),
     Code.NOT_AS_DRAWN: Entry(_not_as_drawn, serious=False, remark=True),
+    Code.UNLIKE_DRAWING: Entry(_unlike_drawing, touches=_ALL),
     Code.TOLERANCES_TIGHT: Entry(_tolerances_tight, serious=False, touches=_ALL, remark=True),
     Code.HOLE_MISMATCH: Entry(_hole_mismatch, touches=()),
     Code.HOLE_UNCERTAIN: Entry(_hole_uncertain, touches=()),

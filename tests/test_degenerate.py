@@ -50,6 +50,15 @@ def test_nothing_is_far_off_in_silence_over_all_kinds(kind: str) -> None:
         assert [x for x in figures_off(s, fit, compared) if x.times > FAR and not x.doubt] == [], seed
 
 
+def test_a_vehicle_laid_beside_its_drawing_is_no_matter_of_tolerances() -> None:
+    """Two tags swapped turn the whole vehicle in its frame: what no other finding touches is in doubt all the same."""
+    s, fit, compared = run("swapped tags", 328)
+    (found,) = [f for f in fit.findings if f.item == "drawing"]
+    assert (found.code, found.serious, found.touches) == (Code.UNLIKE_DRAWING, True, (EVERYTHING,))
+    off = figures_off(s, fit, compared)
+    assert any(x.name == "offset_at_ground_right" and x.times > FAR for x in off) and all(x.doubt for x in off)
+
+
 def test_one_position_is_refused_with_a_sentence() -> None:
     s = KINDS["one position"](320)
     with pytest.raises(UserError, match="at least 3 are needed"):

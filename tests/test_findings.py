@@ -101,6 +101,8 @@ SAID = [
                                                    "times": 1.5, "unit": "mm"}), ["left rod is 3.00", "mm longer"]),
     (Finding(Code.TOLERANCES_TIGHT, "drawing", facts={"factor": 4.63, "chi2": 900.0, "dof": 42.0, "outside": 17,
                                                       "of": 22}), ["4.6 times as much", "17 of 22 places"]),
+    (Finding(Code.UNLIKE_DRAWING, "drawing", facts={"far": 11, "of": 12, "least_mm": 40.0, "mm": 166.4}),
+     ["11 of 12 pivots and rod ends", "40 mm", "more than 166 mm", "tag by tag"]),
     (Finding(Code.NO_PLAY, "r and s", facts={"above_mm": 0.052}), ["r and s above 0.05 mm"]),
 ]
 

@@ -25,6 +25,8 @@ from calib.rig.parameters import AXES, Kind, get_parameters, length_name, vector
 from calib.uncertainty import own_half_widths
 
 Array = NDArray[np.float64]
+PLACES = (Kind.PIVOT, Kind.HOLE)
+FAR = 40.0  # mm: where half of all places are further off, it is not this vehicle's drawing; common practice, no source
 SURE = 1e-3  # chance of so large a chi-square under the stated tolerances, below which it is said that they are tight
 
 
@@ -97,14 +99,26 @@ def _dimensions(design: Rig, layout: Layout) -> Iterator[tuple[str, Kind, tuple[
 
 
 def drawing_findings(design: Rig, built: AsBuilt, layout: Layout, fit: DrawingFit) -> list[Finding]:
-    """The tolerances as a whole where they are too tight, then every part outside its own, largest first."""
+    """The drawing or its tolerances as a whole where they cannot hold, then every part outside, largest first."""
     far = outside(design, built, layout)
     out = [_finding(x, design) for x in far]
-    if fit.dof >= 1 and chdtrc(fit.dof, fit.chi2) < SURE:
+    if other := _unlike(design, layout, far):
+        out.insert(0, other)
+    elif fit.dof >= 1 and chdtrc(fit.dof, fit.chi2) < SURE:
         facts: dict[str, Fact] = {"factor": fit.factor, "chi2": fit.chi2, "dof": fit.dof, "outside": len(far),
                                   "of": sum(1 for _ in _dimensions(design, layout))}
         out.insert(0, Finding(Code.TOLERANCES_TIGHT, "drawing", facts=facts))
     return out
+
+
+def _unlike(design: Rig, layout: Layout, far: list[Outside]) -> Finding | None:
+    """Whether most places are so far off the drawing that no tolerance can be meant."""
+    of = sum(kind in PLACES for _, kind, *_ in _dimensions(design, layout))
+    mm = [abs(x.off) for x in far if x.kind in PLACES and abs(x.off) > FAR]
+    if 2 * len(mm) <= of:
+        return None
+    return Finding(Code.UNLIKE_DRAWING, "drawing", facts={"far": len(mm), "of": of, "least_mm": FAR,
+                                                          "mm": float(np.median(mm))})
 
 
 def _finding(x: Outside, design: Rig) -> Finding:

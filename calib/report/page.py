@@ -144,8 +144,9 @@ _SHOWN_IN: Mapping[str, tuple[Code, ...]] = {  # the section that shows more of 
     "Photo by photo": (Code.TWO_CAMERAS, Code.RESIZED, Code.DIGITAL_ZOOM, Code.NO_BOARD, Code.FEW_PHOTOS,
                        Code.WRONG_POSITION, Code.PHOTO_POOR, Code.CORNERS_ROUGH, Code.FRAME_BUMPED),
     "Drawn over your photos": (Code.TAG_MISREAD, Code.TAG_UNFIT, Code.TAG_SLIPPED, Code.PART_BENT),
-    "Pivots and rods": (Code.ROD_MISFIT, Code.NOT_AS_DRAWN, Code.TOLERANCES_TIGHT, Code.HOLE_MISMATCH,
-                        Code.HOLE_UNCERTAIN, Code.SCALE_DISAGREES, Code.TAG_SIZE, Code.PART_TAGS_SIZE),
+    "Pivots and rods": (Code.ROD_MISFIT, Code.UNLIKE_DRAWING, Code.NOT_AS_DRAWN, Code.TOLERANCES_TIGHT,
+                        Code.HOLE_MISMATCH, Code.HOLE_UNCERTAIN, Code.SCALE_DISAGREES, Code.TAG_SIZE,
+                        Code.PART_TAGS_SIZE),
     "Play": (Code.PLAY, Code.NO_PLAY),
     "What a wrong tag offset would do": (Code.OFFSETS_TOGETHER,)}
 
