@@ -360,10 +360,9 @@ def let_in(problem: RigProblem, s: State) -> tuple[RigProblem, State]:
 
 def fielded(problem: RigProblem, s: State) -> Corners:
     """The corners with what hand and lens would do to each."""
-    c, lens = problem.corners, problem.priors.lens
+    c = problem.corners
     depth = problem.corner_block.view(problem.motions(s)).xc[..., 2].mean(axis=1)
-    size = (2 * lens[2] + 1, 2 * lens[3] + 1)
-    return replace(c, fields=fields(c.uv, c.seen, depth, float(s.lens[0]), size))
+    return replace(c, fields=fields(c.uv, c.seen, depth, float(s.lens[0]), problem.priors.size))
 
 
 def _repeating(problem: RigProblem, state: State, options: Options) -> tuple[RigProblem, State, int]:

@@ -72,7 +72,7 @@ def cold_start(layout: Layout, corners: Corners, size: tuple[int, int], focal: f
                         "no_board", layout.photos[int(np.argmax(bad))])
     priors = replace(priors, lens=np.concatenate([photos.lens[:1], priors.lens[1:]]))
     board = calibrate_on_board(layout, corners, photos, priors)
-    photos = start.PhotoPoses(board.lens, board.photo_R, board.photo_t, board.df, board.dc)
+    photos = start.PhotoPoses.of(board)
     zoomed = {f.item: f for f in zoomed_photos(corners, layout, photos)}
     if 2 * len(zoomed) > len(layout.photos):
         zoomed = {}  # then it is the others that are odd, or the lens start was poor; the end of the fit says

@@ -156,10 +156,10 @@ def loose_tags(problem: RigProblem, s: State, residuals: pd.DataFrame) -> list[F
     loose, shaken = problem, s
     problem, s = _on_sound_hinges(problem, s)
     layout = problem.layout
-    poses = _tag_poses(problem, s, {rig.tags[t].body for t in bad})
     out = _wrong_sizes(problem, s, [t for t, p in bad.items() if 2 * len(p) >= len(seen[t])])
     if any(f.code is Code.PART_TAGS_SIZE for f in out):
         return out
+    poses = _tag_poses(problem, s, {rig.tags[t].body for t in bad})
     far = {t: off_by_much(loose, shaken, t, p) for t, p in bad.items() if t not in {f.item for f in out}}
     bad = {t: bad[t] for t, p in far.items() if p}
     for body in dict.fromkeys(rig.tags[t].body for t in bad):
@@ -227,7 +227,7 @@ def _tag_poses(problem: RigProblem, s: State, bodies: set[str], least: int = 1) 
     ``least``: photos a position must show the tag in. From one photo alone it is known along the view to millimetres.
     """
     c, layout = problem.corners, problem.layout
-    photos = PhotoPoses(s.lens, s.photo_R, s.photo_t, s.df, s.dc)
+    photos = PhotoPoses.of(s)
     printed = replace(c, flat=c.flat * s.print_scale)
     out = {}
     for (tag, pos), members in _members(c, layout).items():
@@ -274,10 +274,8 @@ def _wrong_sizes(problem: RigProblem, s: State, tags: Sequence[str]) -> list[Fin
 
 def _by_board(problem: RigProblem, s: State) -> State:
     """The state with lens, photos and print as the board alone shows them."""
-    longest = 2 * float(problem.priors.lens[2:4].max()) + 1
-    usual = replace(problem.priors, df_sd=DF_SD, dc_sd=DC_SD * longest)
-    photos = PhotoPoses(s.lens, s.photo_R, s.photo_t, s.df, s.dc)
-    board = calibrate_on_board(problem.layout, problem.corners, photos, usual, robust_scale=1.0)
+    usual = replace(problem.priors, df_sd=DF_SD, dc_sd=DC_SD * max(problem.priors.size))
+    board = calibrate_on_board(problem.layout, problem.corners, PhotoPoses.of(s), usual, robust_scale=1.0)
     return replace(s, lens=board.lens, scale=board.scale, stretch=board.stretch, photo_R=board.photo_R,
                    photo_t=board.photo_t, df=board.df, dc=board.dc)
 
@@ -288,7 +286,7 @@ def _size_ratio(problem: RigProblem, s: State, poses: Mapping[tuple[int, str], M
     from scipy.optimize import minimize_scalar  # here, as few shoots need it and it takes long to load
 
     c = problem.corners
-    photos = PhotoPoses(s.lens, s.photo_R, s.photo_t, s.df, s.dc)
+    photos = PhotoPoses.of(s)
     several = {k: m for k, m in _members(c, problem.layout).items() if k[0] == tag and len(m) >= 2}
 
     def misfit(ratio: float) -> float:

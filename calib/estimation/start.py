@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from calib.estimation.blocks.corners import Corners
 from calib.estimation.camera import camera_matrix, project, project_with_slopes
+from calib.estimation.unknowns import State
 from calib.linkage.rotations import about, cross, perpendiculars, rigid_fit, rotation, rotation_vector
 from calib.rig.model import FRAME, Rig
 
@@ -76,6 +77,11 @@ class PhotoPoses:
     t: Array
     df: Array  # (p,)
     dc: Array  # (p, 2)
+
+    @classmethod
+    def of(cls, s: State) -> PhotoPoses:
+        """Lens and poses as they stand in a state."""
+        return cls(s.lens, s.photo_R, s.photo_t, s.df, s.dc)
 
     def own_lens(self, p: int) -> Array:
         """Lens (9,) of one photo with its own focal and principal-point change put in."""
@@ -467,14 +473,16 @@ def body_hinges(rig: Rig, poses: Mapping[tuple[str, str], Motion], reference: st
         for tag in sorted(tags, key=lambda t: (t, reference) not in local):
             seen = [p for p in positions if (tag, p) in local]
             base = reference if reference in seen else seen[0]
-            if (True, base == reference, len(seen)) > best:
-                found = common_hinge({p: [local[tag, p]] for p in seen}, base)
-                if found is not None:
-                    # one pose of a plane's two taken wrongly straight ahead would turn all others
-                    fits = _worst(found[0], _since(found[1], base)) <= WORST
-                    rank = (fits, base == reference, len(found[0].angles))
-                    if hinge is None or rank > best:
-                        hinge, best = found[0], rank
+            if (True, base == reference, len(seen)) <= best:
+                continue
+            found = common_hinge({p: [local[tag, p]] for p in seen}, base)
+            if found is None:
+                continue
+            # the wrong one of a plane's two poses straight ahead would turn all others
+            fits = _worst(found[0], _since(found[1], base)) <= WORST
+            rank = (fits, base == reference, len(found[0].angles))
+            if rank > best:
+                hinge, best = found[0], rank
         if hinge is None:
             hinge = Hinge(np.zeros(3), np.array([0, 0, 1.0]), {}, False)
         angles = dict(hinge.angles)

@@ -66,7 +66,8 @@ from numpy.typing import NDArray
 
 from calib.advice.compare import compare
 from calib.advice.search import Model, Variant, driver_grid
-from calib.estimation.bundle import DC_SD, DF_SD, LENS_SD, STRETCH_SD, Options, estimate
+from calib.estimation.blocks.expected import DC_SD, DF_SD
+from calib.estimation.bundle import LENS_SD, STRETCH_SD, Options, estimate
 from calib.estimation.measured import raw_figures, steer_name
 from calib.estimation.play import lost_motion, play_findings
 from calib.linkage.positions import steer

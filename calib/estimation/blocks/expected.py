@@ -66,6 +66,11 @@ class Priors:
     lock_sd: float = np.deg2rad(0.1)  # rad, how well a lean lock holds upright; common practice, no source
     frame: FrameRule | None = None  # where the frame is where no drawing says so
 
+    @property
+    def size(self) -> tuple[float, float]:
+        """Width and height of the pictures, px, whose middle the principal point is expected in."""
+        return 2 * float(self.lens[2]) + 1, 2 * float(self.lens[3]) + 1
+
 
 @dataclass(frozen=True)
 class _Expected(RowBlock):
